@@ -1,0 +1,56 @@
+"""The `pumphouse` command: finds the module of a sub-command and runs it.
+
+A sub-command module offers SUMMARY (one line), `add_arguments(parser)` and `run(args) -> exit code`. Modules are
+imported only when asked for, so that `pumphouse check` never loads a web server.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import sys
+from collections.abc import Sequence
+
+from controller.errors import PumphouseError
+
+COMMANDS = {
+    "demo": ("simulator.demo", "watch a simulated allotment being watered, in a browser or here"),
+    "check": ("controller.commands.check", "read a site file and say what is wrong with it"),
+    "serve": ("controller.commands.serve", "run the controller (what systemd starts)"),
+    "watch": ("dashboards.watch", "serve the page, from what MQTT says"),
+    "status": ("controller.commands.status", "show the site as it is now, from MQTT or the journal"),
+    "season": ("simulator.season_command", "run a season in virtual time and print what became of the water"),
+    "replay": ("controller.commands.replay", "run the core again over a journal and compare every decision"),
+    "board": ("simulator.board_process", "a virtual board on a pseudo-terminal, for trying things out"),
+}
+
+
+def build_parser(argv: Sequence[str]) -> argparse.ArgumentParser:
+    """Parser with all sub-commands listed; only the one named in `argv` is imported and filled in."""
+    parser = argparse.ArgumentParser(prog="pumphouse", description="Waters a garden from a rainwater tank by itself.")
+    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    wanted = next((word for word in argv if word in COMMANDS), None)
+    for name, (module_name, summary) in COMMANDS.items():
+        sub = subparsers.add_parser(name, help=summary, description=summary[0].upper() + summary[1:] + ".")
+        if name == wanted:
+            module = importlib.import_module(module_name)
+            module.add_arguments(sub)
+            sub.set_defaults(run=module.run)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Entry point. Errors meant for people are printed without a traceback; exit code 2 for configuration, else 1."""
+    words = list(sys.argv[1:] if argv is None else argv)
+    args = build_parser(words).parse_args(words)
+    try:
+        return int(args.run(args))
+    except PumphouseError as error:
+        print(f"pumphouse {args.command}: {error}", file=sys.stderr)
+        return error.exit_code
+    except KeyboardInterrupt:
+        return 130
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,216 @@
+"""What goes into the core and what comes out of it: the shared vocabulary of every layer above `site`.
+
+All of it is immutable data. Wall time is UTC milliseconds since 1970; monotonic time is milliseconds on a clock that
+never steps. The core never reads a clock: each step is told both.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from controller.site.model import Schedule
+from firmware_host.messages import SHUT, Ack, Hello, Outputs, Report
+
+ClockTrust = Literal["synchronised", "coasting", "unknown"]
+Quality = Literal["good", "suspect", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
+    """The two clocks as the shell sees them. With trust "unknown" `wall_ms` must not be used for calendars."""
+
+    mono_ms: int
+    wall_ms: int
+    trust: ClockTrust = "synchronised"
+
+
+# --- orders -----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class SetSchedule:
+    """Replace a zone's schedule. `base_version` is the version the sender saw; another one in force refuses the order."""
+
+    zone_id: str
+    schedule: Schedule
+    base_version: int
+
+
+@dataclass(frozen=True, slots=True)
+class HoldAll:
+    """Start nothing until resumed; what runs is stopped. `until_wall_ms` None holds until someone resumes."""
+
+    until_wall_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ResumeAll:
+    """End a hold or a stop."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunZone:
+    """Give a zone a volume now, whatever its schedule; interlocks, cap and reserve still apply."""
+
+    zone_id: str
+    volume_l: float
+
+
+@dataclass(frozen=True, slots=True)
+class StopAll:
+    """Stop what runs and hold until resumed."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClearFault:
+    """Deliberately clear one latched fault, by its stable id."""
+
+    fault_id: str
+
+
+Command = SetSchedule | HoldAll | ResumeAll | RunZone | StopAll | ClearFault
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """A command with the sender's own id (at most once per id) and the instant after which it must not act."""
+
+    id: str
+    sender: str
+    not_after_wall_ms: int | None
+    command: Command
+
+
+# --- inputs of a step --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class LinkChanged:
+    """The serial link came up (after a compatible hello) or was lost; `reason` is for people."""
+
+    up: bool
+    reason: str
+
+
+Input = Report | Ack | Hello | LinkChanged | Order
+
+
+# --- results of a step -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One thing worth keeping for ever or publishing. `data` holds JSON-able values with units in the key names.
+
+    kind        key                 data
+    measure     ""                  tank.<id>.level_mm, tank.<id>.volume_l, battery_v, ... (one flat mapping)
+    plan        zone id             what is intended today and why
+    start       zone id             volume_l wanted, why, trigger (need, fixed, order)
+    delivery    zone id             volume_l, duration_s, ended (done, stopped, blocked, fault), metered
+    refusal     zone id or ""       blocker ids and texts that keep a wanted watering from starting
+    day         zone id or ""       the day's closing: et0_mm, rain_mm, depletion_mm, ...
+    ledger      tank id             the day's opening, entries and closing in millilitres
+    order       order id            sender, command, accepted, reason
+    schedule    zone id             version and the schedule in force from now
+    fault       fault id            raised or cleared, text
+    link        ""                  up, reason
+    """
+
+    kind: str
+    key: str
+    data: dict[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class OrderAnswer:
+    """Accepted, or refused with the reason and nothing changed."""
+
+    order_id: str
+    accepted: bool
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class StepResult:
+    """What one step wants of the world.
+
+    outputs          what the board should do now; the shell renews the lease while this stands
+    report_every_ms  how often the board should report: fast while something runs or is about to
+    wake_mono_ms     step again at this monotonic time at the latest, even if nothing arrives
+    clear_board      board fault ids whose latches the core wants cleared (a deliberate order)
+    """
+
+    outputs: Outputs = SHUT
+    report_every_ms: int = 60_000
+    wake_mono_ms: int = 0
+    records: tuple[Record, ...] = ()
+    answers: tuple[OrderAnswer, ...] = ()
+    clear_board: tuple[str, ...] = ()
+
+
+# --- what people see ---------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A fault, a blocker or a warning: stable id, what it means, how to cure it, since when."""
+
+    id: str
+    severity: Literal["info", "warning", "fault"]
+    text: str
+    cure: str
+    since_wall_ms: int | None = None
+    latched: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class TankView:
+    id: str
+    level_mm: float | None
+    volume_l: float | None
+    volume_sd_l: float | None
+    capacity_l: float
+    reserve_l: float
+    quality: Quality
+    measured_wall_ms: int | None
+    days_of_supply: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneView:
+    id: str
+    name: str
+    watering: bool
+    delivered_now_l: float
+    applied_today_l: float
+    depletion_mm: float
+    total_available_mm: float
+    schedule: Schedule
+    schedule_version: int
+    next_start_wall_ms: int | None
+    plan_l: float
+    why: str
+    last_refusal: str
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """One consistent picture of the site, made on demand; `wall_ms` is when it was true."""
+
+    wall_ms: int
+    trust: ClockTrust
+    link_up: bool
+    board_id: str | None
+    held: bool
+    hold_until_wall_ms: int | None
+    tanks: tuple[TankView, ...]
+    battery_v: float | None
+    battery_charge_percent: float | None
+    battery_quality: Quality
+    pump_on: bool
+    temperature_c: float | None
+    rain_today_mm: float
+    et0_today_mm: float | None
+    zones: tuple[ZoneView, ...]
+    findings: tuple[Finding, ...] = field(default_factory=tuple)

@@ -1,0 +1,1 @@
+"""What is known: level, volume, battery charge, the water ledger."""

@@ -1,0 +1,1 @@
+"""What is allowed: interlocks, each a pure function with a stable id."""

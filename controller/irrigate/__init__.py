@@ -1,0 +1,1 @@
+"""What is wanted: evapotranspiration, root-zone depletion, the plan."""

@@ -1,0 +1,1 @@
+"""The shell around the core: serial line, journal, MQTT, clock, daemon."""

@@ -1,0 +1,1 @@
+"""What the owner declares: the site file, its units and its checks."""

@@ -1,0 +1,1 @@
+"""The serial cable, both ends."""

@@ -1,0 +1,1 @@
+"""Board logic and firmware; imports nothing that MicroPython lacks."""

@@ -1,0 +1,83 @@
+"""The abstract hardware the board logic runs over: pins on the board, plant physics in the simulator.
+
+Runs on CPython and MicroPython alike: no imports, no dataclasses, annotations from built-ins only. Every value is an
+integer in the unit its name says. None means "fitted, but the reading is bad".
+"""
+
+
+class Hardware:
+    """What a board offers. A method for a part that is not fitted is never called (see `fitted`)."""
+
+    def fitted(self) -> dict[str, int]:
+        """Counts by part: echo, temperature, flow, float_switch, pump, valve; 0 or 1: rain, shunt, panel."""
+        raise NotImplementedError
+
+    def board_id(self) -> str:
+        """Stable id of this board, 8 to 16 hexadecimal digits."""
+        raise NotImplementedError
+
+    def boot_id(self) -> str:
+        """New at every boot, 8 hexadecimal digits."""
+        raise NotImplementedError
+
+    def reset_cause(self) -> str:
+        """One of power, watchdog, brownout, soft, unknown."""
+        raise NotImplementedError
+
+    def uptime_ms(self) -> int:
+        """Milliseconds since boot; never wraps, never steps back."""
+        raise NotImplementedError
+
+    def echo_burst_us(self, channel: int, count: int) -> list[int] | None:
+        """Round-trip times of `count` pings, 0 for a ping without echo; None while the burst is still running."""
+        raise NotImplementedError
+
+    def temperature_centi_c(self, channel: int) -> int | None:
+        raise NotImplementedError
+
+    def battery_mv(self) -> int | None:
+        raise NotImplementedError
+
+    def panel_mv(self) -> int | None:
+        raise NotImplementedError
+
+    def current_ma(self) -> int | None:
+        """Battery current, positive while charging."""
+        raise NotImplementedError
+
+    def flow_pulses(self, channel: int) -> int:
+        """Pulses since boot."""
+        raise NotImplementedError
+
+    def rain_tips(self) -> int:
+        """Bucket tips since boot."""
+        raise NotImplementedError
+
+    def float_wet(self, channel: int) -> bool:
+        """True while the low-level float switch says there is water above the suction."""
+        raise NotImplementedError
+
+    def set_pump(self, output: int, on: bool) -> None:
+        raise NotImplementedError
+
+    def set_valve(self, output: int, is_open: bool) -> None:
+        """Drive a valve. Held or latching is this layer's business; closing again must be harmless."""
+        raise NotImplementedError
+
+    def pump_on(self, output: int) -> bool:
+        """Read back from the pin that drives the pump, not remembered."""
+        raise NotImplementedError
+
+    def valve_open(self, output: int) -> bool:
+        raise NotImplementedError
+
+    def read(self) -> bytes:
+        """Bytes that arrived from the host since the last call; empty when none."""
+        raise NotImplementedError
+
+    def write(self, data: bytes) -> None:
+        """Queue bytes for the host; never blocks, drops what does not fit."""
+        raise NotImplementedError
+
+    def feed_watchdog(self) -> None:
+        raise NotImplementedError

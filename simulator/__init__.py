@@ -1,0 +1,1 @@
+"""What stands in for the hardware, and the seasons run on it."""

@@ -1,0 +1,1 @@
+"""Physics of the site, independent of the formulas of the controller."""
