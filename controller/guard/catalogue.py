@@ -1,0 +1,215 @@
+"""Every condition that can keep water from flowing, or that a person should hear about: one table.
+
+docs/faults.md is checked against it. An id never changes its meaning once released. `text` and `cure` may use the
+numbers that the interlock supplies, in braces.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Severity = Literal["info", "warning", "fault"]
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One row: what it is, what it means, what most likely causes it, what cures it, how it clears."""
+
+    id: str
+    severity: Severity
+    text: str
+    cause: str
+    cure: str
+    clears: str
+
+
+_ROWS = (
+    Condition(
+        "clock-unknown",
+        "warning",
+        "the time of day is not known, so no watering window can be trusted",
+        "the controller started without a network and its clock is older than its own journal",
+        "connect it to a network once, or fit a clock module; watering resumes by itself",
+        "by itself when the clock is synchronised",
+    ),
+    Condition(
+        "held",
+        "info",
+        "watering is on hold{until}",
+        "somebody ordered a hold or a stop",
+        "resume when you want watering to go on",
+        "at the set time, or by the order resume",
+    ),
+    Condition(
+        "board-lost",
+        "fault",
+        "the board in the pump house does not answer ({reason})",
+        "USB cable loose, board without power, or another program holds the port",
+        "check the cable and the board's supply; it reconnects by itself",
+        "by itself when the board answers",
+    ),
+    Condition(
+        "board-fault",
+        "fault",
+        "the board has stopped watering by itself: {fault}",
+        "one of the board's own limits was reached, see the board fault of that name",
+        "find the cause first, then clear the fault {fault}",
+        "by the order clear-fault",
+    ),
+    Condition(
+        "level-unknown",
+        "fault",
+        "tank {tank}: no believable level reading for {age_s:.0f} s",
+        "level sensor unplugged, dirty or dripping wet, or its face is in the water",
+        "look at the sensor and wipe its face; see the raw echoes in the journal",
+        "by itself with the next good reading",
+    ),
+    Condition(
+        "level-doubtful",
+        "warning",
+        "tank {tank}: the level reading is doubtful and leaves no safe margin above the reserve",
+        "echoes disagree with each other or with what was drawn",
+        "look into the tank and compare; wipe the sensor's face",
+        "by itself when readings agree again, or with more water",
+    ),
+    Condition(
+        "tank-reserve",
+        "info",
+        "tank {tank} holds {volume_l:.0f} L (give or take {margin_l:.0f} L); the reserve of {reserve_l:.0f} L is kept",
+        "more was used than rained",
+        "wait for rain, fill the tank, or lower the reserve in the site file",
+        "by itself when the volume is 2 % of the tank above the reserve",
+    ),
+    Condition(
+        "suction-dry",
+        "fault",
+        "tank {tank}: the low-level float switch says that the pump's intake is dry",
+        "the tank is empty, or the float hangs",
+        "look at the water level and move the float by hand",
+        "by itself when the float lifts",
+    ),
+    Condition(
+        "battery-unknown",
+        "fault",
+        "no believable battery voltage for {age_s:.0f} s",
+        "divider wire off, fuse of the divider blown, or a stuck converter",
+        "measure the battery with a hand meter and check the divider's wiring",
+        "by itself with the next good reading",
+    ),
+    Condition(
+        "battery-low",
+        "warning",
+        "battery at {battery_v:.2f} V; pumping stopped below {disconnect_v:.2f} V and waits for {resume_v:.2f} V",
+        "dark days, an ageing battery, or a charger that does not charge",
+        "wait for sun; if it stays low on sunny days, check panel, fuse and battery",
+        "by itself after 30 min above the resume voltage",
+    ),
+    Condition(
+        "battery-charge",
+        "warning",
+        "battery at about {charge:.0f} % of charge; pumping stops below {minimum:.0f} %",
+        "dark days, an ageing battery, or a charger that does not charge",
+        "wait for sun, or lower minimum_charge if your battery's maker allows it",
+        "by itself when the charge is 5 % above the limit",
+    ),
+    Condition(
+        "battery-high",
+        "fault",
+        "battery at {battery_v:.2f} V, above {maximum_v:.2f} V",
+        "charge controller faulty or set for another battery",
+        "check the charge controller; overcharging a battery gives off explosive gas: ventilate, no sparks",
+        "by itself below the maximum",
+    ),
+    Condition(
+        "frost",
+        "warning",
+        "{temperature_c:.1f} °C is below the frost limit of {frost_c:.1f} °C",
+        "cold",
+        "nothing to do; drain pump and pipes before hard frost",
+        "by itself 1 °C above the limit",
+    ),
+    Condition(
+        "temperature-unknown",
+        "warning",
+        "no temperature for {age_h:.0f} h in a month that can freeze",
+        "temperature probe unplugged or broken",
+        "check the probe; watering in frost can burst the pump",
+        "by itself with the next good reading",
+    ),
+    Condition(
+        "cap-reached",
+        "info",
+        "{zone} has had {applied_l:.0f} L of at most {cap_l:.0f} L today",
+        "the zone needed its whole daily allowance, or somebody watered by order",
+        "raise the zone's daily cap if plants still look dry tomorrow",
+        "by itself at local midnight",
+    ),
+    Condition(
+        "zone-off",
+        "info",
+        "{zone} is switched off in its schedule",
+        "the schedule's mode is off",
+        "set the mode to need or fixed",
+        "by a new schedule",
+    ),
+    Condition(
+        "no-flow",
+        "fault",
+        "{zone}: the pump ran {elapsed_s:.0f} s without flow",
+        "valve stuck shut, filter blocked, air in the intake, pump worn, or a dead flow meter",
+        "listen whether the valve opens and the pump turns, clean the filter, then clear the fault {fault}",
+        "by the order clear-fault",
+    ),
+    Condition(
+        "burst-flow",
+        "fault",
+        "{zone}: {flow_l_min:.1f} L/min is far more than its emitters can pass ({rated_l_min:.1f} L/min)",
+        "pipe off or split, or emitters popped out",
+        "walk along the zone's line and look for water, then clear the fault {fault}",
+        "by the order clear-fault",
+    ),
+    Condition(
+        "slow-delivery",
+        "warning",
+        "{zone} got {delivered_l:.1f} L of {wanted_l:.1f} L before its time was up",
+        "filter or emitters clogging, or a weak pump",
+        "clean the filter and flush the line; the next run tries again",
+        "by itself with the next full delivery",
+    ),
+    Condition(
+        "flow-at-rest",
+        "fault",
+        "{volume_l:.1f} L flowed while everything was off",
+        "a valve does not close, or a pump relay sticks",
+        "look for running water at the pump house; close the hand valve; then clear the fault {fault}",
+        "by the order clear-fault",
+    ),
+    Condition(
+        "output-stuck",
+        "fault",
+        "the board was told to shut but reads an output as still on",
+        "relay welded, driver shorted or wiring fault",
+        "pull the pump's fuse, then check the relay; then clear the fault {fault}",
+        "by the order clear-fault",
+    ),
+    Condition(
+        "order-expired",
+        "info",
+        "a run of {zone} by order could not start in time",
+        "an interlock kept it from starting until the order's time had passed",
+        "order it again when nothing blocks it",
+        "by itself at the end of the day",
+    ),
+    Condition(
+        "weather-assumed",
+        "info",
+        "evapotranspiration is estimated from {source}",
+        "no thermometer reading for a whole day",
+        "check the temperature probe",
+        "by itself with a day of readings",
+    ),
+)
+
+CATALOGUE: dict[str, Condition] = {row.id: row for row in _ROWS}
+LATCHING = frozenset({"no-flow", "burst-flow", "flow-at-rest", "output-stuck"})

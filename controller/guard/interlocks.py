@@ -1,0 +1,255 @@
+"""May water flow now? A list of independent checks; every one that objects is reported, not only the first.
+
+Each check is a pure function of `Facts` and gives a `Blocker` or None. `START_CHECKS` decide whether a watering may
+begin, `RUN_CHECKS` whether one that runs may go on: these have wider limits, so that a start is never followed at once
+by a stop. Limits that the board enforces by itself (leases, its own no-flow and voltage limits) do not depend on any of
+this.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+from controller.contract import Quality
+from controller.guard.catalogue import CATALOGUE, Severity
+
+LEVEL_START_AGE_S = 15.0
+"""A start needs a level reading this fresh: the board is asked for fast reports first."""
+LEVEL_RUN_AGE_S = 60.0
+BATTERY_AGE_S = 60.0
+TEMPERATURE_AGE_S = 6 * 3600.0
+START_MARGIN = 0.02
+"""Part of the capacity that must lie above the reserve for a start, so that a run is worth its valve strokes."""
+CHARGE_MARGIN_PERCENT = 5.0
+FROST_MARGIN_C = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Facts:
+    """All an interlock may look at, for one zone at one instant. Ages in seconds; None means never seen."""
+
+    zone_id: str
+    zone_name: str
+    tank_id: str
+    clock_known: bool
+    held: bool
+    hold_text: str
+    link_up: bool
+    link_reason: str
+    board_faults: tuple[str, ...]
+    level_quality: Quality
+    level_age_s: float
+    volume_l: float
+    volume_sd_l: float
+    capacity_l: float
+    reserve_l: float
+    float_dry: bool
+    battery_v: float
+    battery_age_s: float
+    battery_low: bool
+    battery_charge_percent: float | None
+    minimum_charge_percent: float
+    disconnect_v: float
+    resume_v: float
+    maximum_v: float
+    temperature_c: float | None
+    temperature_age_s: float
+    frost_c: float
+    month_can_freeze: bool
+    applied_today_l: float
+    daily_cap_l: float
+    mode_off: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Blocker:
+    """Why water may not flow: stable id, and its texts with the numbers filled in."""
+
+    id: str
+    severity: Severity
+    text: str
+    cure: str
+
+
+Check = Callable[[Facts], Blocker | None]
+
+
+def blocker(condition_id: str, numbers: Mapping[str, object]) -> Blocker:
+    """A blocker from the catalogue row `condition_id` with `numbers` put into its texts."""
+    row = CATALOGUE[condition_id]
+    return Blocker(row.id, row.severity, row.text.format_map(numbers), row.cure.format_map(numbers))
+
+
+def clock_known(facts: Facts) -> Blocker | None:
+    return None if facts.clock_known else blocker("clock-unknown", {})
+
+
+def not_held(facts: Facts) -> Blocker | None:
+    return blocker("held", {"until": facts.hold_text}) if facts.held else None
+
+
+def board_answers(facts: Facts) -> Blocker | None:
+    return None if facts.link_up else blocker("board-lost", {"reason": facts.link_reason})
+
+
+def board_without_fault(facts: Facts) -> Blocker | None:
+    if not facts.board_faults:
+        return None
+    return blocker("board-fault", {"fault": ", ".join(facts.board_faults)})
+
+
+def level_fresh(facts: Facts, limit_s: float) -> Blocker | None:
+    # Written so that NaN blocks: every comparison with NaN is false.
+    if facts.level_quality != "unknown" and facts.level_age_s <= limit_s and facts.volume_l >= 0.0:
+        return None
+    return blocker("level-unknown", {"tank": facts.tank_id, "age_s": facts.level_age_s})
+
+
+def level_fresh_to_start(facts: Facts) -> Blocker | None:
+    return level_fresh(facts, LEVEL_START_AGE_S)
+
+
+def level_fresh_to_go_on(facts: Facts) -> Blocker | None:
+    return level_fresh(facts, LEVEL_RUN_AGE_S)
+
+
+def level_trusted(facts: Facts) -> Blocker | None:
+    """A doubtful level needs 10 % of the capacity more above the reserve (catalogue fault N1)."""
+    if facts.level_quality != "suspect":
+        return None
+    if facts.volume_l - facts.volume_sd_l >= facts.reserve_l + 0.10 * facts.capacity_l:
+        return None
+    return blocker("level-doubtful", {"tank": facts.tank_id})
+
+
+def reserve_kept(facts: Facts, margin_l: float) -> Blocker | None:
+    if facts.level_quality == "unknown":
+        return None
+    if facts.volume_l - facts.volume_sd_l >= facts.reserve_l + margin_l:
+        return None
+    numbers = {
+        "tank": facts.tank_id,
+        "volume_l": facts.volume_l,
+        "margin_l": facts.volume_sd_l,
+        "reserve_l": facts.reserve_l,
+    }
+    return blocker("tank-reserve", numbers)
+
+
+def reserve_kept_to_start(facts: Facts) -> Blocker | None:
+    return reserve_kept(facts, START_MARGIN * facts.capacity_l)
+
+
+def reserve_kept_to_go_on(facts: Facts) -> Blocker | None:
+    return reserve_kept(facts, 0.0)
+
+
+def suction_wet(facts: Facts) -> Blocker | None:
+    return blocker("suction-dry", {"tank": facts.tank_id}) if facts.float_dry else None
+
+
+def battery_known(facts: Facts) -> Blocker | None:
+    if facts.battery_age_s <= BATTERY_AGE_S and facts.battery_v > 0.0:
+        return None
+    return blocker("battery-unknown", {"age_s": facts.battery_age_s})
+
+
+def battery_above_disconnect(facts: Facts) -> Blocker | None:
+    if not facts.battery_low:
+        return None
+    numbers = {"battery_v": facts.battery_v, "disconnect_v": facts.disconnect_v, "resume_v": facts.resume_v}
+    return blocker("battery-low", numbers)
+
+
+def battery_charged(facts: Facts, margin_percent: float) -> Blocker | None:
+    charge = facts.battery_charge_percent
+    if charge is None or charge >= facts.minimum_charge_percent + margin_percent:
+        return None
+    return blocker("battery-charge", {"charge": charge, "minimum": facts.minimum_charge_percent})
+
+
+def battery_charged_to_start(facts: Facts) -> Blocker | None:
+    return battery_charged(facts, CHARGE_MARGIN_PERCENT)
+
+
+def battery_charged_to_go_on(facts: Facts) -> Blocker | None:
+    return battery_charged(facts, 0.0)
+
+
+def battery_not_overcharged(facts: Facts) -> Blocker | None:
+    if facts.battery_v <= facts.maximum_v:
+        return None
+    return blocker("battery-high", {"battery_v": facts.battery_v, "maximum_v": facts.maximum_v})
+
+
+def no_frost(facts: Facts, margin_c: float) -> Blocker | None:
+    if facts.temperature_c is None or facts.temperature_c >= facts.frost_c + margin_c:
+        return None
+    return blocker("frost", {"temperature_c": facts.temperature_c, "frost_c": facts.frost_c})
+
+
+def no_frost_to_start(facts: Facts) -> Blocker | None:
+    return no_frost(facts, FROST_MARGIN_C)
+
+
+def no_frost_to_go_on(facts: Facts) -> Blocker | None:
+    return no_frost(facts, 0.0)
+
+
+def temperature_known(facts: Facts) -> Blocker | None:
+    if not facts.month_can_freeze:
+        return None
+    if facts.temperature_c is not None and facts.temperature_age_s <= TEMPERATURE_AGE_S:
+        return None
+    return blocker("temperature-unknown", {"age_h": facts.temperature_age_s / 3600.0})
+
+
+def cap_left(facts: Facts) -> Blocker | None:
+    if facts.applied_today_l < facts.daily_cap_l:
+        return None
+    numbers = {"zone": facts.zone_name, "applied_l": facts.applied_today_l, "cap_l": facts.daily_cap_l}
+    return blocker("cap-reached", numbers)
+
+
+def zone_switched_on(facts: Facts) -> Blocker | None:
+    return blocker("zone-off", {"zone": facts.zone_name}) if facts.mode_off else None
+
+
+START_CHECKS: Sequence[Check] = (
+    clock_known,
+    not_held,
+    board_answers,
+    board_without_fault,
+    level_fresh_to_start,
+    level_trusted,
+    reserve_kept_to_start,
+    suction_wet,
+    battery_known,
+    battery_above_disconnect,
+    battery_charged_to_start,
+    battery_not_overcharged,
+    no_frost_to_start,
+    temperature_known,
+    cap_left,
+)
+
+RUN_CHECKS: Sequence[Check] = (
+    not_held,
+    board_answers,
+    board_without_fault,
+    level_fresh_to_go_on,
+    reserve_kept_to_go_on,
+    suction_wet,
+    battery_known,
+    battery_above_disconnect,
+    battery_charged_to_go_on,
+    battery_not_overcharged,
+    no_frost_to_go_on,
+    cap_left,
+)
+
+
+def objections(facts: Facts, checks: Sequence[Check]) -> list[Blocker]:
+    """All blockers, in the order of the checks; empty: water may flow."""
+    return [found for check in checks if (found := check(facts)) is not None]
