@@ -69,7 +69,24 @@ class ClearFault:
     fault_id: str
 
 
-Command = SetSchedule | HoldAll | ResumeAll | RunZone | StopAll | ClearFault
+@dataclass(frozen=True, slots=True)
+class DayWeather:
+    """Weather of one local date from a station or service; what the site's own probe cannot measure.
+
+    With humidity, wind and sunshine or radiation, the day's reference evapotranspiration is Penman-Monteith (FAO-56);
+    without, it is Hargreaves from the site's own thermometer.
+    """
+
+    date: str
+    """ISO local date, today or one of the last 7 days."""
+    tmin_c: float
+    tmax_c: float
+    humidity_mean_percent: float
+    wind_2m_m_s: float
+    radiation_mj_m2: float
+
+
+Command = SetSchedule | HoldAll | ResumeAll | RunZone | StopAll | ClearFault | DayWeather
 
 
 @dataclass(frozen=True, slots=True)
@@ -93,7 +110,17 @@ class LinkChanged:
     reason: str
 
 
-Input = Report | Ack | Hello | LinkChanged | Order
+@dataclass(frozen=True, slots=True)
+class Restarted:
+    """The shell started again over an existing state: its monotonic clock may have begun anew.
+
+    `away_ms` is how long it was away as far as wall time tells, 0 when that is not known.
+    """
+
+    away_ms: int
+
+
+Input = Report | Ack | Hello | LinkChanged | Order | Restarted
 
 
 # --- results of a step -------------------------------------------------------------------------------------------------
