@@ -1,0 +1,143 @@
+"""Inputs of the core as journal text and back.
+
+One input is a pair (kind, text). Board messages are compact JSON arrays in field order, because there is one for nearly
+every step and the journal keeps them for weeks; everything rarer is a JSON object that people can read.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from dataclasses import asdict, astuple, fields
+from typing import Any
+
+from controller.contract import (
+    ClearFault,
+    Command,
+    DayWeather,
+    HoldAll,
+    Input,
+    LinkChanged,
+    Order,
+    Restarted,
+    ResumeAll,
+    RunZone,
+    SetSchedule,
+    StopAll,
+)
+from controller.errors import OperatingError
+from controller.site.model import Schedule, Window
+from firmware_host.messages import Ack, Fitted, Hello, Report
+
+Entry = tuple[str, str]
+"""(kind, text) of one input as the journal keeps it."""
+
+TICK: Entry = ("tick", "")
+"""Stands for a step without inputs."""
+
+_dump = json.JSONEncoder(separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode
+
+_COMMANDS: dict[str, type[Command]] = {
+    "set-schedule": SetSchedule,
+    "hold": HoldAll,
+    "resume": ResumeAll,
+    "run-zone": RunZone,
+    "stop-all": StopAll,
+    "clear-fault": ClearFault,
+    "day-weather": DayWeather,
+}
+COMMAND_NAMES: dict[type[Command], str] = {command: name for name, command in _COMMANDS.items()}
+
+
+def encode_input(item: Input) -> Entry:
+    """(kind, text) from which `decode_input` makes an equal input."""
+    return _ENCODERS[type(item)](item)
+
+
+def decode_input(kind: str, text: str) -> Input:
+    """The input that was stored. Raises OperatingError when the stored text is not one of ours."""
+    try:
+        return _DECODERS[kind](json.loads(text))
+    except (KeyError, ValueError, TypeError, IndexError) as error:
+        raise OperatingError(
+            f"the journal holds an input that cannot be read: {kind} {text[:80]!r} ({error})"
+        ) from error
+
+
+def _encode_report(report: Any) -> Entry:
+    return "report", _dump(
+        (
+            report.seq,
+            report.boot_id,
+            report.uptime_ms,
+            report.echo_us,
+            report.temperature_c,
+            report.battery_v,
+            report.panel_v,
+            report.current_a,
+            report.flow_pulses,
+            report.rain_tips,
+            report.float_wet,
+            report.pump_on,
+            report.valve_open,
+            report.acked_seq,
+            report.lease_ms,
+            report.faults,
+        )
+    )
+
+
+def _decode_report(values: list[Any]) -> Report:
+    values[3] = {int(channel): tuple(times) for channel, times in values[3].items()}
+    for index in (4, 8, 10):
+        values[index] = {int(channel): value for channel, value in values[index].items()}
+    values[15] = tuple(values[15])
+    return Report(*values)
+
+
+def _decode_hello(values: list[Any]) -> Hello:
+    *start, fitted = values
+    return Hello(*start, Fitted(*fitted))
+
+
+def _encode_order(order: Any) -> Entry:
+    command = order.command
+    head = {"id": order.id, "sender": order.sender, "not_after_wall_ms": order.not_after_wall_ms}
+    return "order", _dump(head | {"order": COMMAND_NAMES[type(command)]} | asdict(command))
+
+
+def _decode_order(values: dict[str, Any]) -> Order:
+    command_class = _COMMANDS[values["order"]]
+    arguments = {f.name: values[f.name] for f in fields(command_class)}
+    if command_class is SetSchedule:
+        arguments["schedule"] = schedule_from_dict(arguments["schedule"])
+    return Order(values["id"], values["sender"], values["not_after_wall_ms"], command_class(**arguments))
+
+
+def schedule_from_dict(values: dict[str, Any]) -> Schedule:
+    """Inverse of `dataclasses.asdict` for a schedule."""
+    return Schedule(
+        **{
+            **values,
+            "windows": tuple(Window(**window) for window in values["windows"]),
+            "fixed_times_min": tuple(values["fixed_times_min"]),
+        }
+    )
+
+
+_ENCODERS: dict[type[Any], Callable[[Any], Entry]] = {
+    Report: _encode_report,
+    Ack: lambda ack: ("ack", _dump(astuple(ack))),
+    Hello: lambda hello: ("hello", _dump(astuple(hello))),
+    LinkChanged: lambda change: ("link", _dump(asdict(change))),
+    Restarted: lambda restart: ("restart", _dump(asdict(restart))),
+    Order: _encode_order,
+}
+_DECODERS: dict[str, Callable[[Any], Input]] = {
+    "report": _decode_report,
+    "ack": lambda values: Ack(*values),
+    "hello": _decode_hello,
+    "link": lambda values: LinkChanged(**values),
+    "restart": lambda values: Restarted(**values),
+    "order": _decode_order,
+}

@@ -1,0 +1,29 @@
+"""What the service needs of the core, as protocols: the shell is written and tested against these."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Any, Protocol
+
+from controller.contract import Input, Now, Snapshot, StepResult
+from controller.site.model import Site
+
+
+class CorePort(Protocol):
+    """One deterministic state machine; it never reads a clock and never does I/O."""
+
+    def step(self, now: Now, inputs: Sequence[Input]) -> StepResult:
+        """Advance to `now` with what arrived since the last step (nothing: a pure tick)."""
+        ...
+
+    def snapshot(self, now: Now) -> Snapshot:
+        """A picture for people; changes nothing."""
+        ...
+
+    def dump(self) -> dict[str, Any]:
+        """The full state as JSON-able data; a core made from it continues exactly."""
+        ...
+
+
+CoreFactory = Callable[[Site, dict[str, Any] | None], CorePort]
+"""Makes a core for a site, fresh (None) or from a dump."""
