@@ -1,0 +1,331 @@
+"""From bursts of echoes to level and volume: what is believed, what is refused, and for how long."""
+
+from __future__ import annotations
+
+import json
+import random
+import timeit
+
+import pytest
+
+from controller.estimate.level import DEFAULT_HEADSPACE_C, LevelEstimator, LevelReading
+from controller.estimate.sound import headspace_speed_m_s
+from controller.site.geometry import LevelTable
+from controller.site.model import ConeBottom, Rectangle, Tank, TankShape
+
+SENSOR_MM = 1200.0
+BOX = Rectangle(length_mm=1000.0, width_mm=1000.0, height_mm=1100.0)
+
+
+def make_tank(shape: TankShape = BOX, blind_zone_mm: float = 150.0) -> Tank:
+    return Tank(
+        id="shed",
+        name="Tank behind the cycle shed",
+        shape=shape,
+        stated_capacity_l=None,
+        sensor_channel=0,
+        sensor_height_mm=SENSOR_MM,
+        blind_zone_mm=blind_zone_mm,
+        overflow_mm=1000.0,
+        suction_mm=80.0,
+        reserve_l=100.0,
+    )
+
+
+def make_estimator(shape: TankShape = BOX, inflow: float = 20.0, blind_zone_mm: float = 150.0) -> LevelEstimator:
+    tank = make_tank(shape, blind_zone_mm)
+    return LevelEstimator(tank, LevelTable(shape), max_inflow_l_min=inflow, max_draw_l_min=15.0)
+
+
+def echo_us(level_mm: float, temperature_c: float = 15.0) -> int:
+    return round(2000.0 * (SENSOR_MM - level_mm) / headspace_speed_m_s(temperature_c))
+
+
+def burst(level_mm: float, *others_us: int, temperature_c: float = 15.0) -> tuple[int, ...]:
+    """Five pings at a level, the last ones replaced by others."""
+    return (echo_us(level_mm, temperature_c),) * (5 - len(others_us)) + others_us
+
+
+def settle(estimator: LevelEstimator, level_mm: float, bursts: int = 10, start_ms: int = 0) -> int:
+    """Feed steady bursts a minute apart; returns the time after the last."""
+    for i in range(bursts):
+        estimator.update(burst(level_mm), 15.0, start_ms + i * 60_000)
+    return start_ms + bursts * 60_000
+
+
+def volume(reading: LevelReading) -> float:
+    assert reading.volume_l is not None
+    return reading.volume_l
+
+
+def test_a_tank_that_was_never_measured_is_unknown_not_empty() -> None:
+    reading = make_estimator().reading(0)
+    assert (reading.level_mm, reading.volume_l, reading.sd_l, reading.quality) == (None, None, None, "unknown")
+
+
+def test_a_steady_level_becomes_the_volume_of_the_geometry() -> None:
+    estimator = make_estimator()
+    settle(estimator, 600.0)
+    reading = estimator.update(burst(600.0), 15.0, 600_000)
+    assert volume(reading) == pytest.approx(600.0, abs=0.3)
+    assert reading.quality == "good"
+    assert reading.measured_mono_ms == 600_000
+
+
+def test_a_level_above_the_overflow_is_the_full_volume() -> None:
+    reading = make_estimator().update(burst(1030.0), 15.0, 0)
+    assert volume(reading) == pytest.approx(1000.0)
+
+
+def test_a_level_just_below_the_floor_is_an_empty_tank() -> None:
+    reading = make_estimator().update(burst(-15.0), 15.0, 0)
+    assert (reading.level_mm, reading.volume_l) == (0.0, 0.0)
+
+
+def test_echoes_from_far_below_the_floor_are_refused() -> None:
+    reading = make_estimator().update(burst(-200.0), 15.0, 0)
+    assert reading.volume_l is None
+    assert reading.rejection == "beyond the floor"
+
+
+def test_one_wild_echo_in_a_burst_does_not_move_the_level() -> None:
+    reading = make_estimator().update(burst(600.0, echo_us(900.0)), 15.0, 0)
+    assert reading.level_mm == pytest.approx(600.0, abs=0.3)
+
+
+@pytest.mark.parametrize("lost", [3, 4, 5])
+def test_fewer_than_three_echoes_are_no_measurement(lost: int) -> None:
+    reading = make_estimator().update(burst(600.0, *([0] * lost)), 15.0, 0)
+    assert reading.quality == "unknown"
+    assert reading.rejection == "too few echoes"
+
+
+def test_two_of_five_lost_echoes_still_measure() -> None:
+    assert make_estimator().update(burst(600.0, 0, 0), 15.0, 0).level_mm == pytest.approx(600.0, abs=0.3)
+
+
+def test_echoes_that_are_all_over_the_place_are_refused() -> None:
+    scattered = tuple(echo_us(level) for level in (100.0, 300.0, 500.0, 700.0, 900.0))
+    reading = make_estimator().update(scattered, 15.0, 0)
+    assert reading.rejection == "echoes disagree"
+    assert reading.volume_l is None
+
+
+def test_waves_widen_the_uncertainty() -> None:
+    calm = make_estimator().update(burst(600.0), 15.0, 0)
+    waves = tuple(echo_us(600.0 + wave) for wave in (-25.0, -12.0, 0.0, 12.0, 25.0))
+    rough = make_estimator().update(waves, 15.0, 0)
+    assert calm.sd_l is not None
+    assert rough.sd_l is not None
+    assert rough.sd_l > 2.0 * calm.sd_l
+
+
+def test_one_burst_a_metre_off_changes_nothing() -> None:
+    estimator = make_estimator()
+    now = settle(estimator, 800.0)
+    reading = estimator.update(burst(100.0), 15.0, now)
+    assert volume(reading) == pytest.approx(800.0, abs=0.5)
+    assert reading.rejection == "jump"
+    assert reading.measured_mono_ms == now - 60_000
+    assert volume(estimator.update(burst(800.0), 15.0, now + 60_000)) == pytest.approx(800.0, abs=0.5)
+
+
+def test_rejected_levels_never_become_the_baseline_however_they_alternate() -> None:
+    estimator = make_estimator()
+    now = settle(estimator, 800.0)
+    for i in range(40):
+        reading = estimator.update(burst((100.0, 400.0)[i % 2]), 15.0, now + i * 1000)
+        assert volume(reading) == pytest.approx(800.0, abs=0.5)
+    assert estimator.reading(now + 40_000).quality == "suspect"
+
+
+def test_a_new_level_that_persists_is_believed_but_suspect_at_first() -> None:
+    estimator = make_estimator()
+    now = settle(estimator, 800.0)
+    readings = [estimator.update(burst(300.0), 15.0, now + i * 20_000) for i in range(12)]
+    assert [volume(r) > 700.0 for r in readings[:4]] == [True] * 4
+    assert volume(readings[4]) == pytest.approx(300.0, abs=0.5)
+    assert readings[4].quality == "suspect"
+    assert readings[-1].quality == "good"
+
+
+def test_five_equal_spikes_within_five_seconds_are_not_persistent() -> None:
+    estimator = make_estimator()
+    now = settle(estimator, 800.0)
+    for i in range(6):
+        reading = estimator.update(burst(300.0), 15.0, now + i * 1000)
+    assert volume(reading) == pytest.approx(800.0, abs=0.5)
+
+
+def test_a_level_that_rises_as_fast_as_the_inflow_can_is_followed() -> None:
+    estimator = make_estimator(inflow=20.0)
+    now = settle(estimator, 400.0)
+    for minute in range(1, 20):
+        level = 400.0 + 15.0 * minute
+        reading = estimator.update(burst(level), 15.0, now + minute * 60_000)
+        assert reading.rejection == ""
+        assert reading.level_mm == pytest.approx(level, abs=5.0)
+
+
+def test_a_level_that_rises_faster_than_any_inflow_is_refused() -> None:
+    estimator = make_estimator(inflow=5.0)
+    now = settle(estimator, 400.0)
+    assert estimator.update(burst(460.0), 15.0, now).rejection == "jump"
+
+
+def test_the_metered_draw_moves_the_level_while_no_echo_comes_back() -> None:
+    estimator = make_estimator()
+    now = settle(estimator, 600.0)
+    for second in range(1, 31):
+        reading = estimator.update((0, 0, 0, 0, 0), 15.0, now - 60_000 + second * 1000, drawn_l=0.2)
+    assert volume(reading) == pytest.approx(594.0, abs=0.5)
+    assert reading.quality == "suspect"
+
+
+def test_a_level_without_accepted_bursts_goes_stale() -> None:
+    estimator = make_estimator()
+    now = settle(estimator, 600.0) - 60_000
+    assert estimator.reading(now + 180_000).quality == "good"
+    assert estimator.reading(now + 180_001).quality == "unknown"
+    assert volume(estimator.reading(now + 180_001)) == pytest.approx(600.0, abs=0.5)
+
+
+def test_a_missing_temperature_assumes_ten_degrees_and_widens_the_uncertainty() -> None:
+    known = make_estimator().update(burst(300.0, temperature_c=DEFAULT_HEADSPACE_C), DEFAULT_HEADSPACE_C, 0)
+    missing = make_estimator().update(burst(300.0, temperature_c=DEFAULT_HEADSPACE_C), None, 0)
+    assert missing.level_mm == pytest.approx(known.level_mm)
+    assert known.sd_l is not None
+    assert missing.sd_l is not None
+    assert missing.sd_l > 3.0 * known.sd_l
+
+
+@pytest.mark.parametrize("broken_c", [-127.0, 85.0, float("nan"), float("inf"), -float("inf")])
+def test_a_broken_thermometer_counts_as_missing(broken_c: float) -> None:
+    reading = make_estimator().update(burst(300.0, temperature_c=10.0), broken_c, 0)
+    assert reading.level_mm == pytest.approx(300.0, abs=0.3)
+
+
+def test_a_surface_in_the_blind_zone_is_a_lower_bound_and_suspect() -> None:
+    estimator = make_estimator(blind_zone_mm=300.0)
+    now = settle(estimator, 890.0)
+    reading = estimator.update(burst(950.0), 15.0, now + 180_000)
+    assert reading.at_or_above
+    assert reading.level_mm == pytest.approx(900.0)
+    assert reading.quality == "suspect"
+
+
+def test_ringing_in_the_blind_zone_does_not_fill_a_half_empty_tank() -> None:
+    estimator = make_estimator(inflow=0.5)
+    now = settle(estimator, 400.0)
+    for minute in range(60):
+        reading = estimator.update(burst(1100.0), 15.0, now + minute * 60_000)
+    assert not reading.at_or_above
+    assert volume(reading) == pytest.approx(400.0, abs=0.5)
+    assert reading.quality == "unknown"
+
+
+def test_a_level_that_comes_back_from_the_blind_zone_is_a_measurement_again() -> None:
+    estimator = make_estimator(blind_zone_mm=300.0)
+    estimator.update(burst(950.0), 15.0, 0)
+    reading = estimator.update(burst(880.0), 15.0, 60_000, drawn_l=20.0)
+    assert not reading.at_or_above
+    assert volume(reading) == pytest.approx(880.0, abs=0.5)
+
+
+def test_a_level_that_does_not_fall_while_water_is_metered_out_is_suspect_and_the_ledger_holds() -> None:
+    estimator = make_estimator()
+    now = settle(estimator, 600.0)
+    for second in range(200):
+        reading = estimator.update(burst(600.0), 15.0, now + second * 1000, drawn_l=0.2)
+        if second * 0.2 < 18.0:
+            assert reading.quality == "good"
+    assert reading.quality == "suspect"
+    assert volume(reading) == pytest.approx(560.0, abs=1.0)
+
+
+def test_rain_explains_a_level_that_does_not_fall() -> None:
+    estimator = make_estimator()
+    now = settle(estimator, 600.0)
+    for second in range(200):
+        reading = estimator.update(burst(600.0), 15.0, now + second * 1000, drawn_l=0.2, inflow_expected=True)
+    assert reading.quality == "good"
+    assert volume(reading) == pytest.approx(600.0, abs=5.0)
+
+
+def test_a_frozen_level_that_moves_again_is_believed_after_a_while() -> None:
+    estimator = make_estimator()
+    now = settle(estimator, 600.0)
+    for second in range(200):
+        estimator.update(burst(600.0), 15.0, now + second * 1000, drawn_l=0.2)
+    now += 200_000
+    for second in range(10):
+        reading = estimator.update(burst(555.0), 15.0, now + second * 1000)
+    assert reading.quality == "good"
+    assert volume(reading) == pytest.approx(555.0, abs=0.5)
+
+
+def test_a_healthy_sensor_is_not_called_frozen_over_a_long_watering() -> None:
+    estimator = make_estimator()
+    now = settle(estimator, 900.0)
+    noise = random.Random(7)
+    for second in range(1800):
+        level = 900.0 - 0.2 * second
+        pings = tuple(echo_us(level + noise.gauss(0.0, 3.0)) for _ in range(5))
+        reading = estimator.update(pings, 15.0, now + second * 1000, drawn_l=0.2)
+        assert reading.quality == "good"
+        assert volume(reading) == pytest.approx(level, abs=8.0)
+
+
+def test_the_stated_uncertainty_covers_the_noise() -> None:
+    noise = random.Random(3)
+    errors: list[float] = []
+    for _ in range(300):
+        estimator = make_estimator()
+        pings = tuple(echo_us(500.0 + noise.gauss(0.0, 3.0)) for _ in range(5))
+        reading = estimator.update(pings, 15.0, 0)
+        assert reading.sd_l is not None
+        errors.append(abs(volume(reading) - 500.0) / reading.sd_l)
+    assert sum(error < 2.0 for error in errors) >= 285
+
+
+def test_a_cone_bottom_tank_measures_to_the_tip_without_error() -> None:
+    shape = ConeBottom(diameter_mm=1000.0, shell_height_mm=800.0, cone_height_mm=300.0)
+    estimator = make_estimator(shape)
+    for minute in range(12):
+        reading = estimator.update(burst(max(100.0 - 10.0 * minute, 0.0)), 15.0, minute * 60_000)
+    assert volume(reading) == pytest.approx(0.0, abs=0.05)
+
+
+def test_a_monotonic_clock_that_started_again_forgets_the_old_ages() -> None:
+    estimator = make_estimator()
+    settle(estimator, 600.0)
+    reading = estimator.update(burst(200.0), 15.0, 5_000)
+    assert volume(reading) == pytest.approx(200.0, abs=0.5)
+    assert reading.measured_mono_ms == 5_000
+
+
+def test_a_checkpoint_continues_exactly() -> None:
+    noise = random.Random(11)
+
+    def burst_at(minute: int) -> tuple[int, ...]:
+        level = 100.0 if minute % 17 == 3 else 700.0 - minute
+        return tuple(max(0, echo_us(level + noise.gauss(0.0, 4.0))) if noise.random() > 0.1 else 0 for _ in range(5))
+
+    original = make_estimator()
+    for minute in range(60):
+        original.update(burst_at(minute), 15.0 if minute % 5 else None, minute * 60_000, drawn_l=1.0)
+    copy = make_estimator()
+    copy.load(json.loads(json.dumps(original.dump())))
+    for minute in range(60, 160):
+        pings = burst_at(minute)
+        arguments = (pings, 12.5 if minute % 7 else None, minute * 60_000, 1.0)
+        assert copy.update(*arguments) == original.update(*arguments)
+    assert copy.dump() == original.dump()
+
+
+def test_an_update_is_cheap_enough_for_a_season_in_seconds() -> None:
+    estimator = make_estimator()
+    pings = tuple(echo_us(600.0) + d for d in (-4, 7, 0, 3, -9))
+    times = iter(range(0, 1_000_000_000, 1000))
+    best_s = min(timeit.repeat(lambda: estimator.update(pings, 15.2, next(times), 0.0001), number=2000, repeat=5))
+    assert best_s / 2000 < 40e-6, f"{best_s / 2000 * 1e6:.1f} us per update"
