@@ -1,0 +1,401 @@
+"""The site as it truly is, moved along in time.
+
+Everything flows at standing rates between events: the turn of an hour, a quarter of an hour of sun, a valve that
+finishes its travel, a tank that reaches its suction. `advance` therefore costs next to nothing until an event comes or
+somebody looks. True parameters differ from the declared ones by a few per cent, by the seed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from random import Random
+
+from controller.site.model import FlowMeter, Pump, Site, Zone
+from simulator.plant.evaporation import evaporation_mm_h
+from simulator.plant.faults import PlantFaults
+from simulator.plant.hydraulics import Branch, Pipe, PumpCurve, operating_flows
+from simulator.plant.power import MS_PER_H, Bank, SolarPanel, inrush_a
+from simulator.plant.roof import RoofWater
+from simulator.plant.root_zone import RootZone
+from simulator.plant.sound import speed_of_sound_m_s
+from simulator.plant.tank import TankWater
+from simulator.plant.truth import Truth
+from simulator.plant.weather import HOUR_MS, Hour, Weather, local_date
+
+ELECTRONICS_W = 2.0
+_QUARTER_MS = HOUR_MS // 4
+_RESOLVE_MS = 30_000
+_NEVER_MS = 1 << 62
+_LOAD_V = 12.6
+_HELD_VALVE_A = 0.3
+_DRY_CURRENT, _DEAD_HEAD_CURRENT = 0.55, 0.9
+_EMITTERS_ABOVE_OVERFLOW_MM = 300.0
+_EMITTER_EXPONENT, _NOMINAL_HEAD_M = 0.5, 10.0
+_TUBE_BORES_MM = (13.6, 15.8, 20.9, 26.6, 35.1, 52.5)
+_HEADSPACE_HUMIDITY = 95.0
+_TANK_EVAPORATION = 0.04
+
+
+@dataclass(slots=True)
+class ValveState:
+    """A valve: what its pin says, where it truly is, and when it gets where it is driven."""
+
+    zone: Zone
+    roots: RootZone
+    branch: Branch
+    driven_open: bool = False
+    truly_open: bool = False
+    due_ms: int = _NEVER_MS
+
+
+@dataclass(slots=True)
+class PumpState:
+    """A pump with its suction tank; flows in litres per millisecond."""
+
+    pump: Pump
+    tank: TankWater
+    curve: PumpCurve
+    trunk: Pipe
+    lift_datum_mm: float
+    pulses_per_l: float = 0.0
+    switched_on: bool = False
+    running: bool = False
+    dry: bool = False
+    dead_headed: bool = False
+    flow_l_ms: float = 0.0
+    current_a: float = 0.0
+    flows: list[tuple[RootZone, float]] = field(default_factory=list)
+    pulses: float = 0.0
+    started_ms: int = -_NEVER_MS
+    starts: int = 0
+    running_ms: int = 0
+    dry_ms: int = 0
+    dead_head_ms: int = 0
+
+
+class Plant:
+    """The physics of one site. Times are milliseconds since the plant's start at `start_wall_ms` (UTC)."""
+
+    def __init__(self, site: Site, weather: Weather, seed: int, start_wall_ms: int, fill: float = 0.6) -> None:
+        """`fill` is the part of each tank's overflow volume that is in it at the start."""
+        self.site, self.weather, self.seed, self.start_wall_ms = site, weather, seed, start_wall_ms
+        self.faults = PlantFaults()
+        self.now_ms = 0
+        self._settled_ms = 0
+        self._today = local_date(start_wall_ms, site.place)
+        self.tanks = {t.id: TankWater(t, 0.0) for t in site.tanks}
+        for tank in self.tanks.values():
+            tank.volume_l = fill * tank.overflow_volume_l
+        self.roofs = [RoofWater(r, self._rng("roof", r.id)) for r in site.roofs]
+        self.roots = {z.id: RootZone(z, self._rng("zone", z.id), self._today) for z in site.zones}
+        self.valves = {z.valve.output: ValveState(z, self.roots[z.id], self._branch(z)) for z in site.zones}
+        self.pumps = {p.output: self._pump_state(p) for p in site.pumps}
+        self._feeds = {p.output: self._valves_of(p) for p in site.pumps}
+        self.bank = Bank(site.battery, self._rng("battery", ""))
+        place = site.place
+        self.panel: SolarPanel | None = None
+        if site.panel is not None:
+            self.panel = SolarPanel(site.panel, place.latitude_deg, place.longitude_deg, self._rng("panel", ""))
+        self.electronics_w = ELECTRONICS_W
+        self.rain_mm = 0.0
+        self._rain_mm_ms = 0.0
+        self.hour: Hour = weather.hour(start_wall_ms)
+        self.headspace_c = self.hour.temperature_c
+        self.sound_m_s = speed_of_sound_m_s(self.headspace_c, _HEADSPACE_HUMIDITY)
+        self._hour_began_ms = 0
+        self._next_hour_ms = HOUR_MS - start_wall_ms % HOUR_MS
+        self._next_quarter_ms = 0
+        self._next_event_ms = 0
+        self._begin_hour()
+        self._event()
+        self._opening_l = self.stored_l()
+        self.truth = Truth(self)
+
+    def _rng(self, part: str, name: str) -> Random:
+        # A generator per part: adding a zone changes nothing for the others.
+        return Random(f"{self.seed} {part} {name}")
+
+    def _branch(self, zone: Zone) -> Branch:
+        rng = self._rng("emitters", zone.id)
+        flow = zone.rated_flow_l_min * (1.0 + rng.gauss(0.0, 0.03))
+        pipe = Pipe(_bore_for(zone.rated_flow_l_min), rng.uniform(5.0, 25.0))
+        return Branch(pipe, flow / _NOMINAL_HEAD_M**_EMITTER_EXPONENT, _EMITTER_EXPONENT, _NOMINAL_HEAD_M)
+
+    def _pump_state(self, pump: Pump) -> PumpState:
+        rng = self._rng("pump", pump.id)
+        wear = 1.0 - abs(rng.gauss(0.0, 0.03))
+        curve = PumpCurve(pump.max_flow_l_min * wear, pump.max_head_m * wear)
+        trunk = Pipe(_bore_for(pump.max_flow_l_min), 10.0)
+        tank = self.tanks[pump.tank_id]
+        state = PumpState(pump, tank, curve, trunk, tank.tank.overflow_mm + _EMITTERS_ABOVE_OVERFLOW_MM)
+        if pump.flow_meter is not None:
+            state.pulses_per_l = pump.flow_meter.pulses_per_l * (1.0 + rng.gauss(0.0, 0.012))
+        return state
+
+    def _valves_of(self, pump: Pump) -> list[ValveState]:
+        """The valves a pump feeds: those of its tank's zones, when it is the pump of that tank."""
+        if self.site.pump_for_tank(pump.tank_id) is not pump:
+            return []
+        return [valve for valve in self.valves.values() if valve.zone.tank_id == pump.tank_id]
+
+    # --- time ---------------------------------------------------------------------------------------------------------
+
+    def advance(self, to_ms: int) -> None:
+        """Let time pass until `to_ms`; ValueError when that is in the past."""
+        if to_ms < self.now_ms:
+            raise ValueError(f"plant time cannot go back from {self.now_ms} to {to_ms} ms")
+        while to_ms >= self._next_event_ms:
+            self.now_ms = self._next_event_ms
+            self.settle()
+            self._event()
+        self.now_ms = to_ms
+
+    @property
+    def wall_ms(self) -> int:
+        return self.start_wall_ms + self.now_ms
+
+    def refresh(self) -> None:
+        """Work the standing rates out again after `faults` or anything else was changed from outside."""
+        self.settle()
+        self._next_quarter_ms = min(self._next_quarter_ms, self.now_ms)
+        self._event()
+
+    def settle(self) -> None:
+        """Bring all contents up to now by the standing rates."""
+        elapsed = self.now_ms - self._settled_ms
+        if elapsed <= 0:
+            return
+        self._settled_ms = self.now_ms
+        self.bank.pass_time(elapsed)
+        if self._rain_mm_ms > 0.0:
+            self.rain_mm += self._rain_mm_ms * elapsed
+        for tank in self.tanks.values():
+            if tank.moving:
+                draw_l_ms, drawn = tank.draw_l_ms, tank.pass_time(elapsed)
+                if drawn > 0.0:
+                    self._deliver(tank, drawn / draw_l_ms)
+        for state in self.pumps.values():
+            if state.running:
+                _count_running(state, elapsed)
+        if self.faults.flow_phantom_l_h:
+            self._count_phantoms(elapsed)
+
+    def _deliver(self, tank: TankWater, drawn_ms: float) -> None:
+        """Hand the water of `drawn_ms` milliseconds of full flow to meters and zones."""
+        for state in self.pumps.values():
+            if state.tank is tank and state.flow_l_ms > 0.0:
+                meter = state.pump.flow_meter
+                if meter is not None and meter.channel not in self.faults.flow_meter_dead:
+                    state.pulses += state.flow_l_ms * drawn_ms * state.pulses_per_l
+                for roots, flow_l_ms in state.flows:
+                    roots.irrigate(flow_l_ms * drawn_ms)
+
+    def _count_phantoms(self, elapsed_ms: int) -> None:
+        for state in self.pumps.values():
+            meter: FlowMeter | None = state.pump.flow_meter
+            if meter is not None:
+                phantom_l_h = self.faults.flow_phantom_l_h.get(meter.channel, 0.0)
+                state.pulses += phantom_l_h * elapsed_ms / MS_PER_H * state.pulses_per_l
+
+    # --- events -------------------------------------------------------------------------------------------------------
+
+    def _event(self) -> None:
+        now = self.now_ms
+        if now >= self._next_hour_ms:
+            self._end_hour()
+            self._next_hour_ms += HOUR_MS
+            self._begin_hour()
+        for output, valve in self.valves.items():
+            if valve.due_ms <= now or output in self.faults.valve_stuck:
+                self._settle_valve(output, valve)
+        self._solve_pumps()
+        if now >= self._next_quarter_ms:
+            self._quarter()
+            self._next_quarter_ms = now - now % _QUARTER_MS + _QUARTER_MS
+        self._next_event_ms = self._find_next_event()
+
+    def _find_next_event(self) -> int:
+        soonest = min(self._next_hour_ms, self._next_quarter_ms)
+        for valve in self.valves.values():
+            soonest = min(soonest, valve.due_ms)
+        for state in self.pumps.values():
+            if state.running:
+                until_dry = state.tank.ms_until_suction()
+                soonest = min(soonest, self.now_ms + max(1, int(min(_RESOLVE_MS, until_dry + 1.0))))
+        return soonest
+
+    def _begin_hour(self) -> None:
+        """Take up the weather of the hour that starts now (or of what is left of it, at the very start)."""
+        self.hour = self.weather.hour(self.wall_ms)
+        self._hour_began_ms = self.now_ms
+        span_ms = self._next_hour_ms - self.now_ms
+        rain_mm = self.hour.rain_mm * span_ms / HOUR_MS
+        self._rain_mm_ms = rain_mm / span_ms
+        for tank in self.tanks.values():
+            tank.inflow_l_ms = 0.0
+        for roof in self.roofs:
+            caught_l = roof.rain_hour(rain_mm, self.faults.gutter_blocked.get(roof.roof.id, 0.0))
+            self.tanks[roof.roof.tank_id].inflow_l_ms += caught_l / span_ms
+
+    def _end_hour(self) -> None:
+        """Let roots drink and tanks dry by the hour that is over, and turn the day."""
+        hour, part = self.hour, (self.now_ms - self._hour_began_ms) / HOUR_MS
+        evaporation = part * evaporation_mm_h(
+            hour.temperature_c, hour.humidity_percent, hour.wind_m_s, hour.radiation_w_m2, hour.cloud
+        )
+        for roots in self.roots.values():
+            roots.pass_hour(hour.rain_mm * part, evaporation)
+        if evaporation > 0.0:
+            for tank in self.tanks.values():
+                tank.evaporate(_TANK_EVAPORATION * evaporation)
+        today = local_date(self.wall_ms, self.site.place)
+        if today != self._today:
+            self._today = today
+            for roots in self.roots.values():
+                roots.start_day(today)
+
+    def _quarter(self) -> None:
+        """Follow sun and air: panel current, headspace, leaks."""
+        hour = self.hour
+        self.headspace_c += 0.22 * (hour.temperature_c + 0.004 * hour.radiation_w_m2 - self.headspace_c)
+        self.sound_m_s = speed_of_sound_m_s(self.headspace_c, _HEADSPACE_HUMIDITY)
+        if self.panel is not None:
+            amps = self.panel.current_a(self.wall_ms, hour.radiation_w_m2, hour.temperature_c, self.bank.terminal_v())
+            self.bank.panel_a = amps * (1.0 - self.faults.panel_shaded)
+        for tank_id, tank in self.tanks.items():
+            tank.leak_l_ms = self.faults.leak_l_h.get(tank_id, 0.0) / MS_PER_H
+
+    def _settle_valve(self, output: int, valve: ValveState) -> None:
+        valve.due_ms = _NEVER_MS if valve.due_ms <= self.now_ms else valve.due_ms
+        if valve.due_ms == _NEVER_MS:
+            valve.truly_open = valve.driven_open
+        valve.truly_open = self.faults.valve_stuck.get(output, valve.truly_open)
+
+    def _solve_pumps(self) -> None:
+        """Find each pump's flow against what is truly open, and the load on the battery."""
+        for tank in self.tanks.values():
+            tank.draw_l_ms = 0.0
+        load = self.electronics_w / _LOAD_V
+        for output, state in self.pumps.items():
+            driven = state.switched_on or output in self.faults.pump_welded
+            state.running = driven and output not in self.faults.pump_dead
+            if state.running:
+                self._solve_running(output, state)
+                load += state.current_a
+            else:
+                _stand_still(state)
+        for valve in self.valves.values():
+            if valve.driven_open and valve.zone.valve.kind == "held":
+                load += _HELD_VALVE_A
+        self.bank.load_a = load
+
+    def _solve_running(self, output: int, state: PumpState) -> None:
+        open_valves = [valve for valve in self._feeds[output] if valve.truly_open]
+        state.dead_headed = not open_valves
+        state.dry = state.tank.volume_l <= state.tank.suction_volume_l + 1e-9
+        speed = self.bank.terminal_v() / _LOAD_V
+        flows: tuple[float, ...] = (0.0,) * len(open_valves)
+        if open_valves and not state.dry:
+            lift_m = (state.lift_datum_mm - state.tank.level_mm) / 1000.0
+            branches = [self._branch_today(valve) for valve in open_valves]
+            flows = operating_flows(state.curve, speed, lift_m, state.trunk, branches)
+        state.flows = [(valve.roots, flow / 60_000.0) for valve, flow in zip(open_valves, flows, strict=True)]
+        state.flow_l_ms = sum(flows) / 60_000.0
+        state.tank.draw_l_ms += state.flow_l_ms
+        work = _DRY_CURRENT if state.dry else _DEAD_HEAD_CURRENT if state.dead_headed else 1.0
+        state.current_a = state.pump.current_a * speed * work
+
+    def _branch_today(self, valve: ValveState) -> Branch:
+        clogged = self.faults.emitters_clogged.get(valve.zone.id, 0.0)
+        burst = self.faults.pipe_burst.get(valve.zone.id, 1.0)
+        if not clogged and burst == 1.0:
+            return valve.branch
+        sound = valve.branch
+        coefficient = max(1e-9, sound.coefficient * (1.0 - clogged) * burst)
+        return Branch(sound.pipe, coefficient, sound.exponent, sound.regulated_head_m)
+
+    # --- what the hardware and people do ------------------------------------------------------------------------------
+
+    def set_pump(self, output: int, on: bool) -> None:
+        """Drive a pump's relay."""
+        state = self.pumps[output]
+        if state.switched_on == on:
+            return
+        self.settle()
+        state.switched_on = on
+        if on:
+            state.started_ms = self.now_ms
+            state.starts += 1
+        self._event()
+
+    def set_valve(self, output: int, is_open: bool) -> None:
+        """Drive a valve; it gets there within four fifths of its declared opening time."""
+        valve = self.valves[output]
+        if valve.driven_open == is_open:
+            return
+        self.settle()
+        valve.driven_open = is_open
+        valve.due_ms = self.now_ms + int(800.0 * valve.zone.valve.opening_s)
+        self._event()
+
+    def lose_power(self) -> None:
+        """Supply gone: relays drop out, held valves fall shut, latching valves stay as they are."""
+        for output in self.pumps:
+            self.set_pump(output, False)
+        for output, valve in self.valves.items():
+            if valve.zone.valve.kind == "held":
+                self.set_valve(output, False)
+
+    def set_volume(self, tank_id: str, volume_l: float) -> None:
+        """Fill or empty a tank by hand, up to its overflow."""
+        self.settle()
+        self.tanks[tank_id].set_volume(volume_l)
+        self._event()
+
+    def supply_v(self) -> float:
+        """Voltage at the battery's terminals now, with the inrush of a motor just started."""
+        self.settle()
+        inrush = 0.0
+        for state in self.pumps.values():
+            if state.running:
+                inrush += inrush_a(state.current_a, self.now_ms - state.started_ms)
+        return self.bank.terminal_v(inrush)
+
+    # --- books --------------------------------------------------------------------------------------------------------
+
+    def stored_l(self) -> float:
+        """Water in all tanks and root zones."""
+        tanks = sum(tank.volume_l for tank in self.tanks.values())
+        return tanks + sum(roots.content_l for roots in self.roots.values())
+
+    def water_balance_error_l(self) -> float:
+        """Opening + what came in - what went out - what is there; nothing but rounding when the books are right."""
+        self.settle()
+        balance = self._opening_l - self.stored_l()
+        for tank in self.tanks.values():
+            balance += tank.inflow_l + tank.external_l - tank.overflow_l - tank.leaked_l - tank.evaporated_l
+        for roots in self.roots.values():
+            balance += roots.rain_l - roots.missed_l - roots.drained_l - roots.transpired_l
+        return balance
+
+
+def _bore_for(flow_l_min: float) -> float:
+    """Smallest usual tube that keeps the water below 1 m/s."""
+    for bore_mm in _TUBE_BORES_MM:
+        if flow_l_min / 60_000.0 <= 0.785 * (bore_mm / 1000.0) ** 2:
+            return bore_mm
+    return _TUBE_BORES_MM[-1]
+
+
+def _stand_still(state: PumpState) -> None:
+    state.dry = state.dead_headed = False
+    state.flow_l_ms = state.current_a = 0.0
+    state.flows = []
+
+
+def _count_running(state: PumpState, elapsed_ms: int) -> None:
+    state.running_ms += elapsed_ms
+    if state.dead_headed:
+        state.dead_head_ms += elapsed_ms
+    elif state.dry:
+        state.dry_ms += elapsed_ms
