@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Callable
+from itertools import pairwise
 
 from controller.site.heads import (
     DEFAULT_DISH_F,
@@ -165,8 +166,7 @@ class LevelTable:
         self._per_step = 1.0 / self._step
         self._last = count - 1
         self._volumes = [volume_l(shape, i * self._step) for i in range(count)] + [volume_l(shape, self.height_mm)]
-        pairs = zip(self._volumes, self._volumes[1:], strict=False)
-        self._areas = [(upper - lower) * self._per_step for lower, upper in pairs]
+        self._areas = [(upper - lower) * self._per_step for lower, upper in pairwise(self._volumes)]
         self.full_l = self._volumes[-1]
 
     def volume_l(self, level_mm: float) -> float:

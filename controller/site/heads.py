@@ -51,7 +51,7 @@ def head_depth(kind: HeadKind, diameter: float, dish_f: float, knuckle_k: float)
     return torisphere(diameter, dish_f, knuckle_k).depth
 
 
-# --- upright heads: volume below a depth measured from the lowest point ------------------------------------------------
+# --- upright heads: volume below a depth measured from the lowest point -----------------------------------------------
 
 
 def upright_head_volume(kind: HeadKind, diameter: float, depth: float) -> float:
@@ -91,7 +91,7 @@ def _knuckle_slices(head: Torisphere, depth: float) -> float:
     return math.pi * (centre * centre * s + ring + q * q * s - s * s * s / 3.0)
 
 
-# --- lying heads: volume of one head below a level ---------------------------------------------------------------------
+# --- lying heads: volume of one head below a level --------------------------------------------------------------------
 
 
 def lying_head_volume(kind: HeadKind, diameter: float, dish_f: float, knuckle_k: float, level: float) -> float:

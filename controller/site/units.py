@@ -225,7 +225,7 @@ def _unknown_unit(unit_name: str, dimension: Dimension) -> str:
 
 def nearest_unit(unit_name: str, dimension: Dimension) -> str | None:
     """The accepted unit that looks most like what was written, if any does."""
-    by_lower = {name.lower(): name for name in reversed(dimension.units)}
+    by_lower = {name.lower(): name for name in reversed(list(dimension.units))}
     spelled = _SPELLED_OUT.get(unit_name.lower().rstrip("s"))
     if spelled in dimension.units:
         return spelled
