@@ -96,8 +96,8 @@ def _decode_report(values: list[Any]) -> Report:
 
 
 def _decode_hello(values: list[Any]) -> Hello:
-    *start, fitted = values
-    return Hello(*start, Fitted(*fitted))
+    fitted = Fitted(*values.pop())
+    return Hello(*values, fitted=fitted)
 
 
 def _encode_order(order: Any) -> Entry:

@@ -21,7 +21,7 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal, TextIO
+from typing import Any, TextIO
 
 from controller.contract import Now, OrderAnswer, Record, StepResult
 from controller.errors import ConfigurationError
@@ -33,7 +33,6 @@ APPLICATION_ID = 0x50754A6F
 FLUSH_ROWS = 1000
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
-CHECKPOINTS_KEPT_AT_LEAST = 2
 ANSWER_DAYS = 400
 
 _SCHEMA = """
@@ -55,8 +54,6 @@ CREATE TABLE meta (key TEXT PRIMARY KEY, value TEXT NOT NULL);
 _NO_OUTPUT = (-1, -1, -1, "")
 
 _dump = json.JSONEncoder(separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode
-
-OpenMode = Literal["keep", "bulk", "read"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,6 +159,14 @@ class Journal:
         self.commit()
         self._connection.close()
 
+    def replaced_by_fresh(self, stamp: str) -> Journal:
+        """Set this file aside as damaged and open a fresh one in its place. What was gathered in memory is lost."""
+        self._connection.close()
+        _set_aside(self.path, stamp)
+        fresh = Journal.open(self.path)
+        fresh.recovered = True
+        return fresh
+
     # --- writing ---------------------------------------------------------------------------------------------------
 
     @property
@@ -174,7 +179,10 @@ class Journal:
         return self._last_input_id
 
     def add_step(self, now: Now, entries: Sequence[Entry], result: StepResult) -> None:
-        """Remember one step: what went in (empty: a tick) and what came out. Stays in memory until `commit`."""
+        """Remember one step: what went in (empty: a tick) and what came out. Stays in memory until `commit`.
+
+        Only a journal opened in bulk commits by itself, every thousand steps; otherwise this never touches the file.
+        """
         last_id = self._last_input_id
         mono_ms = now.mono_ms
         wall_ms = now.wall_ms
@@ -192,7 +200,7 @@ class Journal:
             self._outputs.append((last_id, *output))
         for answer in result.answers:
             self._answers.append((answer.order_id, wall_ms, int(answer.accepted), answer.reason))
-        if len(self._inputs) >= FLUSH_ROWS:
+        if self._bulk and len(self._inputs) >= FLUSH_ROWS:
             self.commit()
 
     def add_record(self, now: Now, record: Record) -> None:
@@ -384,7 +392,8 @@ class Journal:
 
     def checkpoint_before(self, wall_ms: int | None = None) -> Checkpoint | None:
         """Newest checkpoint, or the newest not after a wall time; the oldest when all are later; None without any."""
-        query = "SELECT input_id, mono_ms, wall_ms, text, state FROM checkpoint JOIN site ON site.hash = checkpoint.site_hash "
+        columns = "checkpoint.input_id, mono_ms, wall_ms, text, state"
+        query = f"SELECT {columns} FROM checkpoint JOIN site ON site.hash = checkpoint.site_hash "
         row = self._connection.execute(
             query + "WHERE wall_ms <= ? ORDER BY input_id DESC LIMIT 1", (wall_ms if wall_ms is not None else 2**62,)
         ).fetchone()
@@ -534,6 +543,11 @@ def _check_identity(connection: sqlite3.Connection, path: Path) -> None:
         )
     if version != SCHEMA_VERSION or application != APPLICATION_ID:
         raise sqlite3.DatabaseError("no journal inside")
+
+
+def is_damage(error: sqlite3.Error) -> bool:
+    """Whether an error means that the file itself is broken, as against full, slow or locked."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
 def _is_sound(path: Path) -> bool:

@@ -1,0 +1,153 @@
+"""The journal's one writing thread: the control loop hands over rows and never waits for the disk.
+
+Readings gather for some seconds before they are committed, because every commit wears the flash; what must survive a
+power cut is committed and synced at once. When the disk stalls, rows wait in a bounded queue; when that is full, rows
+are dropped and counted, and a checkpoint afterwards lets replay go on behind the hole.
+"""
+
+from __future__ import annotations
+
+import queue
+import sqlite3
+import threading
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from controller.contract import Now, OrderAnswer, Record, StepResult
+from controller.errors import PumphouseError
+from controller.service.codec import Entry
+from controller.service.journal import Journal, is_damage
+
+QUEUE_ROWS = 20_000
+COMMIT_EVERY_S = 5.0
+RETRY_AFTER_S = 5.0
+URGENT_KINDS = frozenset({"order", "delivery", "start", "fault", "schedule", "day", "ledger"})
+
+Work = Callable[[Journal], None]
+
+
+class JournalWriter:
+    """Owns the journal in its own thread. All methods return at once unless they say otherwise."""
+
+    def __init__(
+        self,
+        journal: Journal,
+        commit_every_s: float = COMMIT_EVERY_S,
+        queue_rows: int = QUEUE_ROWS,
+        retry_after_s: float = RETRY_AFTER_S,
+    ) -> None:
+        self.path: Path = journal.path
+        self.dropped = 0
+        self.trouble: str | None = None
+        """Why the last attempt to write failed; None while all is well."""
+        self.replaced = 0
+        """How often the file broke in use and was replaced by a fresh one, which then needs a checkpoint."""
+        self.last_seq = journal.last_seq
+        self._retry_after_s = retry_after_s
+        self._journal = journal
+        self._commit_every_s = commit_every_s
+        self._queue: queue.Queue[tuple[Work, bool]] = queue.Queue(queue_rows)
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
+        self._thread.start()
+
+    def add_step(self, now: Now, entries: Sequence[Entry], result: StepResult) -> None:
+        """Hand over one step; committed at once when an order, a delivery, a fault or the like came of it."""
+        urgent = bool(result.answers) or any(record.kind in URGENT_KINDS for record in result.records)
+        self.submit(lambda journal: journal.add_step(now, entries, result), urgent=urgent)
+
+    def add_record(self, now: Now, record: Record) -> None:
+        self.submit(lambda journal: journal.add_record(now, record), urgent=record.kind in URGENT_KINDS)
+
+    def submit(self, work: Work, *, urgent: bool = False) -> bool:
+        """Queue some work on the journal. False when the queue is full: the work is dropped and counted."""
+        try:
+            self._queue.put_nowait((work, urgent))
+        except queue.Full:
+            self.dropped += 1
+            return False
+        return True
+
+    def claim_order(self, order_id: str, wall_ms: int, timeout_s: float) -> OrderAnswer | None:
+        """Reserve an order id on the medium, waiting for it. None: new, act. Raises TimeoutError on a stalled disk."""
+        answers: queue.SimpleQueue[OrderAnswer | None] = queue.SimpleQueue()
+        self.submit(lambda journal: answers.put(journal.claim_order(order_id, wall_ms)), urgent=True)
+        try:
+            return answers.get(timeout=timeout_s)
+        except queue.Empty:
+            raise TimeoutError("the journal could not be written in time") from None
+
+    def backlog(self) -> int:
+        """Pieces of work waiting."""
+        return self._queue.qsize()
+
+    def flush(self, timeout_s: float) -> bool:
+        """Wait until everything handed over so far is committed and synced. False when it took too long."""
+        done = threading.Event()
+
+        def commit(journal: Journal) -> None:
+            journal.commit(durable=True)
+            done.set()
+
+        return self.submit(commit, urgent=True) and done.wait(timeout_s)
+
+    def close(self, timeout_s: float = 10.0) -> bool:
+        """Commit what is there and end the thread. False when the disk did not let it."""
+        self._stopping.set()
+        self.submit(lambda _journal: None, urgent=True)
+        self._thread.join(timeout_s)
+        return not self._thread.is_alive()
+
+    def alive(self) -> bool:
+        return self._thread.is_alive()
+
+    def _run(self) -> None:
+        last_commit_s = time.monotonic()
+        while True:
+            urgent = self._take(max(0.05, last_commit_s + self._commit_every_s - time.monotonic()))
+            if urgent or time.monotonic() - last_commit_s >= self._commit_every_s:
+                self._insist(lambda journal: journal.commit(durable=urgent))  # noqa: B023 - runs at once
+                last_commit_s = time.monotonic()
+            self.last_seq = self._journal.last_seq
+            if self._stopping.is_set() and self._queue.empty():
+                self._insist(lambda journal: journal.close())
+                return
+
+    def _take(self, timeout_s: float) -> bool:
+        """Do queued work until an urgent piece was done or the time is over. Whether one was urgent."""
+        deadline_s = time.monotonic() + timeout_s
+        while True:
+            try:
+                work, urgent = self._queue.get(timeout=max(0.0, deadline_s - time.monotonic()))
+            except queue.Empty:
+                return False
+            self._insist(work)
+            if urgent:
+                return True
+
+    def _insist(self, work: Work) -> None:
+        """Try until it works; meanwhile the queue fills, which is bounded. Given up only while stopping."""
+        while True:
+            try:
+                work(self._journal)
+            except sqlite3.Error as error:
+                self.trouble = f"the journal cannot be written: {error}"
+                if is_damage(error):
+                    self._replace_journal()
+                elif self._stopping.wait(self._retry_after_s):
+                    return
+            else:
+                self.trouble = None
+                return
+
+    def _replace_journal(self) -> None:
+        """The file broke while in use: set it aside and go on with a fresh one, which `replaced` tells the daemon."""
+        stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
+        try:
+            self._journal = self._journal.replaced_by_fresh(stamp)
+        except (sqlite3.Error, OSError, PumphouseError) as error:
+            self.trouble = f"the damaged journal cannot be replaced: {error}"
+            self._stopping.wait(self._retry_after_s)
+            return
+        self.replaced += 1
