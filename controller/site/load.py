@@ -104,8 +104,10 @@ class _Reader:
     def _tanks(self) -> dict[Path, Tank]:
         """Tanks whose shape can exist; further checks need its volumes."""
         sound = {}
-        for path, tank in self._each("tank", build.build_tank).items():
-            if self._complain(path, shape_complaints(tank.shape)) == 0:
+        for path in self._document.entries("tank"):
+            table = cast("schema.TankTable | None", self._document.read_table(path, schema.TankTable))
+            if table is not None and self._complain(path, shape_complaints(table.shape)) == 0:
+                tank = build.build_tank(table)
                 sound[path] = tank
                 self._complain(path, tank_complaints(tank, self._show))
         return sound

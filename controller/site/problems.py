@@ -37,7 +37,9 @@ class SiteFileError(ConfigurationError):
         self.problems = tuple(sorted(problems, key=lambda problem: problem.line))
         count = len(self.problems)
         heading = "one thing" if count == 1 else f"{count} things"
-        lines = [f"{heading} to put right before this site can be watered:", *(f"  {p}" for p in self.problems)]
+        counting = "; entries are counted from 1" if any("[" in problem.key for problem in self.problems) else ""
+        lines = [f"{heading} to put right before this site can be watered{counting}:"]
+        lines += [f"  {problem}" for problem in self.problems]
         super().__init__("\n".join(lines))
 
 

@@ -6,27 +6,51 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 from controller.site.geometry import height_mm, volume_l
-from controller.site.model import Frustum, HorizontalCylinder, StrappingTable, Tank, TankShape
+from controller.site.model import Tank
 from controller.site.problems import Path
+from controller.site.schema import (
+    ConeBottomTable,
+    HorizontalCylinderTable,
+    Shape,
+    StackTable,
+    StrappingTableTable,
+    VerticalCylinderTable,
+)
 from controller.site.show import Show
 
 Complaint = tuple[Path, str]
 CAPACITY_TOLERANCE = 0.20
 """Stated capacity against geometry: makers round, and count to the brim or to the overflow."""
+LONGEST_RISER_MM = 1000.0
+"""Common practice, no source: a ranger sits on a short riser, a longer one echoes from its own wall."""
 
 
-def shape_complaints(shape: TankShape) -> Iterator[Complaint]:
+def shape_complaints(table: Shape) -> Iterator[Complaint]:
     """What makes a shape impossible; volumes are worked out only for shapes without complaints."""
-    if isinstance(shape, StrappingTable):
-        yield from _strapping_complaints(shape)
-    elif isinstance(shape, HorizontalCylinder) and shape.head == "torispherical" and shape.dish_f <= shape.knuckle_k:
-        yield ("shape", "knuckle_k"), "the knuckle must be smaller than the dish"
-    elif isinstance(shape, Frustum) and shape.bottom_diameter_mm == shape.top_diameter_mm:
-        yield ("shape", "top_diameter"), 'both diameters are the same; write kind = "vertical cylinder"'
+    match table:
+        case StrappingTableTable():
+            yield from _strapping_complaints(table)
+        case StackTable():
+            yield from _stack_complaints(table)
+        case HorizontalCylinderTable() if table.head != "torispherical":
+            for key in sorted({"dish_f", "knuckle_k"} & table.model_fields_set):
+                yield ("shape", key), f'belongs to head = "torispherical"; this head is "{table.head}"'
 
 
-def _strapping_complaints(table: StrappingTable) -> Iterator[Complaint]:
-    points = list(zip(table.levels_mm, table.volumes_l, strict=True))
+def _stack_complaints(stack: StackTable) -> Iterator[Complaint]:
+    """A stack is hollow throughout: heads and cones only where it ends."""
+    last = len(stack.parts) - 1
+    for i, part in enumerate(stack.parts):
+        if isinstance(part, VerticalCylinderTable) and part.bottom_head != "flat" and i > 0:
+            yield ("shape", "parts", i, "bottom_head"), "only the lowest part of a stack has a bottom head"
+        if isinstance(part, VerticalCylinderTable) and part.top_head != "flat" and i < last:
+            yield ("shape", "parts", i, "top_head"), "only the highest part of a stack has a top head"
+        if isinstance(part, ConeBottomTable) and i > 0:
+            yield ("shape", "parts", i, "kind"), "only the lowest part of a stack stands on a cone"
+
+
+def _strapping_complaints(table: StrappingTableTable) -> Iterator[Complaint]:
+    points = [(point.level, point.volume) for point in table.points]
     if points[0] != (0.0, 0.0):
         yield ("shape", "points", 0), 'the first point must be the empty tank: level = "0 mm", volume = "0 L"'
     for i, (below, above) in enumerate(pairwise(points), start=1):
@@ -42,7 +66,7 @@ def tank_complaints(tank: Tank, show: Show) -> Iterator[Complaint]:
     if tank.overflow_mm > top + 0.5:
         yield ("overflow",), f"above the top of the tank, which the shape puts at {show.depth(top)}"
         return
-    yield from _height_complaints(tank, show)
+    yield from _height_complaints(tank, top, show)
     to_overflow = volume_l(tank.shape, tank.overflow_mm)
     if tank.reserve_l >= to_overflow:
         yield (
@@ -52,7 +76,7 @@ def tank_complaints(tank: Tank, show: Show) -> Iterator[Complaint]:
     yield from _capacity_complaints(tank, to_overflow, volume_l(tank.shape, top), show)
 
 
-def _height_complaints(tank: Tank, show: Show) -> Iterator[Complaint]:
+def _height_complaints(tank: Tank, top: float, show: Show) -> Iterator[Complaint]:
     if tank.suction_mm >= tank.overflow_mm:
         yield ("suction",), f"the pump would draw from above the overflow at {show.depth(tank.overflow_mm)}"
     if tank.sensor_height_mm <= tank.overflow_mm:
@@ -62,6 +86,12 @@ def _height_complaints(tank: Tank, show: Show) -> Iterator[Complaint]:
             f"{show.depth(tank.overflow_mm)}, better by more than the blind zone of {show.depth(tank.blind_zone_mm)}",
         )
         return
+    if tank.sensor_height_mm > top + LONGEST_RISER_MM:
+        yield (
+            ("sensor_height",),
+            f"more than {show.depth(LONGEST_RISER_MM)} above the top of the tank at {show.depth(top)}; it is measured "
+            "from the lowest point inside the tank",
+        )
     highest = tank.sensor_height_mm - tank.blind_zone_mm
     if highest <= tank.suction_mm or highest < tank.overflow_mm / 2.0:
         yield (

@@ -23,11 +23,12 @@ class Key:
     allowed: str
     required: bool
     default: Any = None
+    field: Field | None = None
 
 
 @cache
 def vocabulary() -> dict[Names, Key]:
-    """All keys, in the order of the schema."""
+    """All keys, in the order of the schema. A shape's own `kind` word stands beside the shape's kinds, once."""
     keys: dict[Names, Key] = {}
     for name, model in {**SINGLE_TABLES, **REPEATED_TABLES}.items():
         keys.update(_keys_of(model, (name,)))
@@ -51,12 +52,12 @@ class _Kind:
 
 def _keys_of(model: type[Declared], prefix: Names) -> Iterator[tuple[Names, Key]]:
     for name, info in model.model_fields.items():
-        if name == "kind" and typing.get_origin(info.annotation) is typing.Literal:
-            continue
         kind = _explore(info.annotation, info.metadata)
+        if kind.field is None and not kind.models:
+            continue
         default = None if info.is_required() else info.default
         names = (*prefix, name)
-        yield names, Key(_allowed(kind, name), info.is_required(), default)
+        yield names, Key(_allowed(kind, name), info.is_required(), default, kind.field)
         if len(kind.models) > 1:
             yield (*names, "kind"), Key("one of " + ", ".join(f'"{tag(m)}"' for m in kind.models), True)
         for inner in kind.models:
@@ -90,4 +91,5 @@ def _explore(annotation: Any, metadata: list[Any] | tuple[Any, ...] = ()) -> _Ki
         if len(kinds) == 1:
             return kinds[0]
         return _Kind(None, tuple(model for kind in kinds for model in kind.models), False)
-    return _Kind(None, (annotation,), False)
+    is_table = isinstance(annotation, type) and issubclass(annotation, Declared)
+    return _Kind(None, (annotation,) if is_table else (), False)
