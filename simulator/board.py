@@ -4,12 +4,18 @@ from __future__ import annotations
 
 from random import Random
 
-from controller.site.model import Site
+from controller.site.model import Pump, Site
 from firmware_host.board.hardware import Hardware
+from firmware_host.board.limits import SETTINGS
+from firmware_host.board.logic import Board
 from simulator.plant.plant import Plant
 from simulator.plant.sensors import Sensors
+from simulator.plant.weather import Weather
 
+WATCHDOG_MS = 500
+BROWNOUT_V, POWER_BACK_V = 9.5, 11.8
 _BUFFER_BYTES = 16_384
+_NEVER_MS = 1 << 62
 
 
 class PlantHardware(Hardware):
@@ -27,8 +33,7 @@ class PlantHardware(Hardware):
         self._ping_gap_ms = ping_gap_ms
         self._board_id = f"{self._rng.getrandbits(48):012x}"
         self._fitted = fitted_parts(plant.site, shunt)
-        self._pump_outputs = tuple(plant.pumps)
-        self._valve_outputs = tuple(plant.valves)
+        self._echo_channels = frozenset(t.sensor_channel for t in plant.site.tanks)
         self._flow_channels = tuple(p.flow_meter.channel for p in plant.site.pumps if p.flow_meter)
         self._boot("power")
 
@@ -78,6 +83,10 @@ class PlantHardware(Hardware):
         """Plant time of the last boot: plant time = this + uptime."""
         return self._boot_ms
 
+    def output_masks(self) -> tuple[int, int]:
+        """Pump pins and valve pins that are on, as bit masks."""
+        return sum(1 << output for output in self._pumps_on), sum(1 << output for output in self._valves_open)
+
     # --- the board's view ---------------------------------------------------------------------------------------------
 
     def fitted(self) -> dict[str, int]:
@@ -96,6 +105,8 @@ class PlantHardware(Hardware):
         return self.plant.now_ms - self._boot_ms
 
     def echo_burst_us(self, channel: int, count: int) -> list[int] | None:
+        if channel not in self._echo_channels:
+            return [0] * count
         if not self._ping_gap_ms:
             return self.sensors.echo_burst_us(channel, count)
         now = self.plant.now_ms
@@ -118,6 +129,8 @@ class PlantHardware(Hardware):
         return self.sensors.current_ma()
 
     def flow_pulses(self, channel: int) -> int:
+        if channel not in self._pulses_at_boot:
+            return 0
         return self.sensors.flow_pulses(channel) - self._pulses_at_boot[channel]
 
     def rain_tips(self) -> int:
@@ -126,13 +139,17 @@ class PlantHardware(Hardware):
     def float_wet(self, channel: int) -> bool:
         return self.sensors.float_wet(channel)
 
+    # The board numbers its outputs without gaps; a number the site does not use is a pin with nothing on it.
+
     def set_pump(self, output: int, on: bool) -> None:
         self._pumps_on.add(output) if on else self._pumps_on.discard(output)
-        self.plant.set_pump(output, on)
+        if output in self.plant.pumps:
+            self.plant.set_pump(output, on)
 
     def set_valve(self, output: int, is_open: bool) -> None:
         self._valves_open.add(output) if is_open else self._valves_open.discard(output)
-        self.plant.set_valve(output, is_open)
+        if output in self.plant.valves:
+            self.plant.set_valve(output, is_open)
 
     def pump_on(self, output: int) -> bool:
         return output in self._pumps_on
@@ -170,3 +187,132 @@ def fitted_parts(site: Site, shunt: bool) -> dict[str, int]:
         "shunt": int(shunt),
         "panel": int(site.panel is not None),
     }
+
+
+def board_settings(site: Site) -> dict[str, int | list[int]]:
+    """The wiring and limits the owner of a site puts into the board, within what the board allows."""
+    pumps = {pump.output: pump for pump in site.pumps}
+    count = 1 + max(pumps, default=-1)
+    opening_ms = max((round(1000.0 * zone.valve.opening_s) for zone in site.zones), default=0)
+    wanted = {
+        "opening_ms": opening_ms,
+        "low_mv": round(1000.0 * site.battery.disconnect_v),
+        "floor_mv": round(1000.0 * site.battery.floor_v),
+    }
+    settings: dict[str, int | list[int]] = {
+        name: min(max(wanted[name], least), most) for name, _, least, most in SETTINGS if name in wanted
+    }
+    settings["flow_of_pump"] = [_flow_channel(pumps.get(output)) for output in range(count)]
+    settings["float_of_pump"] = [_float_channel(site, pumps.get(output)) for output in range(count)]
+    settings["valves_of_pump"] = [_valve_mask(site, pumps.get(output)) for output in range(count)]
+    return settings
+
+
+def _flow_channel(pump: Pump | None) -> int:
+    return -1 if pump is None or pump.flow_meter is None else pump.flow_meter.channel
+
+
+def _float_channel(site: Site, pump: Pump | None) -> int:
+    channel = None if pump is None else site.tank(pump.tank_id).float_switch_channel
+    return -1 if channel is None else channel
+
+
+def _valve_mask(site: Site, pump: Pump | None) -> int:
+    if pump is None:
+        return 0
+    return sum(1 << zone.valve.output for zone in site.zones if zone.tank_id == pump.tank_id)
+
+
+class VirtualBoard:
+    """The real board logic over a plant, moved along in plant time.
+
+    Bytes written by the host are heard at the next `run_until`. An empty battery takes the board down; it comes back,
+    with reset cause `brownout`, once the panel has brought the voltage up.
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        weather: Weather,
+        seed: int,
+        start_wall_ms: int,
+        *,
+        fill: float = 0.6,
+        shunt: bool = True,
+        ping_gap_ms: int = 0,
+    ) -> None:
+        self.plant = Plant(site, weather, seed, start_wall_ms, fill)
+        self.hardware = PlantHardware(self.plant, seed, shunt=shunt, ping_gap_ms=ping_gap_ms)
+        self._settings = board_settings(site)
+        self._hung_until_ms = _NEVER_MS
+        self._browned_out = False
+        self._due_ms = 0
+        self.board = Board(self.hardware, self._settings)
+
+    @property
+    def now_ms(self) -> int:
+        """Plant time."""
+        return self.plant.now_ms
+
+    @property
+    def due_ms(self) -> int:
+        """Plant time at which the board has something to do again at the latest; far off while it has no power."""
+        return self._due_ms
+
+    def run_until(self, to_ms: int) -> None:
+        """Let plant and board run until `to_ms`, the board at each instant it asked for."""
+        plant = self.plant
+        while self._due_ms <= to_ms:
+            plant.advance(max(self._due_ms, plant.now_ms))
+            self._step()
+        plant.advance(to_ms)
+
+    def _step(self) -> None:
+        hardware = self.hardware
+        if self._browned_out:
+            self._await_power()
+        elif self.plant.bank.charge_ah <= 0.0 and self.plant.supply_v() < BROWNOUT_V:
+            self._browned_out = True
+            hardware.cut_power()
+            self._await_power()
+        elif self.now_ms >= self._hung_until_ms:
+            self.reboot("watchdog")
+        else:
+            self._due_ms = hardware.boot_plant_ms + self.board.tick()
+
+    def _await_power(self) -> None:
+        if self.plant.supply_v() >= POWER_BACK_V:
+            self.reboot("brownout")
+        else:
+            self._due_ms = self.now_ms + 60_000
+
+    def host_write(self, data: bytes) -> None:
+        """Bytes from the host, now."""
+        self.hardware.host_write(data)
+        if self.hardware.powered and self._hung_until_ms == _NEVER_MS:
+            self._due_ms = self.now_ms
+
+    def host_read(self) -> bytes:
+        """Bytes the board has sent since the last call."""
+        return self.hardware.host_read()
+
+    def reboot(self, cause: str = "soft") -> None:
+        """Reset the board now, or give it power again."""
+        self.hardware.reboot(cause)
+        self._hung_until_ms = _NEVER_MS
+        self._browned_out = False
+        self.board = Board(self.hardware, self._settings)
+        self._due_ms = self.now_ms
+
+    def power_cut(self) -> None:
+        """Take the board's supply away until `power_restore`."""
+        self.hardware.cut_power()
+        self._hung_until_ms = self._due_ms = _NEVER_MS
+
+    def power_restore(self) -> None:
+        """Give the board its supply again."""
+        self.reboot("power")
+
+    def hang(self) -> None:
+        """The board's program stops where it is; its watchdog resets it half a second later."""
+        self._hung_until_ms = self._due_ms = self.now_ms + WATCHDOG_MS

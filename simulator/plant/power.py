@@ -17,7 +17,7 @@ from simulator.plant.sun import extraterrestrial_w_m2, irradiance_on_plane_w_m2,
 MS_PER_H = 3_600_000.0
 _SURFACE_FADE_MS = 3.0 * MS_PER_H
 _SURFACE_FULL_V = 0.35
-_INRUSH_MS, _INRUSH_FACTOR = 300, 4.0
+_INRUSH_MS, _INRUSH_FACTOR = 150, 4.0
 _EMPTY_V = 9.0
 
 # (rested volts, part of full charge): one plausible battery of each kind, common practice, no single source.
