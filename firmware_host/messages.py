@@ -29,7 +29,10 @@ class Fitted:
 
 @dataclass(frozen=True, slots=True)
 class Hello:
-    """The board's introduction, sent at boot and when asked."""
+    """The board's introduction, sent at boot and when asked.
+
+    heard_seq   highest sequence number heard from any host since boot, -1 before the first
+    """
 
     seq: int
     boot_id: str
@@ -39,13 +42,14 @@ class Hello:
     reset_cause: ResetCause
     uptime_ms: int
     fitted: Fitted
+    heard_seq: int = -1
 
 
 @dataclass(frozen=True, slots=True)
 class Report:
     """One report line.
 
-    echo_us[channel]        raw round-trip times of one burst, microseconds; 0 = no echo heard
+    echo_us[channel]        raw round-trip times of one burst, microseconds; 0 = no echo heard, () = no burst
     temperature_c[channel]  channel 0 is the air in the tank's headspace or the pump house, as wired
     pump_on, valve_open     bit masks read back from the output pins, bit n = output n
     acked_seq               sequence number of the last accepted host line, -1 before the first

@@ -1,0 +1,87 @@
+"""The board's own limits: built-in values that settings can only make stricter.
+
+Written for MicroPython and CPython alike; whole numbers only.
+"""
+
+LEASE_MAX_MS = 5000
+"""Outputs are shut this long after the last accepted command, whatever the host asked for."""
+
+SETTLE_MS = 1000
+"""A valve closes no sooner than this after its pump stopped, so that no pump runs down against shut valves."""
+
+LAPSE_LEAD_MS = SETTLE_MS + 200
+"""The pump stops this long before a lease or an open time ends: the valves are then shut when it does end."""
+
+PUMP_REST_MS = 2000
+"""A pump that stopped starts no sooner than this again, so that a poor cable cannot make it chatter."""
+
+MISMATCH_MS = 1000
+SUPPLY_LOW_MS = 10_000
+SUPPLY_FLOOR_MS = 200
+SUPPLY_RECOVER_MV = 500
+SUPPLY_RECOVER_MS = 1_800_000
+SUPPLY_READABLE_MS = 60_000
+DRY_MS = 500
+WET_AGAIN_MS = 60_000
+REST_AFTER_TOO_LONG_MS = 60_000
+
+REPORT_MIN_MS = 200
+REPORT_MAX_MS = 300_000
+REPORT_DEFAULT_MS = 10_000
+
+# name, built-in value, least allowed, most allowed. The built-in value is always the laxest one.
+SETTINGS = (
+    ("opening_ms", 2000, 2000, 60_000),
+    ("open_max_ms", 3_600_000, 60_000, 3_600_000),
+    ("pump_max_ms", 14_400_000, 60_000, 14_400_000),
+    ("pump_blind_max_ms", 1_800_000, 60_000, 1_800_000),
+    ("flow_start_ms", 15_000, 2000, 15_000),
+    ("flow_run_ms", 5000, 1000, 5000),
+    ("flow_min_pulses", 1, 1, 10_000),
+    ("low_mv", 10_800, 10_800, 13_500),
+    ("floor_mv", 10_000, 10_000, 13_000),
+)
+"""
+opening_ms         how long a valve must have been open before its pump may start
+open_max_ms        longest time one valve may stay open
+pump_max_ms        longest run of a pump whose flow is metered
+pump_blind_max_ms  longest run of a pump without a flow meter
+flow_start_ms      flow must have been seen this long after the pump started
+flow_run_ms        once seen, flow must not be missing for longer than this
+flow_min_pulses    pulses within those times that count as flow
+low_mv             supply below this for 10 s stops the pump
+floor_mv           supply below this for 0.2 s stops the pump
+"""
+
+
+class Limits:
+    """The limits in force. Each is an attribute with the name it has in SETTINGS."""
+
+    opening_ms: int
+    open_max_ms: int
+    pump_max_ms: int
+    pump_blind_max_ms: int
+    flow_start_ms: int
+    flow_run_ms: int
+    flow_min_pulses: int
+    low_mv: int
+    floor_mv: int
+
+    def __init__(self) -> None:
+        for name, value, _, _ in SETTINGS:
+            setattr(self, name, value)
+
+    def tighten(self, name: str, value: int | None) -> bool:
+        """Put a setting in force; False, and nothing changed, when it is unknown or laxer than the built-in value."""
+        if value is None or not allowed(name, value):
+            return False
+        setattr(self, name, value)
+        return True
+
+
+def allowed(name: str, value: int | None) -> bool:
+    """Whether a setting is known and at least as strict as the built-in value."""
+    for known, _, least, most in SETTINGS:
+        if known == name:
+            return value is not None and least <= value <= most
+    return False

@@ -1,0 +1,221 @@
+"""The board: listens, measures, guards, drives. One `tick` does everything that is due.
+
+Written for MicroPython and CPython alike. On a real board call `tick` every 10 to 20 ms; in virtual time call it when
+bytes arrive and at the uptime it returned.
+"""
+
+from firmware_host.board import faults as ids
+from firmware_host.board.conversation import BAD_FIELD, Conversation
+from firmware_host.board.faults import DELIBERATE, SELF_CLEARING, Faults
+from firmware_host.board.guards import NOT_WIRED, Guards
+from firmware_host.board.hardware import Hardware
+from firmware_host.board.limits import (
+    LEASE_MAX_MS,
+    REPORT_DEFAULT_MS,
+    REPORT_MAX_MS,
+    REPORT_MIN_MS,
+    SETTINGS,
+    Limits,
+    allowed,
+)
+from firmware_host.board.outputs import Outputs
+from firmware_host.board.sampling import Sampler
+from firmware_host.wire import number
+
+IDLE_WAKE_MS = 60_000
+BURST_WAKE_MS = 20
+POLL_DEFAULT_MS = 1000
+NOT_LATCHED = "not-latched"
+STILL_PRESENT = "still-present"
+
+_SET_FIELDS = ("boot", "at", "pumps", "valves", "lease", "report")
+_WIRING = ("flow_of_pump", "float_of_pump", "valves_of_pump")
+
+
+class Board:
+    """settings, all optional:
+
+    any name of limits.SETTINGS   a stricter limit
+    flow_of_pump, float_of_pump   list, one entry per pump: channel of its flow meter or float switch, -1 for none;
+                                  left out: channel n belongs to pump n, as far as fitted
+    valves_of_pump                list, one mask per pump of the valves it feeds; left out: all
+    poll_ms                       longest pause between ticks while an output is on; left out: 1000
+    A setting that is wrong keeps every output shut until it is put right (fault board-settings-bad).
+    """
+
+    def __init__(self, hardware: Hardware, settings: dict[str, int | list[int]] | None = None):
+        fitted = hardware.fitted()
+        pumps = fitted["pump"]
+        self._hardware = hardware
+        self._pump_mask = (1 << pumps) - 1
+        self._valve_mask = (1 << fitted["valve"]) - 1
+        self.faults = Faults()
+        self.limits = Limits()
+        self._poll_ms = POLL_DEFAULT_MS
+        wiring = {
+            "flow_of_pump": [pump if pump < fitted["flow"] else NOT_WIRED for pump in range(pumps)],
+            "float_of_pump": [pump if pump < fitted["float_switch"] else NOT_WIRED for pump in range(pumps)],
+            "valves_of_pump": [self._valve_mask] * pumps,
+        }
+        if settings and not self._apply(settings, wiring, fitted):
+            self.faults.raise_(ids.SETTINGS_BAD)
+        self.outputs = Outputs(hardware, pumps, fitted["valve"], self.limits, wiring["valves_of_pump"])
+        self.guards = Guards(
+            hardware, self.limits, self.outputs, self.faults, wiring["flow_of_pump"], wiring["float_of_pump"]
+        )
+        self.talk = Conversation(hardware, fitted)
+        self._sampler = Sampler(hardware, fitted)
+        self._report_every_ms = REPORT_DEFAULT_MS
+        now = hardware.uptime_ms()
+        self._report_due_ms = now
+        self.talk.hello(now)
+
+    def tick(self) -> int:
+        """Do everything that is due; returns the uptime at which there is something to do again at the latest."""
+        hardware = self._hardware
+        now = hardware.uptime_ms()
+        data = hardware.read()
+        if data:
+            for kind, seq, fields, age_ms in self.talk.hear(data, now):
+                self._obey(kind, seq, fields, age_ms, now)
+        outputs = self.outputs
+        self.guards.check(now)
+        if self.faults.any() and self.faults.blocking():
+            outputs.shut()
+        if outputs.step(now):
+            self.guards.read_back(now)
+            self._report_due_ms = now
+        if outputs.lapsed:
+            outputs.lapsed = False
+            self.faults.raise_(ids.LEASE_LAPSED)
+        if self.faults.changed:
+            self.faults.changed = False
+            self._report_due_ms = now
+        if now >= self._report_due_ms:
+            self._report(now)
+        hardware.feed_watchdog()
+        wake = now + (self._poll_ms if outputs.active() else IDLE_WAKE_MS)
+        return min(wake, self._report_due_ms, outputs.next_ms, self.guards.next_ms)
+
+    def _report(self, now: int) -> None:
+        if not self._sampler.collected(now):
+            self._report_due_ms = now + BURST_WAKE_MS
+            return
+        self._report_due_ms = now + self._report_every_ms
+        guards = self.guards
+        text = self._sampler.words()
+        text += f" pumps={guards.pumps_read} valves={guards.valves_read} ack={self.talk.accepted_seq}"
+        text += f" lease={self.outputs.lease_left_ms(now)}"
+        if self.faults.any():
+            text += " faults=" + self.faults.text()
+        self.talk.send("report", now, text)
+
+    def _obey(self, kind: str, seq: int, fields: dict[str, str], age_ms: int, now: int) -> None:
+        if kind == "set":
+            self._set(seq, fields, age_ms, now)
+        elif kind == "clear":
+            self._clear(seq, fields.get("fault", ""), now)
+        else:
+            self.talk.accept(seq)
+            self._report_due_ms = now
+
+    def _set(self, seq: int, fields: dict[str, str], age_ms: int, now: int) -> None:
+        pumps = number(fields.get("pumps", ""))
+        valves = number(fields.get("valves", ""))
+        lease_ms = number(fields.get("lease", ""))
+        every_ms = number(fields.get("report", ""))
+        if (
+            pumps is None
+            or valves is None
+            or lease_ms is None
+            or every_ms is None
+            or pumps & ~self._pump_mask
+            or valves & ~self._valve_mask
+            or not 0 <= lease_ms <= LEASE_MAX_MS
+            or not REPORT_MIN_MS <= every_ms <= REPORT_MAX_MS
+            or not self._limits_good(fields)
+        ):
+            self.outputs.shut()
+            self.talk.refuse(seq, BAD_FIELD, now)
+            return
+        refusal = self._refusal(pumps, valves)
+        if refusal:
+            self.outputs.shut()
+            self.talk.refuse(seq, refusal, now)
+            return
+        self.talk.accept(seq)
+        changed = self.outputs.ask(pumps, valves, now + lease_ms - age_ms)
+        if len(fields) > len(_SET_FIELDS):
+            changed = self._tighten(fields) or changed
+        if every_ms != self._report_every_ms:
+            changed = True
+            self._report_due_ms = min(self._report_due_ms, now + every_ms)
+            self._report_every_ms = every_ms
+        self.faults.clear(ids.LEASE_LAPSED)
+        if changed:
+            self.talk.answer(seq, now)
+
+    def _refusal(self, pumps: int, valves: int) -> str:
+        """Why these outputs are refused now; empty when they are not. Shutting is never refused."""
+        if not (pumps or valves):
+            return ""
+        standing = self.faults.blocking()
+        if standing:
+            return standing
+        for pump in range(self.outputs.pump_count):
+            if pumps & (1 << pump) and not valves & self.outputs.valves_of_pump[pump]:
+                return ids.NO_VALVE
+        return self.guards.refusal(pumps)
+
+    def _limits_good(self, fields: dict[str, str]) -> bool:
+        """Whether every further field of a `set` is a limit that may be put in force."""
+        if len(fields) == len(_SET_FIELDS):
+            return True
+        return all(name in _SET_FIELDS or allowed(name, number(fields[name])) for name in fields)
+
+    def _tighten(self, fields: dict[str, str]) -> bool:
+        found = False
+        for name, _, _, _ in SETTINGS:
+            if name in fields:
+                self.limits.tighten(name, number(fields[name]))
+                found = True
+        return found
+
+    def _clear(self, seq: int, fault: str, now: int) -> None:
+        if not (self.faults.stand(fault) and (fault in DELIBERATE or fault in SELF_CLEARING)):
+            self.talk.refuse(seq, NOT_LATCHED, now)
+        elif self.guards.still_present(fault):
+            self.talk.refuse(seq, STILL_PRESENT, now)
+        else:
+            self.talk.accept(seq)
+            self.faults.clear(fault)
+            self.talk.answer(seq, now)
+
+    def _apply(
+        self, settings: dict[str, int | list[int]], wiring: dict[str, list[int]], fitted: dict[str, int]
+    ) -> bool:
+        good = True
+        for name in settings:
+            value = settings[name]
+            if name in _WIRING:
+                most = {"flow_of_pump": fitted["flow"] - 1, "float_of_pump": fitted["float_switch"] - 1}
+                good = _put_wiring(wiring, name, value, most.get(name, self._valve_mask)) and good
+            elif not isinstance(value, int):
+                good = False
+            elif name == "poll_ms":
+                good = 10 <= value <= 1000 and good
+                self._poll_ms = value
+            else:
+                good = self.limits.tighten(name, value) and good
+        return good
+
+
+def _put_wiring(wiring: dict[str, list[int]], name: str, value: int | list[int], most: int) -> bool:
+    if isinstance(value, int) or len(value) != len(wiring[name]):
+        return False
+    least = 0 if name == "valves_of_pump" else NOT_WIRED
+    for entry in value:
+        if not isinstance(entry, int) or not least <= entry <= most:
+            return False
+    wiring[name] = value
+    return True
