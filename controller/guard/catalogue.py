@@ -202,6 +202,14 @@ _ROWS = (
         "by itself at the end of the day",
     ),
     Condition(
+        "nothing-to-spare",
+        "info",
+        "{zone} gets nothing: {why}",
+        "zones of higher priority needed all that tank or battery can spare",
+        "wait for rain or sun, lower the reserve, or change priorities",
+        "by itself when there is more",
+    ),
+    Condition(
         "weather-assumed",
         "info",
         "evapotranspiration is estimated from {source}",

@@ -1,0 +1,98 @@
+"""The deterministic core: one step takes the state, the time and what arrived, and says what should happen.
+
+No I/O, no clock, no randomness: the same state, times and inputs give the same results, so that a season runs in seconds
+and any day can be replayed from the journal. The state is changed in place, by this class alone: copying it at every step
+would cost more than the step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from controller.contract import Input, LinkChanged, Now, Order, Restarted, Snapshot, StepResult
+from controller.core import choose, day, delivery, intake, orders, view
+from controller.core.context import Context
+from controller.core.sensing import Sensing
+from controller.core.state import fresh_state, state_from_json, state_to_json
+from controller.site.model import Site
+from firmware_host.messages import Hello, Report
+
+ACTIVE_STEP_MS = 1_000
+"""While a watering is under way: how often the board reports and the core looks."""
+WAKE_GRACE_MS = 10_000
+CLOCK_STEP_BACK_MS = 1_000
+
+
+class Core:
+    """Everything that is decided about one site."""
+
+    def __init__(self, site: Site, dumped: dict[str, Any] | None = None) -> None:
+        """Start afresh, or exactly where `dump` left off."""
+        state = fresh_state(site) if dumped is None else state_from_json(dumped["state"], site)
+        sensing = Sensing(site)
+        if dumped is not None:
+            sensing.load(dumped["sensing"])
+        self._ctx = Context(site, state, sensing)
+
+    def dump(self) -> dict[str, Any]:
+        """The whole memory as JSON-able data."""
+        return {"state": state_to_json(self._ctx.state), "sensing": self._ctx.sensing.dump()}
+
+    def snapshot(self, now: Now) -> Snapshot:
+        """A picture for people; changes nothing."""
+        return view.snapshot(self._ctx, now)
+
+    def step(self, now: Now, inputs: Sequence[Input]) -> StepResult:
+        """Take what arrived, look at the time, decide. Monotonic time must not run back between steps."""
+        ctx, state = self._ctx, self._ctx.state
+        ctx.records, ctx.answers, ctx.board_clears = [], [], []
+        for item in inputs:
+            self._take(now, item)
+        if now.trust != "unknown":
+            stepped_back = now.wall_ms < state.wall_ms - CLOCK_STEP_BACK_MS
+            if now.wall_ms >= state.slow_due_wall_ms or stepped_back or state.trust == "unknown":
+                day.quarter_hour(ctx, now)
+        if state.hold_until_wall_ms is not None and now.trust != "unknown" and now.wall_ms >= state.hold_until_wall_ms:
+            state.held, state.hold_until_wall_ms = False, None
+            state.choice_due_mono_ms = now.mono_ms
+        if state.delivery is not None:
+            delivery.advance(ctx, now)
+        elif now.mono_ms >= state.choice_due_mono_ms:
+            choose.choose(ctx, now)
+        state.mono_ms, state.wall_ms, state.trust = now.mono_ms, now.wall_ms, now.trust
+        return self._result(now)
+
+    def _take(self, now: Now, item: Input) -> None:
+        ctx = self._ctx
+        if isinstance(item, Report):
+            intake.take_report(ctx, now, item)
+        elif isinstance(item, Order):
+            orders.obey(ctx, now, item)
+        elif isinstance(item, LinkChanged):
+            intake.take_link(ctx, now, item)
+        elif isinstance(item, Hello):
+            ctx.state.board_id = item.board_id
+        elif isinstance(item, Restarted):
+            intake.take_restart(ctx, now, item)
+
+    def _result(self, now: Now) -> StepResult:
+        ctx, state = self._ctx, self._ctx.state
+        if state.delivery is not None:
+            every_ms = ACTIVE_STEP_MS
+            wake_mono_ms = now.mono_ms + ACTIVE_STEP_MS
+        else:
+            every_ms = ctx.site.idle_report_s * 1000
+            # A little late, so that the report that is due about then serves as the wake-up.
+            wake_mono_ms = max(state.choice_due_mono_ms, now.mono_ms) + WAKE_GRACE_MS
+        return StepResult(
+            delivery.wanted_outputs(ctx),
+            every_ms,
+            wake_mono_ms,
+            tuple(ctx.records),
+            tuple(ctx.answers),
+            tuple(ctx.board_clears),
+        )
+
+
+__all__ = ["Core"]

@@ -1,0 +1,89 @@
+"""The root zones' water balance through the day: evapotranspiration as the sun moves, rain as it falls.
+
+Within the day the expected reference evapotranspiration is spread over it in the shape of the sun's radiation; at midnight
+the difference to what the day's weather really asked for is settled (see `controller.core.day`). Water counts before
+the evapotranspiration of its interval, the order of the table in FAO-56 Example 38.
+"""
+
+from __future__ import annotations
+
+from controller.contract import Now
+from controller.core.context import Context
+from controller.irrigate.daily_share import solar_hour
+from controller.irrigate.root_zone import (
+    adjusted_fraction,
+    advance_depletion,
+    effective_rain_mm,
+    readily_available_mm,
+    stress_coefficient,
+)
+from controller.site.model import Zone
+
+MS_PER_DAY = 86_400_000
+MS_PER_MINUTE = 60_000
+
+
+def crop_coefficient(ctx: Context, zone: Zone, wall_ms: int) -> float:
+    """The zone's coefficient today; 0 outside its crops' seasons."""
+    return ctx.today(wall_ms).kc[zone.id]
+
+
+def readily_mm(ctx: Context, zone: Zone, kc: float) -> float:
+    """Readily available water of a zone at today's expected evapotranspiration."""
+    fraction = ctx.today(ctx.state.weather.accrued_wall_ms or ctx.state.wall_ms).fraction[zone.id]
+    etc_mm = kc * ctx.state.weather.et0_expected_mm
+    return readily_available_mm(zone.total_available_mm, adjusted_fraction(fraction, etc_mm))
+
+
+def et0_between_mm(ctx: Context, from_wall_ms: int, to_wall_ms: int) -> float:
+    """Reference evapotranspiration expected between two instants, as if every day were like today."""
+    whole_days, rest_ms = divmod(max(0, to_wall_ms - from_wall_ms), MS_PER_DAY)
+    share = _share(ctx, from_wall_ms, from_wall_ms + rest_ms) if rest_ms else 0.0
+    return ctx.state.weather.et0_expected_mm * (whole_days + share)
+
+
+def _share(ctx: Context, from_wall_ms: int, to_wall_ms: int) -> float:
+    """Part of a day's evapotranspiration between two instants less than a day apart."""
+    place, day = ctx.site.place, ctx.today(from_wall_ms)
+    hours = [
+        solar_hour((wall_ms % MS_PER_DAY) / MS_PER_MINUTE, place.longitude_deg, day.day_of_year)
+        for wall_ms in (from_wall_ms, to_wall_ms)
+    ]
+    return day.sun.between(hours[0], hours[1])
+
+
+def accrue(ctx: Context, now: Now) -> None:
+    """Bring every zone's depletion up to now. Clock steps backwards accrue nothing."""
+    weather = ctx.state.weather
+    if weather.accrued_wall_ms == 0 or now.wall_ms < weather.accrued_wall_ms:
+        weather.accrued_wall_ms = now.wall_ms
+        return
+    elapsed_ms = min(now.wall_ms - weather.accrued_wall_ms, MS_PER_DAY)
+    if elapsed_ms < MS_PER_MINUTE:
+        return
+    et0_mm = et0_between_mm(ctx, now.wall_ms - elapsed_ms, now.wall_ms)
+    weather.accrued_wall_ms = now.wall_ms
+    weather.et0_accrued_mm += et0_mm
+    for zone in ctx.site.zones:
+        _advance_zone(ctx, zone, et0_mm, now.wall_ms)
+
+
+def _advance_zone(ctx: Context, zone: Zone, et0_mm: float, wall_ms: int) -> None:
+    zone_state = ctx.state.zones[zone.id]
+    counted_mm = effective_rain_mm(ctx.sensing.rain_today_mm, ctx.state.weather.et0_expected_mm, zone.rain_fed)
+    rain_mm = max(0.0, counted_mm - zone_state.rain_credited_mm)
+    zone_state.rain_credited_mm += rain_mm
+    etc_mm = stressed_etc_mm(ctx, zone, et0_mm, wall_ms)
+    zone_state.etc_today_mm += etc_mm
+    step = advance_depletion(zone_state.depletion_mm, zone.total_available_mm, rain_mm, 0.0, etc_mm)
+    zone_state.depletion_mm = step.depletion_mm
+
+
+def stressed_etc_mm(ctx: Context, zone: Zone, et0_mm: float, wall_ms: int) -> float:
+    """Crop evapotranspiration under the zone's present water stress, FAO-56 equation 81."""
+    day = ctx.today(wall_ms)
+    kc = day.kc[zone.id]
+    if kc == 0.0:
+        return 0.0
+    fraction = adjusted_fraction(day.fraction[zone.id], kc * ctx.state.weather.et0_expected_mm)
+    return stress_coefficient(ctx.state.zones[zone.id].depletion_mm, zone.total_available_mm, fraction) * kc * et0_mm

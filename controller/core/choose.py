@@ -1,0 +1,257 @@
+"""What to start next, and the plan that people see.
+
+Runs by order come first, then fixed times that are due, then the plan by need. Whatever is wanted but may not start is
+refused with every reason, and tried again.
+"""
+
+from __future__ import annotations
+
+import math
+
+from controller.contract import Now
+from controller.core import balance, delivery
+from controller.core.context import Context
+from controller.core.state import ManualRun, ZoneState
+from controller.guard.interlocks import blocker
+from controller.core.localclock import Opening
+from controller.irrigate.plan import PlanLine, Supply, ZoneNeed, allocate, gross_l
+from controller.site.model import Zone
+
+SOAK_MS = 60 * 60_000
+"""Between two doses of one zone (common practice for containers: let the mix take it up)."""
+TRIES_PER_DAY = 3
+LOOK_AGAIN_MS = 55_000
+"""While a window is open or something waits; a little under a minute, so that each idle report serves."""
+LATE_LIMIT_MS = 2 * 3_600_000
+"""A fixed time missed by more than this is left out: never a pile of old runs after an outage."""
+NOMINAL_BATTERY_V = 12.5
+
+
+def choose(ctx: Context, now: Now) -> None:
+    """Start what is due, if it may start; else remember why not and when to look again."""
+    state = ctx.state
+    state.choice_due_mono_ms = now.mono_ms + _look_again_ms(ctx, now)
+    _drop_expired_orders(ctx, now)
+    if state.manual and _start_manual(ctx, now, state.manual[0]):
+        return
+    if now.trust == "unknown":
+        return
+    for zone in sorted(ctx.site.zones, key=lambda item: (item.priority, item.id)):
+        if ctx.state.zones[zone.id].schedule.mode == "fixed" and _start_fixed(ctx, now, zone):
+            return
+    lines = make_plan(ctx, now)
+    for line in lines:
+        zone = ctx.zones[line.zone_id]
+        if state.zones[zone.id].schedule.mode == "need" and _start_by_need(ctx, now, zone, line):
+            return
+
+
+def _look_again_ms(ctx: Context, now: Now) -> int:
+    """Until the next opening of any window or any fixed time; a minute while something is open or waits."""
+    if ctx.state.manual or now.trust == "unknown":
+        return LOOK_AGAIN_MS
+    soonest_wall_ms = math.inf
+    for zone_state in ctx.state.zones.values():
+        schedule = zone_state.schedule
+        if schedule.mode == "off":
+            continue
+        if schedule.mode == "need" and ctx.clock.opening_at(schedule.windows, now.wall_ms) is not None:
+            return LOOK_AGAIN_MS
+        next_ms = next_start_ms(ctx, zone_state, now.wall_ms)
+        if next_ms is not None and next_ms < soonest_wall_ms:
+            soonest_wall_ms = next_ms
+        if schedule.mode == "fixed" and _due_slot(ctx, now, zone_state) is not None:
+            return LOOK_AGAIN_MS
+    return int(min(soonest_wall_ms - now.wall_ms, 3_600_000))
+
+
+def next_start_ms(ctx: Context, zone_state: ZoneState, after_wall_ms: int) -> int | None:
+    """The next instant at which a zone's schedule gives it a chance."""
+    schedule = zone_state.schedule
+    if schedule.mode == "fixed":
+        return ctx.clock.next_time_ms(schedule.fixed_times_min, after_wall_ms)
+    if schedule.mode == "need":
+        return ctx.clock.next_time_ms(tuple(window.start_min for window in schedule.windows), after_wall_ms)
+    return None
+
+
+# --- runs by order ---------------------------------------------------------------------------------------
+
+
+def _drop_expired_orders(ctx: Context, now: Now) -> None:
+    for run in list(ctx.state.manual):
+        if now.wall_ms > run.not_after_wall_ms:
+            ctx.state.manual.remove(run)
+            ctx.notice(now, "order-expired", run.zone_id, {"zone": ctx.zones[run.zone_id].name})
+
+
+def _start_manual(ctx: Context, now: Now, run: ManualRun) -> bool:
+    zone = ctx.zones[run.zone_id]
+    if not _may_start(ctx, now, zone):
+        return False
+    ctx.state.manual.pop(0)
+    limit_l = _cap_left_l(ctx, zone)
+    volume_l = min(run.volume_l, limit_l)
+    why = f"ordered {run.volume_l:.1f} L"
+    if volume_l < run.volume_l:
+        why += f"; limited to {volume_l:.1f} L by what is left of its daily cap"
+    delivery.begin(ctx, now, zone, "order", run.order_id, volume_l, why)
+    return True
+
+
+# --- fixed times -----------------------------------------------------------------------------------------
+
+
+def _due_slot(ctx: Context, now: Now, zone_state: ZoneState) -> str | None:
+    """Run key of the oldest fixed time that is due, not yet served and not too late."""
+    for slot in ctx.clock.due_times(zone_state.schedule.fixed_times_min, now.wall_ms, LATE_LIMIT_MS):
+        if slot.key not in zone_state.doses:
+            return slot.key
+    return None
+
+
+def _start_fixed(ctx: Context, now: Now, zone: Zone) -> bool:
+    zone_state = ctx.state.zones[zone.id]
+    key = _due_slot(ctx, now, zone_state)
+    if key is None or not _ready_again(zone_state, now) or not _may_start(ctx, now, zone):
+        return False
+    owed_l = zone_state.fixed_left_ml.get(key, round(zone_state.schedule.fixed_volume_l * 1000.0)) / 1000.0
+    volume_l = min(owed_l, _cap_left_l(ctx, zone), supply_of(ctx, now, zone.tank_id).available_l)
+    why = f"fixed volume of {zone_state.schedule.fixed_volume_l:.0f} L"
+    if volume_l < owed_l:
+        why += f"; limited to {volume_l:.1f} L by the daily cap or the water above the reserve"
+    delivery.begin(ctx, now, zone, "fixed", key, volume_l, why)
+    return True
+
+
+# --- by need ---------------------------------------------------------------------------------------------
+
+
+def make_plan(ctx: Context, now: Now) -> list[PlanLine]:
+    """The plan of this moment for all zones, kept for the views; journalled where it changed by a litre or more."""
+    balance.accrue(ctx, now)
+    needs = [_need_of(ctx, now, zone) for zone in ctx.site.zones]
+    supplies = {tank.id: supply_of(ctx, now, tank.id) for tank in ctx.site.tanks}
+    lines = allocate(needs, supplies)
+    for line in lines:
+        zone_state = ctx.state.zones[line.zone_id]
+        zone_state.plan_l, zone_state.plan_why = line.volume_l, line.why
+        zone_state.next_start_wall_ms = next_start_ms(ctx, zone_state, now.wall_ms)
+        changed_l = abs(line.volume_l - zone_state.planned_l)
+        if zone_state.planned_l < 0.0 or changed_l >= max(1.0, 0.1 * zone_state.planned_l):
+            zone_state.planned_l = line.volume_l
+            data = {"volume_l": line.volume_l, "wanted_l": line.wanted_l, "why": line.why}
+            ctx.record("plan", line.zone_id, {**data, "next_start_wall_ms": zone_state.next_start_wall_ms})
+    return lines
+
+
+def _start_by_need(ctx: Context, now: Now, zone: Zone, line: PlanLine) -> bool:
+    zone_state = ctx.state.zones[zone.id]
+    opening = ctx.clock.opening_at(zone_state.schedule.windows, now.wall_ms)
+    if opening is None or not _dose_due(zone_state, opening, now):
+        return False
+    if line.wanted_l <= 0.0 or (line.volume_l <= 0.0 and not _explain_nothing_to_spare(ctx, now, zone, line)):
+        return False
+    if not _may_start(ctx, now, zone):
+        return False
+    key = f"{opening.key}/{_doses_on(zone_state, opening) + 1}"
+    delivery.begin(ctx, now, zone, "need", key, _fit_into_window(zone, line.volume_l, opening, now), line.why)
+    return True
+
+
+def _dose_due(zone_state: ZoneState, opening: Opening, now: Now) -> bool:
+    """Is there a dose left today, has the last one soaked in, and is there time in the window?"""
+    if _doses_on(zone_state, opening) >= zone_state.schedule.doses_per_day or zone_state.tries >= TRIES_PER_DAY:
+        return False
+    soaked = now.mono_ms - zone_state.last_dose_mono_ms >= SOAK_MS or zone_state.tries > 0
+    return soaked and _ready_again(zone_state, now) and opening.end_ms - now.wall_ms > 60_000
+
+
+def _doses_on(zone_state: ZoneState, opening: Opening) -> int:
+    """Doses already given on the local date of a window."""
+    return sum(1 for key in zone_state.doses if key[:10] == opening.key[:10])
+
+
+def _ready_again(zone_state: ZoneState, now: Now) -> bool:
+    return now.mono_ms >= zone_state.retry_mono_ms and zone_state.tries < TRIES_PER_DAY
+
+
+def _fit_into_window(zone: Zone, volume_l: float, opening: Opening, now: Now) -> float:
+    """What the rated flow can deliver before the window closes."""
+    return min(volume_l, zone.rated_flow_l_min * (opening.end_ms - now.wall_ms) / 60_000.0)
+
+
+def _explain_nothing_to_spare(ctx: Context, now: Now, zone: Zone, line: PlanLine) -> bool:
+    """A zone that asks and gets nothing is refused with the blockers that explain it; always False."""
+    blockers = delivery.start_blockers(ctx, now, zone)
+    if not blockers:
+        blockers = [blocker("nothing-to-spare", {"zone": zone.name, "why": line.why})]
+    delivery.refuse(ctx, zone.id, blockers)
+    return False
+
+
+# --- shared ----------------------------------------------------------------------------------------------
+
+
+def _may_start(ctx: Context, now: Now, zone: Zone) -> bool:
+    blockers = delivery.start_blockers(ctx, now, zone)
+    if blockers:
+        delivery.refuse(ctx, zone.id, blockers)
+        return False
+    return True
+
+
+def _cap_left_l(ctx: Context, zone: Zone) -> float:
+    zone_state = ctx.state.zones[zone.id]
+    return max(0.0, zone_state.schedule.daily_cap_l - zone_state.applied_today_ml / 1000.0)
+
+
+def _need_of(ctx: Context, now: Now, zone: Zone) -> ZoneNeed:
+    zone_state = ctx.state.zones[zone.id]
+    kc = balance.crop_coefficient(ctx, zone, now.wall_ms)
+    next_ms = next_start_ms(ctx, zone_state, now.wall_ms) or now.wall_ms + 86_400_000
+    return ZoneNeed(
+        zone=zone,
+        schedule=zone_state.schedule,
+        depletion_mm=zone_state.depletion_mm,
+        readily_mm=balance.readily_mm(ctx, zone, kc),
+        until_next_mm=kc * balance.et0_between_mm(ctx, now.wall_ms, next_ms),
+        growing=kc > 0.0,
+        applied_today_l=zone_state.applied_today_ml / 1000.0,
+    )
+
+
+def supply_of(ctx: Context, now: Now, tank_id: str) -> Supply:
+    """What a tank and the battery can spare now."""
+    level = ctx.sensing.level(tank_id, now.mono_ms)
+    available_l = 0.0
+    if level.volume_l is not None and level.sd_l is not None and level.quality != "unknown":
+        available_l = max(0.0, level.volume_l - level.sd_l - ctx.tanks[tank_id].reserve_l)
+    battery = ctx.site.battery
+    charge = ctx.sensing.battery.charge_percent
+    energy_wh = math.inf
+    if charge is not None:
+        spare = max(0.0, charge - battery.minimum_charge_percent) / 100.0
+        energy_wh = spare * battery.capacity_ah * NOMINAL_BATTERY_V
+    pump = ctx.site.pump_for_tank(tank_id)
+    slowest_l_min = min((z.rated_flow_l_min for z in ctx.site.zones if z.tank_id == tank_id), default=1.0)
+    return Supply(available_l, energy_wh, pump.current_a * NOMINAL_BATTERY_V / (60.0 * slowest_l_min))
+
+
+def days_of_supply(ctx: Context, now: Now, tank_id: str) -> float | None:
+    """Days the water above the reserve lasts at the mean daily need; None while either is not known."""
+    level = ctx.sensing.level(tank_id, now.mono_ms)
+    if level.volume_l is None or level.quality == "unknown":
+        return None
+    daily_l = 0.0
+    for zone in ctx.site.zones:
+        zone_state = ctx.state.zones[zone.id]
+        if zone.tank_id == tank_id and zone_state.schedule.mode != "off":
+            if zone_state.mean_gross_l >= 0.0:
+                daily_l += zone_state.mean_gross_l
+            else:
+                kc = balance.crop_coefficient(ctx, zone, now.wall_ms)
+                daily_l += gross_l(zone, kc * ctx.state.weather.et0_expected_mm)
+    if daily_l <= 0.0:
+        return None
+    return max(0.0, level.volume_l - ctx.tanks[tank_id].reserve_l) / daily_l

@@ -1,0 +1,76 @@
+"""What one step works on: the declaration, the memory, the estimators, and the results being collected."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from controller.contract import Now, OrderAnswer, Record
+from controller.core.localclock import LocalClock
+from controller.core.sensing import Sensing
+from controller.core.state import Latch, State
+from controller.core.today import Today
+from controller.guard.catalogue import CATALOGUE
+from controller.guard.interlocks import Blocker, blocker
+from controller.site.model import Pump, Site, Tank, Zone
+
+
+class Context:
+    """Lookups made once, and the lists that a step fills."""
+
+    def __init__(self, site: Site, state: State, sensing: Sensing) -> None:
+        self.site = site
+        self.state = state
+        self.sensing = sensing
+        self.clock = LocalClock(site.place.time_zone)
+        self.zones: dict[str, Zone] = {zone.id: zone for zone in site.zones}
+        self.tanks: dict[str, Tank] = {tank.id: tank for tank in site.tanks}
+        self.pump_of_zone: dict[str, Pump] = {zone.id: site.pump_for_tank(zone.tank_id) for zone in site.zones}
+        self.month_can_freeze = _freezing_months(site)
+        self._today: Today | None = None
+        self.records: list[Record] = []
+        self.answers: list[OrderAnswer] = []
+        self.board_clears: list[str] = []
+
+    def today(self, wall_ms: int) -> Today:
+        """Coefficients of the local date."""
+        ordinal = self.clock.ordinal(wall_ms)
+        if self._today is None or self._today.ordinal != ordinal:
+            self._today = Today(self.site, ordinal)
+        return self._today
+
+    def record(self, kind: str, key: str, data: dict[str, Any]) -> None:
+        self.records.append(Record(kind, key, data))
+
+    def latch(self, now: Now, condition: str, zone_id: str, numbers: dict[str, Any]) -> None:
+        """Latch a fault until a person clears it; latching it again changes nothing."""
+        fault_id = f"{condition}:{zone_id}" if zone_id else condition
+        if fault_id in self.state.latches:
+            return
+        found = blocker(condition, {**numbers, "fault": fault_id})
+        self.state.latches[fault_id] = Latch(fault_id, condition, zone_id, found.text, found.cure, now.wall_ms)
+        self.record("fault", fault_id, {"raised": True, "zone": zone_id, "text": found.text, "cure": found.cure})
+
+    def notice(self, now: Now, condition: str, zone_id: str, numbers: dict[str, Any]) -> None:
+        """Note a finding that goes away by itself at the end of the day; noted again it keeps its first time."""
+        notice_id = f"{condition}:{zone_id}" if zone_id else condition
+        found = blocker(condition, numbers)
+        known = self.state.notices.get(notice_id)
+        since_wall_ms = known.since_wall_ms if known else now.wall_ms
+        self.state.notices[notice_id] = Latch(notice_id, condition, zone_id, found.text, found.cure, since_wall_ms)
+        if known is None:
+            self.record("fault", notice_id, {"raised": True, "zone": zone_id, "text": found.text, "cure": found.cure})
+
+    def latched_blockers(self, zone_id: str) -> list[Blocker]:
+        """Latches that concern a zone: its own, and those of the whole site."""
+        return [
+            Blocker(latch.id, CATALOGUE[latch.condition].severity, latch.text, latch.cure)
+            for latch in self.state.latches.values()
+            if latch.zone_id in ("", zone_id)
+        ]
+
+
+def _freezing_months(site: Site) -> tuple[bool, ...]:
+    """By month, January first: may it freeze? Normal minimum under 5 °C; without normals anywhere outside the tropics."""
+    if site.place.normals is None:
+        return (abs(site.place.latitude_deg) > 23.5,) * 12
+    return tuple(tmin_c < 5.0 for tmin_c in site.place.normals.tmin_c)

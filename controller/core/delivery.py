@@ -1,0 +1,271 @@
+"""One watering from the first thought to the last drop: waking, running, stopping.
+
+waking    the board is asked for fast reports, so that the start is decided on fresh readings
+running   the outputs are wanted; every step the interlocks are asked again and the flow is judged
+stopping  everything is shut; the last pulses are counted until the board has read its outputs off
+
+All times are monotonic: a step of the wall clock never changes a run.
+"""
+
+from __future__ import annotations
+
+from controller.contract import Now
+from controller.core.context import Context
+from controller.core.facts import facts_for
+from controller.core.state import NEVER_MS, Delivery, Trigger
+from controller.guard.interlocks import RUN_CHECKS, START_CHECKS, Blocker, objections
+from controller.irrigate.plan import net_mm
+from controller.site.model import Zone
+from firmware_host.messages import Outputs
+
+WAKE_LIMIT_MS = 20_000
+RUN_LIMIT_MS = 55 * 60_000
+"""Under the board's own 60 min for one valve."""
+NO_FLOW_START_MS = 15_000
+NO_FLOW_RUNNING_MS = 5_000
+PUMP_START_LIMIT_MS = 30_000
+"""Valve opening time and start-up must be over by then, or the outputs do not follow."""
+BURST_FACTOR = 1.5
+BURST_MS = 8_000
+STOP_SETTLE_MS = 3_000
+STOP_LIMIT_MS = 10_000
+LOST_LIMIT_MS = 120_000
+REST_BETWEEN_RUNS_MS = 30_000
+RETRY_BLOCKED_MS = 60_000
+RETRY_FAILED_MS = 10 * 60_000
+AUTO_CLEARS_PER_DAY = 3
+"""A board latch that one zone caused is cleared by itself this often a day, so that healthy zones are watered."""
+FLOW_FAULTS = frozenset({"board-no-flow"})
+
+_WAITING = frozenset({"level-unknown", "battery-unknown"})
+
+
+def begin(ctx: Context, now: Now, zone: Zone, trigger: Trigger, key: str, volume_l: float, why: str) -> None:
+    """Take up a watering; nothing is open yet."""
+    ctx.state.delivery = Delivery(
+        zone.id, trigger, key, round(volume_l * 1000.0), why, "waking", now.mono_ms, now.wall_ms
+    )
+
+
+def start_blockers(ctx: Context, now: Now, zone: Zone) -> list[Blocker]:
+    """All that speaks against a start now, before the board is asked for fresh readings."""
+    return objections(facts_for(ctx, now, zone, asleep=True), START_CHECKS) + ctx.latched_blockers(zone.id)
+
+
+def wanted_outputs(ctx: Context) -> Outputs:
+    """What the board should drive for the present watering."""
+    delivery = ctx.state.delivery
+    if delivery is None or delivery.phase != "running":
+        return Outputs()
+    zone = ctx.zones[delivery.zone_id]
+    return Outputs(1 << ctx.pump_of_zone[zone.id].output, 1 << zone.valve.output)
+
+
+def advance(ctx: Context, now: Now) -> None:
+    """Carry the present watering one step on."""
+    delivery = ctx.state.delivery
+    assert delivery is not None
+    zone = ctx.zones[delivery.zone_id]
+    if delivery.phase == "waking":
+        _wake(ctx, now, delivery, zone)
+    elif delivery.phase == "running":
+        _run(ctx, now, delivery, zone)
+    else:
+        _settle(ctx, now, delivery, zone)
+
+
+def count_flow(ctx: Context, now: Now, delivery: Delivery, pulses: int, pulses_per_l: float) -> None:
+    """Book pulses that the meter counted since the last report to the present watering."""
+    if pulses <= 0:
+        return
+    delivery.pulses += pulses
+    delivery.flow_seen_mono_ms = now.mono_ms
+    _book(ctx, delivery, round(delivery.pulses * 1000.0 / pulses_per_l))
+
+
+def count_time(ctx: Context, delivery: Delivery, elapsed_ms: int) -> None:
+    """Without a meter: book the emitters' rated flow for the time the pump was seen on."""
+    delivery.unmetered_ms += elapsed_ms
+    rate_l_min = ctx.zones[delivery.zone_id].rated_flow_l_min
+    _book(ctx, delivery, round(rate_l_min * delivery.unmetered_ms / 60.0))
+
+
+def _book(ctx: Context, delivery: Delivery, delivered_ml: int) -> None:
+    # Booked as it flows, so that a crash in mid-run forgets nothing of the day's cap.
+    ctx.state.zones[delivery.zone_id].applied_today_ml += delivered_ml - delivery.delivered_ml
+    delivery.delivered_ml = delivered_ml
+
+
+def stop(ctx: Context, now: Now, reason: str) -> None:
+    """Shut everything and start counting the last drops. `reason`: done, stopped, blocked, slow, fault."""
+    delivery = ctx.state.delivery
+    if delivery is None or delivery.phase == "stopping":
+        return
+    if delivery.phase == "waking":
+        ctx.state.delivery = None
+        return
+    delivery.ended = reason
+    delivery.phase = "stopping"
+    delivery.phase_mono_ms = now.mono_ms
+
+
+def _wake(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
+    blockers = objections(facts_for(ctx, now, zone), START_CHECKS) + ctx.latched_blockers(zone.id)
+    waited_ms = now.mono_ms - delivery.phase_mono_ms
+    if blockers and waited_ms < WAKE_LIMIT_MS and all(found.id in _WAITING for found in blockers):
+        return
+    if blockers:
+        ctx.state.delivery = None
+        ctx.state.choice_due_mono_ms = now.mono_ms + RETRY_BLOCKED_MS
+        refuse(ctx, zone.id, blockers)
+        return
+    zone_state = ctx.state.zones[zone.id]
+    zone_state.refused_ids, zone_state.refusal = [], ""
+    delivery.phase = "running"
+    delivery.phase_mono_ms = delivery.started_mono_ms = now.mono_ms
+    data = {"volume_l": delivery.target_ml / 1000.0, "trigger": delivery.trigger, "why": delivery.why}
+    ctx.record("start", zone.id, {**data, "run": delivery.key})
+
+
+def _run(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
+    if delivery.delivered_ml >= delivery.target_ml:
+        stop(ctx, now, "done")
+        return
+    if FLOW_FAULTS.intersection(ctx.state.board_faults):
+        _no_flow(ctx, now, delivery, zone)
+        _clear_board_latch(ctx)
+        return
+    blockers = objections(facts_for(ctx, now, zone), RUN_CHECKS)
+    if blockers:
+        refuse(ctx, zone.id, blockers)
+        stop(ctx, now, "blocked")
+        return
+    _judge_flow(ctx, now, delivery, zone)
+
+
+def _judge_flow(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
+    elapsed_ms = now.mono_ms - delivery.phase_mono_ms
+    if delivery.pump_seen_mono_ms == NEVER_MS:
+        if ctx.state.pump_on & wanted_outputs(ctx).pumps:
+            delivery.pump_seen_mono_ms = now.mono_ms
+        elif elapsed_ms > PUMP_START_LIMIT_MS:
+            _no_flow(ctx, now, delivery, zone)
+            return
+    pump = ctx.pump_of_zone[zone.id]
+    if pump.flow_meter is not None and delivery.pump_seen_mono_ms != NEVER_MS:
+        flowed = delivery.flow_seen_mono_ms != NEVER_MS
+        since_ms = now.mono_ms - (delivery.flow_seen_mono_ms if flowed else delivery.pump_seen_mono_ms)
+        if since_ms > (NO_FLOW_RUNNING_MS if flowed else NO_FLOW_START_MS):
+            _no_flow(ctx, now, delivery, zone)
+            return
+        flow_l_min = _present_flow_l_min(delivery, now, pump.flow_meter.pulses_per_l)
+        if flow_l_min > BURST_FACTOR * zone.rated_flow_l_min:
+            numbers = {"zone": zone.name, "flow_l_min": flow_l_min, "rated_l_min": zone.rated_flow_l_min}
+            ctx.latch(now, "burst-flow", zone.id, numbers)
+            stop(ctx, now, "fault")
+            return
+    if elapsed_ms > run_limit_ms(delivery, zone):
+        delivered_l, wanted_l = delivery.delivered_ml / 1000.0, delivery.target_ml / 1000.0
+        numbers = {"zone": zone.name, "delivered_l": delivered_l, "wanted_l": wanted_l}
+        if elapsed_ms < RUN_LIMIT_MS:
+            ctx.notice(now, "slow-delivery", zone.id, numbers)
+        stop(ctx, now, "slow")
+
+
+def run_limit_ms(delivery: Delivery, zone: Zone) -> int:
+    """Twice the time the rated flow would need and a minute, at most 55 min: a clog never runs on without end."""
+    rated_ms = delivery.target_ml / zone.rated_flow_l_min * 60.0
+    return min(RUN_LIMIT_MS, round(2.0 * rated_ms) + 60_000)
+
+
+def _present_flow_l_min(delivery: Delivery, now: Now, pulses_per_l: float) -> float:
+    """Mean flow over the last `BURST_MS`; 0 before that much was seen, so that filling pipes are not a burst."""
+    recent = delivery.recent
+    recent.append((now.mono_ms, delivery.pulses))
+    while len(recent) > 2 and now.mono_ms - recent[1][0] >= BURST_MS:
+        recent.pop(0)
+    elapsed_ms = now.mono_ms - recent[0][0]
+    if elapsed_ms < BURST_MS:
+        return 0.0
+    return (delivery.pulses - recent[0][1]) / pulses_per_l * 60_000.0 / elapsed_ms
+
+
+def _no_flow(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
+    elapsed_s = (now.mono_ms - delivery.phase_mono_ms) / 1000.0
+    ctx.latch(now, "no-flow", zone.id, {"zone": zone.name, "elapsed_s": elapsed_s})
+    stop(ctx, now, "fault")
+
+
+def _clear_board_latch(ctx: Context) -> None:
+    """The zone is latched out here; the board's own latch is lifted for the others, a few times a day."""
+    if ctx.state.auto_clears_today >= AUTO_CLEARS_PER_DAY:
+        return
+    ctx.state.auto_clears_today += 1
+    ctx.board_clears.extend(fault for fault in ctx.state.board_faults if fault in FLOW_FAULTS)
+
+
+def _settle(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
+    state = ctx.state
+    elapsed_ms = now.mono_ms - delivery.phase_mono_ms
+    shut = state.pump_on == 0 and state.valve_open == 0
+    if shut and state.shut_mono_ms == NEVER_MS:
+        state.shut_mono_ms = now.mono_ms
+    if not shut:
+        state.shut_mono_ms = NEVER_MS
+    settled = shut and state.link_up and now.mono_ms - state.shut_mono_ms >= STOP_SETTLE_MS
+    # Without a link the board shuts itself; its counter is read when it is back, at the latest after a while.
+    limit_ms = STOP_LIMIT_MS if state.link_up else LOST_LIMIT_MS
+    if not settled and elapsed_ms < limit_ms:
+        return
+    if not shut and state.link_up:
+        ctx.latch(now, "output-stuck", "", {})
+    finish(ctx, now, delivery, zone)
+
+
+def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
+    """Book the watering: depletion, doses, what is still owed, and the record."""
+    state = ctx.state
+    zone_state = state.zones[zone.id]
+    delivered_l = delivery.delivered_ml / 1000.0
+    zone_state.depletion_mm = max(0.0, zone_state.depletion_mm - net_mm(zone, delivered_l))
+    owed_ml = delivery.target_ml - delivery.delivered_ml
+    enough = delivery.ended == "done" or owed_ml <= 0.1 * delivery.target_ml
+    if enough:
+        if delivery.trigger != "order":
+            zone_state.doses.append(delivery.key)
+        zone_state.fixed_left_ml.pop(delivery.key, None)
+        zone_state.tries = 0
+    else:
+        failed = delivery.ended in ("fault", "slow")
+        zone_state.tries += failed
+        zone_state.retry_mono_ms = now.mono_ms + (RETRY_FAILED_MS if failed else RETRY_BLOCKED_MS)
+        if delivery.trigger == "fixed":
+            zone_state.fixed_left_ml[delivery.key] = owed_ml
+    zone_state.last_dose_mono_ms = now.mono_ms
+    state.delivery = None
+    state.last_run_end_mono_ms = now.mono_ms
+    state.choice_due_mono_ms = now.mono_ms + REST_BETWEEN_RUNS_MS
+    ctx.sensing.note_delivery(zone.tank_id, zone.id, delivery.delivered_ml)
+    ctx.record(
+        "delivery",
+        zone.id,
+        {
+            "volume_l": delivered_l,
+            "wanted_l": delivery.target_ml / 1000.0,
+            "duration_s": (now.mono_ms - delivery.started_mono_ms) / 1000.0,
+            "began_wall_ms": delivery.began_wall_ms,
+            "ended": delivery.ended,
+            "metered": ctx.pump_of_zone[zone.id].flow_meter is not None,
+            "run": delivery.key,
+        },
+    )
+
+
+def refuse(ctx: Context, zone_id: str, blockers: list[Blocker]) -> None:
+    """Remember and record why a wanted watering does not run; once for each set of reasons."""
+    zone_state = ctx.state.zones[zone_id]
+    ids = [found.id for found in blockers]
+    zone_state.refusal = "; ".join(found.text for found in blockers)
+    if ids != zone_state.refused_ids:
+        zone_state.refused_ids = ids
+        ctx.record("refusal", zone_id, {"blockers": ids, "text": zone_state.refusal})

@@ -1,0 +1,99 @@
+"""What arrives from the board and the shell, put into the core's memory."""
+
+from __future__ import annotations
+
+from controller.contract import LinkChanged, Now, Restarted
+from controller.core import delivery
+from controller.core.context import Context
+from controller.core.state import NEVER_MS, shift_mono
+from firmware_host.messages import Report
+
+REST_FLOW_ML = 1_000
+"""Flow with everything off: a litre, over a minute or more, is a fault (a few pulses are a meter shaken)."""
+REST_FLOW_MS = 60_000
+REST_FLOW_FORGET_MS = 3_600_000
+
+
+def take_report(ctx: Context, now: Now, report: Report) -> None:
+    """Feed the estimators, follow the outputs, and book what flowed."""
+    state = ctx.state
+    if report.boot_id != state.boot_id:
+        if state.boot_id and state.delivery is not None:
+            # The board restarted in mid-run: it is shut. Book what came, think again later.
+            delivery.stop(ctx, now, "blocked")
+        state.boot_id = report.boot_id
+    pulses = ctx.sensing.take(report, now.mono_ms, ctx.clock.minute(now.wall_ms))
+    state.pump_on, state.valve_open = report.pump_on, report.valve_open
+    if report.float_wet:
+        for tank in ctx.site.tanks:
+            if tank.float_switch_channel is not None:
+                state.float_dry[tank.id] = not report.float_wet.get(tank.float_switch_channel, True)
+    if report.faults != tuple(state.board_faults):
+        _follow_board_faults(ctx, report)
+    present = state.delivery
+    if present is not None and present.phase != "waking":
+        pump = ctx.pump_of_zone[present.zone_id]
+        if pump.flow_meter is not None:
+            counted = pulses.pop(pump.id, 0)
+            delivery.count_flow(ctx, now, present, counted, pump.flow_meter.pulses_per_l)
+        elif report.pump_on & (1 << pump.output):
+            delivery.count_time(ctx, present, min(now.mono_ms - state.mono_ms, 5_000))
+    if pulses:
+        _flow_at_rest(ctx, now, pulses)
+
+
+def _follow_board_faults(ctx: Context, report: Report) -> None:
+    before, after = set(ctx.state.board_faults), set(report.faults)
+    ctx.state.board_faults = list(report.faults)
+    for fault in sorted(after - before):
+        ctx.record(
+            "fault", fault, {"raised": True, "zone": "", "text": f"the board holds the fault {fault}", "cure": ""}
+        )
+    for fault in sorted(before - after):
+        ctx.record(
+            "fault", fault, {"raised": False, "zone": "", "text": f"the board let go the fault {fault}", "cure": ""}
+        )
+
+
+def _flow_at_rest(ctx: Context, now: Now, pulses: dict[str, int]) -> None:
+    state = ctx.state
+    if now.mono_ms - state.rest_flow_mono_ms > REST_FLOW_FORGET_MS:
+        state.rest_flow_ml = 0
+    if state.rest_flow_ml == 0:
+        state.rest_flow_mono_ms = now.mono_ms
+    for pump in ctx.site.pumps:
+        if pump.id in pulses and pump.flow_meter is not None:
+            state.rest_flow_ml += round(pulses[pump.id] * 1000.0 / pump.flow_meter.pulses_per_l)
+    if state.rest_flow_ml >= REST_FLOW_ML and now.mono_ms - state.rest_flow_mono_ms >= REST_FLOW_MS:
+        ctx.latch(now, "flow-at-rest", "", {"volume_l": state.rest_flow_ml / 1000.0})
+
+
+def take_link(ctx: Context, now: Now, change: LinkChanged) -> None:
+    """The serial link came up or was lost. A run in progress is ended by the interlocks in the same step."""
+    state = ctx.state
+    if change.up != state.link_up:
+        ctx.record("link", "", {"up": change.up, "reason": change.reason})
+    state.link_up, state.link_reason = change.up, change.reason
+    if change.up and state.delivery is not None and state.delivery.phase == "stopping":
+        # What the outputs read before the loss says nothing now: give the board time to report.
+        state.delivery.phase_mono_ms = now.mono_ms
+    if change.up and state.delivery is None:
+        state.choice_due_mono_ms = now.mono_ms
+
+
+def take_restart(ctx: Context, now: Now, restart: Restarted) -> None:
+    """The shell was away: move all monotonic times, end the run that was under way, measure afresh.
+
+    The board shut itself when its lease lapsed. What it pumped until then is still in its counter: the next report books
+    it, so that nothing of the day's water is repeated or forgotten.
+    """
+    state = ctx.state
+    if state.mono_ms != NEVER_MS:
+        shift_ms = now.mono_ms - state.mono_ms - restart.away_ms
+        shift_mono(state, shift_ms)
+        ctx.sensing.restarted(shift_ms)
+    state.link_up, state.link_reason = False, "the controller has just started"
+    delivery.stop(ctx, now, "blocked")
+    if state.delivery is not None:
+        state.delivery.phase_mono_ms = now.mono_ms
+    state.choice_due_mono_ms = now.mono_ms + delivery.REST_BETWEEN_RUNS_MS

@@ -1,0 +1,89 @@
+"""Local dates, minutes and watering windows of one site, with answers kept for a loop that asks often."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import UTC, date, datetime, timedelta
+
+from controller.irrigate.due import (
+    LocalDay,
+    WindowClock,
+    next_start_ms,
+    starts_between,
+    zone_info,
+)
+from controller.site.model import Window
+
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """A fixed time on a local date: its instant, and the key that makes it happen once."""
+
+    key: str
+    start_ms: int
+
+
+@dataclass(frozen=True, slots=True)
+class Opening:
+    """A watering window that is open: its instants, and the key of this opening."""
+
+    key: str
+    start_ms: int
+    end_ms: int
+
+
+class LocalClock:
+    """The site's wall clock. Every method is a pure function of its arguments; only answers are kept."""
+
+    def __init__(self, time_zone: str) -> None:
+        self._time_zone = time_zone
+        self._day = LocalDay(time_zone)
+        self._windows: dict[tuple[Window, ...], WindowClock] = {}
+        self._next: dict[tuple[int, ...], tuple[int, int]] = {}
+
+    def ordinal(self, wall_ms: int) -> int:
+        """Local date as a proleptic ordinal."""
+        return self._day.at(wall_ms)[0]
+
+    def minute(self, wall_ms: int) -> int:
+        """Minute of the local day."""
+        return self._day.at(wall_ms)[1]
+
+    def month(self, wall_ms: int) -> int:
+        return date.fromordinal(self.ordinal(wall_ms)).month
+
+    def text(self, wall_ms: int) -> str:
+        """Local date and time for people, to the minute."""
+        moment = (_EPOCH + timedelta(milliseconds=wall_ms)).astimezone(zone_info(self._time_zone))
+        return moment.strftime("%Y-%m-%d %H:%M")
+
+    def opening_at(self, windows: tuple[Window, ...], wall_ms: int) -> Opening | None:
+        """The window that is open now, or None."""
+        clock = self._windows.get(windows)
+        if clock is None:
+            clock = self._windows[windows] = WindowClock(windows, self._time_zone)
+        span = clock.at(wall_ms)
+        if span is None:
+            return None
+        return Opening(_key(span.local_date, span.index), span.start_ms, span.end_ms)
+
+    def next_time_ms(self, times_min: tuple[int, ...], after_wall_ms: int) -> int | None:
+        """The first of the daily times strictly after an instant; None without times."""
+        known = self._next.get(times_min)
+        if known is not None and known[0] <= after_wall_ms < known[1]:
+            return known[1]
+        found = next_start_ms(times_min, self._time_zone, after_wall_ms)
+        if found is not None:
+            self._next[times_min] = (after_wall_ms, found)
+        return found
+
+    def due_times(self, times_min: tuple[int, ...], wall_ms: int, late_ms: int) -> list[Slot]:
+        """The daily times that came within the last `late_ms`, the oldest first."""
+        starts = starts_between(times_min, self._time_zone, wall_ms - late_ms, wall_ms)
+        return [Slot(_key(start.local_date, start.slot), start.wall_ms) for start in starts]
+
+
+def _key(local_date: int, slot: int) -> str:
+    return f"{date.fromordinal(local_date).isoformat()}/{slot}"

@@ -1,0 +1,220 @@
+"""The estimators of a site, fed from board reports: levels, battery, rain, temperature, flow counters, the ledgers.
+
+The only place where a board's report is taken apart. What the meter counted is handed back to the caller, who knows
+which watering it belongs to.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from controller.estimate.battery import BatteryEstimator
+from controller.estimate.counters import Counter
+from controller.estimate.daily import DayTemperatures, RainDay
+from controller.estimate.ledger import (
+    OVERFLOW,
+    RAIN,
+    DayLedger,
+    book,
+    close_at,
+    ledger_data,
+    ledger_from_data,
+    millilitres,
+    next_day,
+    zone_account,
+)
+from controller.estimate.level import LevelEstimator, LevelReading
+from controller.site.geometry import LevelTable
+from controller.site.model import Site
+from firmware_host.messages import Report
+
+CLOUDBURST_MM_MIN = 2.0
+"""Heaviest rain a level may follow without being called an error of measurement (common practice, no source)."""
+HAND_FILLING_L_MIN = 30.0
+DRY_SPELL_MS = 24 * 3_600_000
+"""After this long without rain a roof's first flush is due again (own choice)."""
+AIR_CHANNEL = 0
+NEVER_MS = -(10**12)
+
+
+class Sensing:
+    """All that is measured. `dump` and `load` round-trip exactly."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self._tables = {tank.id: LevelTable(tank.shape) for tank in site.tanks}
+        self._capacity_l = {tank.id: self._tables[tank.id].volume_l(tank.overflow_mm) for tank in site.tanks}
+        stale_ms = max(60_000, 2500 * site.idle_report_s)
+        self._levels: dict[str, LevelEstimator] = {}
+        for tank in site.tanks:
+            roofs_m2 = sum(roof.area_m2 for roof in site.roofs if roof.tank_id == tank.id)
+            draw_l_min = sum(pump.max_flow_l_min for pump in site.pumps if pump.tank_id == tank.id)
+            self._levels[tank.id] = LevelEstimator(
+                tank,
+                self._tables[tank.id],
+                max_inflow_l_min=HAND_FILLING_L_MIN + CLOUDBURST_MM_MIN * roofs_m2,
+                max_draw_l_min=draw_l_min,
+                stale_after_ms=stale_ms,
+            )
+        self._channels = [(tank, self._levels[tank.id]) for tank in site.tanks]
+        self._pumps = [(pump, 1 << pump.output, Counter()) for pump in site.pumps]
+        self.battery = BatteryEstimator(site.battery)
+        self._rain = RainDay(site.rain_gauge.mm_per_tip) if site.rain_gauge else None
+        self.temperatures = DayTemperatures()
+        self.temperature_c: float | None = None
+        self.temperature_mono_ms: int | None = None
+        self._flush_left_mm = {roof.id: roof.first_flush_mm for roof in site.roofs}
+        self._last_rain_mono_ms = NEVER_MS
+        self.ledgers: dict[str, DayLedger] = {}
+
+    # --- feeding ---------------------------------------------------------------------------------------------
+
+    def take(self, report: Report, mono_ms: int, minute_of_day: int) -> dict[str, int]:
+        """Feed one report; returns the pulses counted since the last one, by pump id (zero ones left out)."""
+        air_c = report.temperature_c.get(AIR_CHANNEL)
+        if air_c is not None:
+            self.temperature_c = air_c
+            self.temperature_mono_ms = mono_ms
+            self.temperatures.add(air_c, minute_of_day)
+        rain_mm = self._take_rain(report, mono_ms)
+        pulses: dict[str, int] = {}
+        drawn_l: dict[str, float] = {}
+        load_a = 0.0
+        boot_id = report.boot_id
+        for pump, mask, counter in self._pumps:
+            if report.pump_on & mask:
+                load_a += pump.current_a
+            meter = pump.flow_meter
+            if meter is not None and meter.channel in report.flow_pulses:
+                counted = counter.follow(boot_id, report.flow_pulses[meter.channel])
+                if counted:
+                    pulses[pump.id] = counted
+                    drawn_l[pump.tank_id] = drawn_l.get(pump.tank_id, 0.0) + counted / meter.pulses_per_l
+        echoes = report.echo_us
+        raining = rain_mm > 0.0 or mono_ms - self._last_rain_mono_ms < 1_800_000
+        for tank, level in self._channels:
+            burst = echoes.get(tank.sensor_channel)
+            if burst is not None:
+                level.update(burst, air_c, mono_ms, drawn_l.get(tank.id, 0.0), raining)
+        self.battery.update(report.battery_v, load_a, mono_ms, report.panel_v, report.current_a)
+        return pulses
+
+    def _take_rain(self, report: Report, mono_ms: int) -> float:
+        if self._rain is None or report.rain_tips is None:
+            return 0.0
+        rain_mm = self._rain.add(report.boot_id, report.rain_tips, mono_ms)
+        if rain_mm > 0.0:
+            self._catch(rain_mm, mono_ms)
+        return rain_mm
+
+    def _catch(self, rain_mm: float, mono_ms: int) -> None:
+        """Book what the roofs should have given: after the first flush, area x coefficient (1 mm on 1 m2 is 1 L)."""
+        if mono_ms - self._last_rain_mono_ms > DRY_SPELL_MS:
+            self._flush_left_mm = {roof.id: roof.first_flush_mm for roof in self._site.roofs}
+        self._last_rain_mono_ms = mono_ms
+        for roof in self._site.roofs:
+            flushed_mm = min(self._flush_left_mm[roof.id], rain_mm)
+            self._flush_left_mm[roof.id] -= flushed_mm
+            caught_ml = millilitres((rain_mm - flushed_mm) * roof.area_m2 * roof.runoff_coefficient)
+            ledger = self.ledgers.get(roof.tank_id)
+            if caught_ml and ledger is not None:
+                ledger = book(ledger, RAIN, caught_ml)
+                reading = self._levels[roof.tank_id].reading(mono_ms)
+                room_l = self._capacity_l[roof.tank_id] - (reading.volume_l or 0.0)
+                # A full tank passes the catch on; the level alone cannot tell.
+                if room_l < 0.005 * self._capacity_l[roof.tank_id]:
+                    ledger = book(ledger, OVERFLOW, -caught_ml)
+                self.ledgers[roof.tank_id] = ledger
+
+    def note_delivery(self, tank_id: str, zone_id: str, delivered_ml: int) -> None:
+        """Book a watering to the zone's account of the tank's day."""
+        ledger = self.ledgers.get(tank_id)
+        if ledger is not None and delivered_ml:
+            self.ledgers[tank_id] = book(ledger, zone_account(zone_id), -delivered_ml)
+
+    # --- asking ----------------------------------------------------------------------------------------------
+
+    def level(self, tank_id: str, mono_ms: int) -> LevelReading:
+        return self._levels[tank_id].reading(mono_ms)
+
+    def capacity_l(self, tank_id: str) -> float:
+        """Volume at the overflow."""
+        return self._capacity_l[tank_id]
+
+    @property
+    def rain_today_mm(self) -> float:
+        return self._rain.rain_mm if self._rain is not None else 0.0
+
+    # --- days ------------------------------------------------------------------------------------------------
+
+    def close_day(self, mono_ms: int, opening_date: str) -> list[DayLedger]:
+        """Close every tank's ledger on what was measured and open the next day's; starts the day's extremes anew."""
+        closed: list[DayLedger] = []
+        for tank in self._site.tanks:
+            reading = self._levels[tank.id].reading(mono_ms)
+            ledger = self.ledgers.get(tank.id)
+            known = reading.volume_l is not None and reading.quality != "unknown"
+            if ledger is not None:
+                if known and reading.volume_l is not None:
+                    ledger = close_at(ledger, millilitres(reading.volume_l))
+                closed.append(ledger)
+                self.ledgers[tank.id] = next_day(ledger, opening_date)
+            elif known:
+                self.open_ledger(tank.id, mono_ms, opening_date)
+        self.temperatures.start_day()
+        if self._rain is not None:
+            self._rain.start_day()
+        return closed
+
+    def open_ledger(self, tank_id: str, mono_ms: int, local_date: str) -> None:
+        """Begin a tank's first ledger, once a volume is known."""
+        reading = self._levels[tank_id].reading(mono_ms)
+        if tank_id not in self.ledgers and reading.volume_l is not None and reading.quality != "unknown":
+            self.ledgers[tank_id] = DayLedger(tank_id, local_date, millilitres(reading.volume_l))
+
+    # --- memory ----------------------------------------------------------------------------------------------
+
+    def restarted(self, shift_ms: int) -> None:
+        """The monotonic clock began anew: levels and battery are measured afresh."""
+        for level in self._levels.values():
+            level.restarted()
+        self.battery.restarted()
+        if self.temperature_mono_ms is not None:
+            self.temperature_mono_ms += shift_ms
+        if self._last_rain_mono_ms != NEVER_MS:
+            self._last_rain_mono_ms += shift_ms
+
+    def dump(self) -> dict[str, Any]:
+        return {
+            "levels": {tank_id: level.dump() for tank_id, level in self._levels.items()},
+            "battery": self.battery.dump(),
+            "rain": self._rain.dump() if self._rain is not None else None,
+            "temperatures": self.temperatures.dump(),
+            "temperature_c": self.temperature_c,
+            "temperature_mono_ms": self.temperature_mono_ms,
+            "counters": {pump.id: counter.dump() for pump, _, counter in self._pumps},
+            "flush_left_mm": dict(self._flush_left_mm),
+            "last_rain_mono_ms": self._last_rain_mono_ms,
+            "ledgers": {tank_id: ledger_data(ledger) for tank_id, ledger in self.ledgers.items()},
+        }
+
+    def load(self, data: dict[str, Any]) -> None:
+        """Take back a dump; parts of tanks, pumps or roofs that the site no longer has are left out."""
+        for tank_id, level in self._levels.items():
+            if tank_id in data["levels"]:
+                level.load(data["levels"][tank_id])
+        self.battery.load(data["battery"])
+        if self._rain is not None and data["rain"] is not None:
+            self._rain.load(data["rain"])
+        self.temperatures.load(data["temperatures"])
+        self.temperature_c = data["temperature_c"]
+        self.temperature_mono_ms = data["temperature_mono_ms"]
+        for pump, _, counter in self._pumps:
+            if pump.id in data["counters"]:
+                counter.load(data["counters"][pump.id])
+        for roof_id in self._flush_left_mm:
+            self._flush_left_mm[roof_id] = data["flush_left_mm"].get(roof_id, self._flush_left_mm[roof_id])
+        self._last_rain_mono_ms = data["last_rain_mono_ms"]
+        self.ledgers = {
+            tank_id: ledger_from_data(ledger) for tank_id, ledger in data["ledgers"].items() if tank_id in self._levels
+        }

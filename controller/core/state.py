@@ -1,0 +1,217 @@
+"""The core's memory: plain data that survives a restart, written to JSON and read back without loss.
+
+Times named `..._mono_ms` live on the monotonic clock and are shifted when it begins anew; `..._wall_ms` are UTC.
+Volumes that are added up are integer millilitres, so that sums are exact.
+"""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass, field, fields
+from typing import Any, Literal
+
+from controller.site.model import Schedule, Site, Window
+
+NEVER_MS = -(10**12)
+"""A monotonic time before all others: "has not happened"."""
+
+Phase = Literal["waking", "running", "stopping"]
+Trigger = Literal["need", "fixed", "order"]
+
+
+@dataclass(slots=True)
+class Delivery:
+    """The one watering under way. `key` makes it happen once: zone, local date and slot, or the order's id."""
+
+    zone_id: str
+    trigger: Trigger
+    key: str
+    target_ml: int
+    why: str
+    phase: Phase
+    phase_mono_ms: int
+    began_wall_ms: int
+    started_mono_ms: int = NEVER_MS
+    """When the outputs were first wanted."""
+    pump_seen_mono_ms: int = NEVER_MS
+    """When the board's read-back first showed the pump on."""
+    flow_seen_mono_ms: int = NEVER_MS
+    pulses: int = 0
+    unmetered_ms: int = 0
+    delivered_ml: int = 0
+    ended: str = ""
+    recent: list[tuple[int, int]] = field(default_factory=list)
+    """(mono_ms, pulses) of the last seconds, for the present flow."""
+
+
+@dataclass(slots=True)
+class ZoneState:
+    """What is remembered of one zone."""
+
+    schedule: Schedule
+    schedule_version: int
+    depletion_mm: float
+    rain_credited_mm: float = 0.0
+    applied_today_ml: int = 0
+    etc_today_mm: float = 0.0
+    doses: list[str] = field(default_factory=list)
+    """Run keys served today and yesterday; each begins with its local date."""
+    fixed_left_ml: dict[str, int] = field(default_factory=dict)
+    """What an interrupted fixed run still owes, by run key."""
+    tries: int = 0
+    last_dose_mono_ms: int = NEVER_MS
+    retry_mono_ms: int = NEVER_MS
+    plan_l: float = 0.0
+    plan_why: str = ""
+    planned_l: float = -1.0
+    """The last plan written to the journal."""
+    next_start_wall_ms: int | None = None
+    refused_ids: list[str] = field(default_factory=list)
+    refusal: str = ""
+    mean_gross_l: float = -1.0
+    """Running mean of the daily need at the emitters; below zero before the first day."""
+
+
+@dataclass(slots=True)
+class ManualRun:
+    """A run by order that waits for its turn."""
+
+    order_id: str
+    zone_id: str
+    volume_l: float
+    not_after_wall_ms: int
+
+
+@dataclass(slots=True)
+class Latch:
+    """A fault that stays until a person clears it."""
+
+    id: str
+    condition: str
+    zone_id: str
+    text: str
+    cure: str
+    since_wall_ms: int
+
+
+@dataclass(slots=True)
+class Weather:
+    """The day's weather so far, and what is expected of it."""
+
+    day: int = 0
+    """Local date as a proleptic ordinal; 0 before the first step with a known clock."""
+    et0_expected_mm: float = 0.0
+    et0_source: str = ""
+    et0_accrued_mm: float = 0.0
+    accrued_wall_ms: int = 0
+    rain_today_mm: float = 0.0
+    closed_et0_mm: dict[str, float] = field(default_factory=dict)
+    """What the last days were closed with, by ISO date."""
+    reported: dict[str, dict[str, float]] = field(default_factory=dict)
+    """Days reported by a station, by ISO date."""
+
+
+@dataclass(slots=True)
+class State:
+    """Everything. Estimators keep their own part, see `controller.core.sensing`."""
+
+    zones: dict[str, ZoneState]
+    mono_ms: int = NEVER_MS
+    wall_ms: int = 0
+    trust: str = "unknown"
+    link_up: bool = False
+    link_reason: str = "not connected yet"
+    board_id: str = ""
+    boot_id: str = ""
+    board_faults: list[str] = field(default_factory=list)
+    auto_clears_today: int = 0
+    pump_on: int = 0
+    valve_open: int = 0
+    shut_mono_ms: int = NEVER_MS
+    """Since when the board reads all outputs off while the core wants them off."""
+    float_dry: dict[str, bool] = field(default_factory=dict)
+    held: bool = False
+    hold_until_wall_ms: int | None = None
+    delivery: Delivery | None = None
+    manual: list[ManualRun] = field(default_factory=list)
+    latches: dict[str, Latch] = field(default_factory=dict)
+    notices: dict[str, Latch] = field(default_factory=dict)
+    """Findings of today that need no clearing, by condition and zone."""
+    rest_flow_ml: int = 0
+    rest_flow_mono_ms: int = NEVER_MS
+    slow_due_wall_ms: int = 0
+    choice_due_mono_ms: int = NEVER_MS
+    last_run_end_mono_ms: int = NEVER_MS
+    weather: Weather = field(default_factory=Weather)
+
+
+def fresh_state(site: Site) -> State:
+    """The first state of a site. Depletion is unknown then: half of the readily available water is assumed."""
+    zones: dict[str, ZoneState] = {}
+    for zone in site.zones:
+        depletion = max((crop.depletion_fraction for crop in zone.crops), default=0.4)
+        zones[zone.id] = ZoneState(zone.schedule, 0, 0.5 * depletion * zone.total_available_mm)
+    return State(zones)
+
+
+def state_to_json(state: State) -> dict[str, Any]:
+    """A JSON-able copy; `state_from_json` gives the same state back."""
+    return asdict(state)
+
+
+def state_from_json(data: dict[str, Any], site: Site) -> State:
+    """Read a dumped state. Zones the site no longer has are dropped, new ones start fresh."""
+    fresh = fresh_state(site)
+    plain = {item.name: data[item.name] for item in fields(State) if item.name in data}
+    zones = {
+        zone_id: _zone_from_json(data["zones"][zone_id]) if zone_id in data["zones"] else start
+        for zone_id, start in fresh.zones.items()
+    }
+    for zone_id, zone_state in zones.items():
+        # Version 0 is the site file's own schedule, also after the file was edited.
+        if zone_state.schedule_version == 0:
+            zone_state.schedule = fresh.zones[zone_id].schedule
+    delivery = data.get("delivery")
+    plain.update(
+        zones=zones,
+        delivery=_delivery_from_json(delivery) if delivery and delivery["zone_id"] in zones else None,
+        manual=[ManualRun(**run) for run in data["manual"] if run["zone_id"] in zones],
+        latches={key: Latch(**latch) for key, latch in data["latches"].items()},
+        notices={key: Latch(**latch) for key, latch in data["notices"].items()},
+        weather=Weather(**data["weather"]),
+    )
+    return State(**plain)
+
+
+def schedule_from_json(data: dict[str, Any]) -> Schedule:
+    """The inverse of `dataclasses.asdict` on a Schedule."""
+    return Schedule(
+        mode=data["mode"],
+        windows=tuple(Window(window["start_min"], window["end_min"]) for window in data["windows"]),
+        daily_cap_l=data["daily_cap_l"],
+        doses_per_day=data["doses_per_day"],
+        fixed_volume_l=data["fixed_volume_l"],
+        fixed_times_min=tuple(data["fixed_times_min"]),
+    )
+
+
+def _zone_from_json(data: dict[str, Any]) -> ZoneState:
+    return ZoneState(**{**data, "schedule": schedule_from_json(data["schedule"])})
+
+
+def _delivery_from_json(data: dict[str, Any]) -> Delivery:
+    return Delivery(**{**data, "recent": [(int(mono), int(pulses)) for mono, pulses in data["recent"]]})
+
+
+def shift_mono(state: State, shift_ms: int) -> None:
+    """Move every remembered monotonic time by `shift_ms`: the clock began anew."""
+    if shift_ms == 0:
+        return
+    owners: list[Any] = [state, *state.zones.values()]
+    if state.delivery is not None:
+        owners.append(state.delivery)
+        state.delivery.recent = [(mono + shift_ms, pulses) for mono, pulses in state.delivery.recent]
+    for owner in owners:
+        for item in fields(owner):
+            value = getattr(owner, item.name)
+            if item.name.endswith("mono_ms") and value != NEVER_MS:
+                setattr(owner, item.name, value + shift_ms)

@@ -1,0 +1,131 @@
+"""The real core over the real link, the real board logic and the plant, in virtual time.
+
+Time jumps from one thing that is due to the next: a board report, the core's wake-up, a lease to renew. Nothing here
+decides anything; it only carries bytes and time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Protocol
+
+from controller.contract import Input, LinkChanged, Now, Order, StepResult
+from controller.core import Core
+from controller.guard.board_limits import board_limits
+from controller.site.model import Site
+from firmware_host.board.logic import Board
+from firmware_host.link import Link, LinkDown, LinkUp, Received
+from simulator.board import PlantHardware
+from simulator.plant.plant import Plant
+from simulator.plant.weather import Weather
+
+Entry = tuple[str, str]
+
+
+class StepLog(Protocol):
+    """Where each step of the core is written, see `controller.service.journal.Journal`."""
+
+    def add_step(self, now: Now, entries: list[Entry], result: StepResult) -> None: ...
+
+
+class SeasonRun:
+    """One site in virtual time; `run_until` carries it on.
+
+    `log` gets every step with its inputs as text, as the daemon's journal does. `watch` is called with each step's time
+    and result (the plant can be read then).
+    """
+
+    def __init__(
+        self,
+        site: Site,
+        weather: Weather,
+        seed: int,
+        start_wall_ms: int,
+        *,
+        log: StepLog | None = None,
+        encode: Callable[[Input], Entry] | None = None,
+        fill: float = 0.6,
+    ) -> None:
+        self.site = site
+        self.plant = Plant(site, weather, seed, start_wall_ms, fill)
+        self.hardware = PlantHardware(self.plant, seed)
+        self.board = Board(self.hardware)
+        self.link = Link(board_limits(site))
+        self.core = Core(site)
+        self.steps = 0
+        self.watch: Callable[[Now, StepResult], None] | None = None
+        self._log = log
+        self._encode = encode
+        self._start_wall_ms = start_wall_ms
+        self._board_due_ms = 0
+        self._core_due_ms = 0
+        self._inputs: list[Input] = []
+        self._entries: list[Entry] = []
+        self._take_events(self.link.connected(0))
+
+    def order(self, order: Order) -> None:
+        """Hand an order to the core at its next step, which comes at once."""
+        self._add(order)
+        self._core_due_ms = self.plant.now_ms
+
+    def now(self) -> Now:
+        now_ms = self.plant.now_ms
+        return Now(now_ms, self._start_wall_ms + now_ms)
+
+    def run_until(self, end_ms: int) -> None:
+        """Carry everything on until plant time `end_ms`."""
+        plant, hardware, link = self.plant, self.hardware, self.link
+        while True:
+            now_ms = min(self._board_due_ms, self._core_due_ms, link.due_ms())
+            if now_ms > end_ms:
+                plant.advance(end_ms)
+                return
+            if now_ms > plant.now_ms:
+                plant.advance(now_ms)
+            else:
+                now_ms = plant.now_ms
+            if now_ms >= self._board_due_ms:
+                self._tick_board(now_ms)
+            data = hardware.host_read()
+            if data or now_ms >= link.due_ms():
+                self._take_events(link.receive(data, now_ms))
+            if self._inputs or now_ms >= self._core_due_ms:
+                self._step_core(now_ms)
+            out = link.tick(now_ms)
+            if out:
+                hardware.host_write(out)
+                self._board_due_ms = now_ms
+
+    def _tick_board(self, now_ms: int) -> None:
+        due_ms = self.board.tick() + self.hardware.boot_plant_ms
+        self._board_due_ms = due_ms if due_ms > now_ms else now_ms + 1
+
+    def _step_core(self, now_ms: int) -> None:
+        now = Now(now_ms, self._start_wall_ms + now_ms)
+        result = self.core.step(now, self._inputs)
+        self.steps += 1
+        if self._log is not None:
+            self._log.add_step(now, self._entries, result)
+        if self.watch is not None:
+            self.watch(now, result)
+        self._inputs, self._entries = [], []
+        self.link.want(result.outputs, result.report_every_ms, now_ms)
+        for fault_id in result.clear_board:
+            self.link.clear_fault(fault_id)
+        self._core_due_ms = result.wake_mono_ms if result.wake_mono_ms > now_ms else now_ms + 1000
+
+    def _take_events(self, events: list[object]) -> None:
+        for event in events:
+            if isinstance(event, Received):
+                self._inputs.append(event.message)
+                if self._log is not None:
+                    self._entries.append(("line", event.text))
+            elif isinstance(event, LinkUp):
+                self._add(LinkChanged(True, f"board {event.board_id}"))
+            elif isinstance(event, LinkDown):
+                self._add(LinkChanged(False, event.reason))
+
+    def _add(self, item: Input) -> None:
+        self._inputs.append(item)
+        if self._encode is not None:
+            self._entries.append(self._encode(item))
