@@ -25,12 +25,12 @@ class Now:
     trust: ClockTrust = "synchronised"
 
 
-# --- orders -----------------------------------------------------------------------------------------------------------
+# --- orders ----------------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
 class SetSchedule:
-    """Replace a zone's schedule. `base_version` is the version the sender saw; another one in force refuses the order."""
+    """Replace a zone's schedule. `base_version` is the version the sender saw; if another is in force it is refused."""
 
     zone_id: str
     schedule: Schedule
@@ -99,7 +99,7 @@ class Order:
     command: Command
 
 
-# --- inputs of a step --------------------------------------------------------------------------------------------------
+# --- inputs of a step ------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,7 +123,7 @@ class Restarted:
 Input = Report | Ack | Hello | LinkChanged | Order | Restarted
 
 
-# --- results of a step -------------------------------------------------------------------------------------------------
+# --- results of a step -----------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,7 +176,7 @@ class StepResult:
     clear_board: tuple[str, ...] = ()
 
 
-# --- what people see ---------------------------------------------------------------------------------------------------
+# --- what people see -------------------------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)

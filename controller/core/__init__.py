@@ -1,8 +1,8 @@
 """The deterministic core: one step takes the state, the time and what arrived, and says what should happen.
 
-No I/O, no clock, no randomness: the same state, times and inputs give the same results, so that a season runs in seconds
-and any day can be replayed from the journal. The state is changed in place, by this class alone: copying it at every step
-would cost more than the step.
+No I/O, no clock, no randomness: the same state, times and inputs give the same results, so that a season runs in
+seconds and any day can be replayed from the journal. The state is changed in place, by this class alone: copying it at
+every step would cost more than the step.
 """
 
 from __future__ import annotations

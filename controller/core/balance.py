@@ -1,8 +1,8 @@
 """The root zones' water balance through the day: evapotranspiration as the sun moves, rain as it falls.
 
-Within the day the expected reference evapotranspiration is spread over it in the shape of the sun's radiation; at midnight
-the difference to what the day's weather really asked for is settled (see `controller.core.day`). Water counts before
-the evapotranspiration of its interval, the order of the table in FAO-56 Example 38.
+Within the day the expected reference evapotranspiration is spread over it in the shape of the sun's radiation; at
+midnight the difference to what the day's weather really asked for is settled (see `controller.core.day`). Water counts
+before the evapotranspiration of its interval, the order of the table in FAO-56 Example 38.
 """
 
 from __future__ import annotations

@@ -11,15 +11,17 @@ import math
 from controller.contract import Now
 from controller.core import balance, delivery
 from controller.core.context import Context
+from controller.core.localclock import Opening
 from controller.core.state import ManualRun, ZoneState
 from controller.guard.interlocks import blocker
-from controller.core.localclock import Opening
-from controller.irrigate.plan import PlanLine, Supply, ZoneNeed, allocate, gross_l
+from controller.irrigate.plan import Supply, ZoneNeed, allocate, gross_l
 from controller.site.model import Zone
 
 SOAK_MS = 60 * 60_000
 """Between two doses of one zone (common practice for containers: let the mix take it up)."""
 TRIES_PER_DAY = 3
+PLAN_MS = 5 * 60_000
+"""A plan is acted on for this long; every start is checked against the interlocks afresh."""
 LOOK_AGAIN_MS = 55_000
 """While a window is open or something waits; a little under a minute, so that each idle report serves."""
 LATE_LIMIT_MS = 2 * 3_600_000
@@ -39,10 +41,10 @@ def choose(ctx: Context, now: Now) -> None:
     for zone in sorted(ctx.site.zones, key=lambda item: (item.priority, item.id)):
         if ctx.state.zones[zone.id].schedule.mode == "fixed" and _start_fixed(ctx, now, zone):
             return
-    lines = make_plan(ctx, now)
-    for line in lines:
-        zone = ctx.zones[line.zone_id]
-        if state.zones[zone.id].schedule.mode == "need" and _start_by_need(ctx, now, zone, line):
+    if now.mono_ms >= state.plan_due_mono_ms:
+        make_plan(ctx, now)
+    for zone_id in state.plan_order:
+        if state.zones[zone_id].schedule.mode == "need" and _start_by_need(ctx, now, ctx.zones[zone_id]):
             return
 
 
@@ -127,35 +129,41 @@ def _start_fixed(ctx: Context, now: Now, zone: Zone) -> bool:
 # --- by need ---------------------------------------------------------------------------------------------
 
 
-def make_plan(ctx: Context, now: Now) -> list[PlanLine]:
-    """The plan of this moment for all zones, kept for the views; journalled where it changed by a litre or more."""
+def make_plan(ctx: Context, now: Now) -> None:
+    """The plan of this moment for all zones, kept for a few minutes; journalled where it changed by a litre or more."""
     balance.accrue(ctx, now)
     needs = [_need_of(ctx, now, zone) for zone in ctx.site.zones]
     supplies = {tank.id: supply_of(ctx, now, tank.id) for tank in ctx.site.tanks}
     lines = allocate(needs, supplies)
+    ctx.state.plan_order = [line.zone_id for line in lines]
+    ctx.state.plan_due_mono_ms = now.mono_ms + PLAN_MS
     for line in lines:
         zone_state = ctx.state.zones[line.zone_id]
-        zone_state.plan_l, zone_state.plan_why = line.volume_l, line.why
+        zone_state.plan_l, zone_state.wanted_l, zone_state.plan_why = line.volume_l, line.wanted_l, line.why
         zone_state.next_start_wall_ms = next_start_ms(ctx, zone_state, now.wall_ms)
         changed_l = abs(line.volume_l - zone_state.planned_l)
         if zone_state.planned_l < 0.0 or changed_l >= max(1.0, 0.1 * zone_state.planned_l):
             zone_state.planned_l = line.volume_l
             data = {"volume_l": line.volume_l, "wanted_l": line.wanted_l, "why": line.why}
             ctx.record("plan", line.zone_id, {**data, "next_start_wall_ms": zone_state.next_start_wall_ms})
-    return lines
 
 
-def _start_by_need(ctx: Context, now: Now, zone: Zone, line: PlanLine) -> bool:
+def _start_by_need(ctx: Context, now: Now, zone: Zone) -> bool:
     zone_state = ctx.state.zones[zone.id]
     opening = ctx.clock.opening_at(zone_state.schedule.windows, now.wall_ms)
     if opening is None or not _dose_due(zone_state, opening, now):
         return False
-    if line.wanted_l <= 0.0 or (line.volume_l <= 0.0 and not _explain_nothing_to_spare(ctx, now, zone, line)):
+    if zone_state.wanted_l <= 0.0:
+        return False
+    if zone_state.plan_l <= 0.0:
+        _explain_nothing_to_spare(ctx, now, zone)
         return False
     if not _may_start(ctx, now, zone):
         return False
     key = f"{opening.key}/{_doses_on(zone_state, opening) + 1}"
-    delivery.begin(ctx, now, zone, "need", key, _fit_into_window(zone, line.volume_l, opening, now), line.why)
+    delivery.begin(
+        ctx, now, zone, "need", key, _fit_into_window(zone, zone_state.plan_l, opening, now), zone_state.plan_why
+    )
     return True
 
 
@@ -181,13 +189,13 @@ def _fit_into_window(zone: Zone, volume_l: float, opening: Opening, now: Now) ->
     return min(volume_l, zone.rated_flow_l_min * (opening.end_ms - now.wall_ms) / 60_000.0)
 
 
-def _explain_nothing_to_spare(ctx: Context, now: Now, zone: Zone, line: PlanLine) -> bool:
-    """A zone that asks and gets nothing is refused with the blockers that explain it; always False."""
+def _explain_nothing_to_spare(ctx: Context, now: Now, zone: Zone) -> None:
+    """A zone that asks and gets nothing is refused with the blockers that explain it."""
     blockers = delivery.start_blockers(ctx, now, zone)
     if not blockers:
-        blockers = [blocker("nothing-to-spare", {"zone": zone.name, "why": line.why})]
+        why = ctx.state.zones[zone.id].plan_why
+        blockers = [blocker("nothing-to-spare", {"zone": zone.name, "why": why})]
     delivery.refuse(ctx, zone.id, blockers)
-    return False
 
 
 # --- shared ----------------------------------------------------------------------------------------------

@@ -70,7 +70,7 @@ class Context:
 
 
 def _freezing_months(site: Site) -> tuple[bool, ...]:
-    """By month, January first: may it freeze? Normal minimum under 5 °C; without normals anywhere outside the tropics."""
+    """By month: may it freeze? Normal minimum under 5 °C; without normals any month outside the tropics."""
     if site.place.normals is None:
         return (abs(site.place.latitude_deg) > 23.5,) * 12
     return tuple(tmin_c < 5.0 for tmin_c in site.place.normals.tmin_c)

@@ -25,6 +25,8 @@ NO_FLOW_START_MS = 15_000
 NO_FLOW_RUNNING_MS = 5_000
 PUMP_START_LIMIT_MS = 30_000
 """Valve opening time and start-up must be over by then, or the outputs do not follow."""
+RUN_ON_MS = 2_000
+"""Reports come each second: so late may a stop come after the last drop that was wanted."""
 BURST_FACTOR = 1.5
 BURST_MS = 8_000
 STOP_SETTLE_MS = 3_000
@@ -41,10 +43,12 @@ _WAITING = frozenset({"level-unknown", "battery-unknown"})
 
 
 def begin(ctx: Context, now: Now, zone: Zone, trigger: Trigger, key: str, volume_l: float, why: str) -> None:
-    """Take up a watering; nothing is open yet."""
-    ctx.state.delivery = Delivery(
-        zone.id, trigger, key, round(volume_l * 1000.0), why, "waking", now.mono_ms, now.wall_ms
-    )
+    """Take up a watering; nothing is open yet. What flows on for a moment after the stop must fit under the cap too."""
+    zone_state = ctx.state.zones[zone.id]
+    cap_left_ml = round(zone_state.schedule.daily_cap_l * 1000.0) - zone_state.applied_today_ml
+    run_on_ml = round(zone.rated_flow_l_min * RUN_ON_MS / 60.0)
+    target_ml = min(round(volume_l * 1000.0), cap_left_ml - run_on_ml)
+    ctx.state.delivery = Delivery(zone.id, trigger, key, max(0, target_ml), why, "waking", now.mono_ms, now.wall_ms)
 
 
 def start_blockers(ctx: Context, now: Now, zone: Zone) -> list[Blocker]:
@@ -243,7 +247,7 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
             zone_state.fixed_left_ml[delivery.key] = owed_ml
     zone_state.last_dose_mono_ms = now.mono_ms
     state.delivery = None
-    state.last_run_end_mono_ms = now.mono_ms
+    state.plan_due_mono_ms = NEVER_MS
     state.choice_due_mono_ms = now.mono_ms + REST_BETWEEN_RUNS_MS
     ctx.sensing.note_delivery(zone.tank_id, zone.id, delivery.delivered_ml)
     ctx.record(

@@ -84,8 +84,8 @@ def take_link(ctx: Context, now: Now, change: LinkChanged) -> None:
 def take_restart(ctx: Context, now: Now, restart: Restarted) -> None:
     """The shell was away: move all monotonic times, end the run that was under way, measure afresh.
 
-    The board shut itself when its lease lapsed. What it pumped until then is still in its counter: the next report books
-    it, so that nothing of the day's water is repeated or forgotten.
+    The board shut itself when its lease lapsed. What it pumped until then is still in its counter: the next report
+    books it, so that nothing of the day's water is repeated or forgotten.
     """
     state = ctx.state
     if state.mono_ms != NEVER_MS:

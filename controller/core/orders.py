@@ -35,6 +35,7 @@ KEPT_WEATHER_DAYS = 8
 def obey(ctx: Context, now: Now, order: Order) -> None:
     """Carry out one order, answer it and record both."""
     reason = _expired(now, order) or _apply(ctx, now, order)
+    ctx.state.plan_due_mono_ms = NEVER_MS
     accepted = reason == ""
     ctx.answers.append(OrderAnswer(order.id, accepted, reason))
     data: dict[str, Any] = {"sender": order.sender, "command": type(order.command).__name__}

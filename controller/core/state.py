@@ -61,6 +61,7 @@ class ZoneState:
     last_dose_mono_ms: int = NEVER_MS
     retry_mono_ms: int = NEVER_MS
     plan_l: float = 0.0
+    wanted_l: float = 0.0
     plan_why: str = ""
     planned_l: float = -1.0
     """The last plan written to the journal."""
@@ -140,7 +141,10 @@ class State:
     rest_flow_mono_ms: int = NEVER_MS
     slow_due_wall_ms: int = 0
     choice_due_mono_ms: int = NEVER_MS
-    last_run_end_mono_ms: int = NEVER_MS
+    plan_due_mono_ms: int = NEVER_MS
+    """When the plan is too old to act on; past when something happened that changes it."""
+    plan_order: list[str] = field(default_factory=list)
+    """Zone ids in the order in which the plan serves them."""
     weather: Weather = field(default_factory=Weather)
 
 
