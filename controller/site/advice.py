@@ -40,7 +40,7 @@ def _tank_advice(tank: Tank, show: Show) -> Iterator[str]:
     if highest < tank.overflow_mm:
         yield (
             f'tank "{tank.id}": levels from {show.depth(highest)} up to the overflow at '
-            f"{show.depth(tank.overflow_mm)} lie in the sensor's blind zone; a full tank may read wrong; mount the sensor "
+            f"{show.depth(tank.overflow_mm)} lie in the sensor's blind zone; a full tank may read wrong; mount it "
             "higher"
         )
     below_suction = volume_l(tank.shape, tank.suction_mm)
