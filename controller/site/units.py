@@ -16,8 +16,8 @@ IMPERIAL_GALLON_L = 4.54609
 INCH_MM = 25.4
 FOOT_MM = 304.8
 
-_NUMBER = re.compile(r"([+-]?(?:\d{1,9}(?:\.\d{1,9})?|\.\d{1,9}))(?![\d.,eE_])")
-_NUMBER_LIKE = re.compile(r"[+-]?[\d.,_]+(?:[eE][+-]?\d+)?")
+_NUMBER = re.compile(r"([+-]?(?:\d{1,9}(?:\.\d{1,9})?|\.\d{1,9}))(?![\d.,eE_])", re.ASCII)
+_NUMBER_LIKE = re.compile(r"[+-]?[\d.,_]+(?:[eE][+-]?\d+)?", re.ASCII)
 _SPACES = re.compile(r"\s+")
 
 
@@ -177,19 +177,25 @@ DIMENSIONS = (
 def parse_quantity(value: object, dimension: Dimension) -> float:
     """The quantity in the dimension's base unit. Raises QuantityError for anything but a number with a known unit."""
     if isinstance(value, bool):
-        raise QuantityError(f'expected a {dimension.name}; write it like "{dimension.example}"')
+        raise QuantityError(f'expected {_article(dimension.name)}; write it like "{dimension.example}"')
     if isinstance(value, int | float):
         raise QuantityError(
             f'a bare number has no unit; write it in quotation marks with one, for example "{dimension.example}" '
             f"(units: {dimension.unit_names})"
         )
     if not isinstance(value, str):
-        raise QuantityError(f'expected a {dimension.name} in quotation marks, for example "{dimension.example}"')
+        raise QuantityError(
+            f'expected {_article(dimension.name)} in quotation marks, for example "{dimension.example}"'
+        )
     number, unit_name = _split(value.strip(), dimension)
     unit = dimension.units.get(unit_name)
     if unit is None:
         raise QuantityError(_unknown_unit(unit_name, dimension))
     return number * unit.factor + unit.offset
+
+
+def _article(name: str) -> str:
+    return f"an {name}" if name[0] in "aeiou" else f"a {name}"
 
 
 def _split(text: str, dimension: Dimension) -> tuple[float, str]:
@@ -214,7 +220,7 @@ def _not_a_number(text: str, dimension: Dimension) -> str:
 def _unknown_unit(unit_name: str, dimension: Dimension) -> str:
     elsewhere = next((d for d in DIMENSIONS if unit_name in d.units and d is not dimension), None)
     if elsewhere is not None:
-        hint = f'"{unit_name}" is a unit of {elsewhere.name}, and this is a {dimension.name}'
+        hint = f'"{unit_name}" is a unit of {elsewhere.name}, and this must be {_article(dimension.name)}'
     else:
         hint = f'unknown unit "{unit_name[:40]}"'
         near = nearest_unit(unit_name, dimension)
