@@ -34,7 +34,7 @@ class Device:
     state: str = ""
     name: str = ""
     root: str = ""
-    nodes: frozenset[str] = frozenset()
+    nodes: tuple[str, ...] = ()
     heard_at_ms: int = 0
     values: dict[str, Heard] = field(default_factory=dict)
     alerts: dict[str, Heard] = field(default_factory=dict)
@@ -96,14 +96,19 @@ class DeviceTree:
     def _describe(self, device: Device, text: str) -> None:
         document = json_or_none(text)
         if not isinstance(document, dict):
-            device.nodes, device.root = frozenset(), ""
+            device.nodes, device.root = (), ""
             self.refused += 1 if text else 0
             return
         nodes = document.get("nodes", {})
-        device.nodes = frozenset(n for n in nodes if isinstance(n, str)) if isinstance(nodes, dict) else frozenset()
+        device.nodes = tuple(nodes) if isinstance(nodes, dict) else ()
         root, name = document.get("root", ""), document.get("name", "")
         device.root = root if isinstance(root, str) else ""
-        device.name = name if isinstance(name, str) else ""
+        device.name = without_surrogates(name) if isinstance(name, str) else ""
+
+
+def without_surrogates(text: str) -> str:
+    """JSON can smuggle in halves of characters that no encoding can write; they become question marks."""
+    return text.encode("utf-8", "replace").decode("utf-8")
 
 
 def json_or_none(text: str | None) -> Any:

@@ -12,6 +12,8 @@ import re
 from dataclasses import dataclass, field
 from typing import Any
 
+from dashboards.homie import without_surrogates
+
 MAX_PACK_BYTES = 64 * 1024
 MAX_TEXT_CHARS = 8192
 RELATIVE_BELOW_S = 2**28
@@ -118,7 +120,7 @@ def _value(entry: dict[str, Any]) -> Scalar:
         return value
     if not isinstance(value, str) or len(value) > MAX_TEXT_CHARS:
         raise PackError(f"{present[0]} is not text of at most {MAX_TEXT_CHARS} characters")
-    return value
+    return without_surrogates(value)
 
 
 def _number(value: object) -> float:

@@ -166,21 +166,13 @@ def stacked_bars(picture: Picture, days: Sequence[str], bars: Sequence[Bars], la
     known = [any(b.values[i] is not None for b in bars) for i in range(len(days))]
     if not any(known):
         return _nothing_known(picture)
-    scale = nice_scale(0.0, max(*totals, 0.0, 1e-6) if max(totals) > 0 else 1.0, picture.height_px)
+    scale = nice_scale(0.0, max(totals) or 1.0, picture.height_px)
     width = 100.0 / len(days)
-    shapes: list[str] = []
-    for index in range(len(days)):
-        left, right_gap = width * index + width * 0.12, width * 0.24
-        if not known[index]:
-            shapes.append(_rect("unknown", left, width - right_gap, picture.height_px - 4, 4))
-        floor = 0.0
-        for bar in bars:
-            value = bar.values[index] or 0.0
-            if value <= 0.0:
-                continue
-            top, bottom = scale.y(floor + value), scale.y(floor)
-            shapes.append(_rect(bar.name, left, width - right_gap, top, max(bottom - top, 0.8)))
-            floor += value
+    shapes = [_unknown_days(known, width, picture.height_px)]
+    floors = [0.0] * len(days)
+    for bar in bars:
+        shapes.append(_bar_group(bar, floors, width, scale))
+        floors = [floor + (value or 0.0) for floor, value in zip(floors, bar.values, strict=True)]
     labels = [
         _text("day", f"{width * (i + 0.5):.2f}%", picture.height_px + 16, word, anchor="middle")
         for i, word in enumerate(days)
@@ -229,7 +221,7 @@ def hatches() -> str:
 
 def swatch(name: str) -> str:
     """A sample of a bar's hatch or a line's dash beside its words in a legend."""
-    shape = f'<rect class="bar {name}" width="16" height="12"/>'
+    shape = f'<rect class="bar {name}" width="16" height="12"{_hatch_fill(name)}/>'
     if not name.startswith("zone-"):
         shape = f'<line class="line {name}" x1="0" x2="16" y1="6" y2="6"/>'
     return f'<svg class="swatch" width="16" height="12" aria-hidden="true" focusable="false">{shape}</svg>'
@@ -320,8 +312,29 @@ def _area(css: str, runs: Sequence[Sequence[tuple[int, float, float]]], scale: S
     return f'<path class="{css}" d="{"".join(parts)}"/>' if parts else ""
 
 
-def _rect(name: str, x: float, width: float, y: float, height: float) -> str:
-    return f'<rect class="bar {name}" x="{x:.2f}%" width="{width:.2f}%" y="{y:g}" height="{height:g}"/>'
+def _unknown_days(known: Sequence[bool], width: float, height_px: int) -> str:
+    """A low dashed box for each day nothing is known of: visibly not a bar of height zero."""
+    boxes = [_rect(width * index, width, height_px - 4, 4) for index, is_known in enumerate(known) if not is_known]
+    return f'<g class="bar unknown">{"".join(boxes)}</g>' if boxes else ""
+
+
+def _bar_group(bar: Bars, floors: Sequence[float], width: float, scale: Scale) -> str:
+    boxes: list[str] = []
+    for index, (value, floor) in enumerate(zip(bar.values, floors, strict=True)):
+        if value is not None and value > 0.0:
+            top, bottom = scale.y(floor + value), scale.y(floor)
+            boxes.append(_rect(width * index, width, top, max(round(bottom - top, 1), 0.8)))
+    return f'<g class="bar {bar.name}"{_hatch_fill(bar.name)}>{"".join(boxes)}</g>'
+
+
+def _hatch_fill(name: str) -> str:
+    """A style sheet of its own cannot point at a hatch in the page everywhere, an attribute can."""
+    return f' fill="url(#hatch-{name.removeprefix("zone-")})"' if name.startswith("zone-") else ""
+
+
+def _rect(left: float, day_width: float, y: float, height: float) -> str:
+    x, width = left + day_width * 0.12, day_width * 0.76
+    return f'<rect x="{x:.2f}%" width="{width:.2f}%" y="{y:g}" height="{height:g}"/>'
 
 
 def _text(css: str, x: str, y: float, words: str, anchor: str) -> str:

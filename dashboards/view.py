@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 from typing import Any, Literal, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from dashboards.homie import Device, DeviceTree, json_or_none
+from dashboards.homie import Device, DeviceTree, json_or_none, without_surrogates
 
 UnitSystem = Literal["metric", "us"]
 SiteState = Literal["ready", "init", "disconnected", "sleeping", "lost", "absent"]
@@ -188,8 +188,7 @@ class _Values:
         self._device = device
 
     def nodes(self, prefix: str) -> list[str]:
-        found = {path.partition("/")[0] for path in self._device.values if path.startswith(prefix)}
-        return sorted(found & self._device.nodes)
+        return [node for node in self._device.nodes if node.startswith(prefix)]
 
     def text(self, path: str) -> str | None:
         return self._device.text(path)
@@ -329,13 +328,17 @@ def _findings(text: str | None) -> tuple[FindingStatus, ...] | None:
 def _finding(entry: dict[str, Any]) -> FindingStatus:
     severity = entry.get("severity")
     return FindingStatus(
-        id=str(entry.get("id", ""))[:64],
+        id=_said(entry.get("id"), 64),
         severity=severity if severity in SEVERITIES else "warning",
-        text=str(entry.get("text", ""))[:500],
-        cure=str(entry.get("cure", ""))[:500],
+        text=_said(entry.get("text"), 500),
+        cure=_said(entry.get("cure"), 500),
         since_ms=time_ms(entry.get("since")),
         latched=entry.get("latched") is True,
     )
+
+
+def _said(value: object, longest: int) -> str:
+    return without_surrogates(value)[:longest] if isinstance(value, str) else ""
 
 
 def _listed(value: object, kind: type[Kind]) -> list[Kind]:

@@ -1,0 +1,184 @@
+"""The lower half of the page as HTML: pictures, ledger and log, from the page's own history."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from html import escape
+
+from dashboards import charts, words
+from dashboards.history import Days, LedgerDay, days_until, ledger_days, litres, start_of
+from dashboards.page import legend
+from dashboards.senml import StreamRecord, Value
+from dashboards.store import HistoryStore
+from dashboards.svg import hatches
+from dashboards.view import SiteView
+
+RANGES = ((7, "week"), (60, "60 days"), (365, "year"))
+DEFAULT_DAYS = 60
+LEDGER_SHOWN = 7
+LEDGER_DAYS = 60
+EVENTS_SHOWN = 25
+EVENT_KINDS = ("delivery", "refusal", "order", "fault", "link", "schedule", "journal", "start")
+
+
+def past(store: HistoryStore, view: SiteView, day_count: int) -> str:
+    """Everything about the stretch of time that ends now."""
+    frame = charts.frame_of(view, day_count)
+    tank_points = {t.id: charts.tank_volume_points(store, view.id, t.id, frame) for t in view.tanks}
+    days = days_until(view.now_ms, day_count, view.time_zone, [p for points in tank_points.values() for p in points])
+    start_ms = start_of(days.dates[0], days.zone)
+    deliveries = store.records(view.id, ("delivery",), start_ms, view.now_ms)
+    recent = Days(days.dates[-charts.STACKED_DAYS :], days.known, days.zone)
+    pictures = [
+        _figure(
+            "Water stored" + (f": {tank.id}" if len(view.tanks) > 1 else ""),
+            charts.tank_chart(store, view, tank, tank_points[tank.id], frame),
+            legend(
+                (("water", "volume, shaded from lowest to highest"), ("overflow", "overflow"), ("reserve", "reserve"))
+            ),
+        )
+        for tank in view.tanks
+    ]
+    zone_names = [(charts.zone_class(i), zone.name) for i, zone in enumerate(view.zones)]
+    pictures.append(
+        _figure(
+            f"Water given, last {len(recent.dates)} days",
+            charts.dose_chart(view, deliveries, recent),
+            legend(zone_names),
+        )
+    )
+    pictures.append(_figure("Rain", charts.rain_chart(store, view, days), ""))
+    pictures.append(
+        _figure(
+            "Battery",
+            charts.battery_chart(store, view, frame),
+            legend((("power", "mean; shaded from lowest to highest"),)),
+        )
+    )
+    return (
+        f'{hatches()}<section class="history"><h2>History</h2>{_ranges(view, day_count)}'
+        f'<div class="figures">{"".join(pictures)}</div>{_sparks(view, deliveries, days)}</section>'
+        f"{_ledger(store, view, days)}{_events(store, view)}"
+    )
+
+
+def _figure(title: str, picture: str, below: str) -> str:
+    return f"<figure><figcaption>{escape(title)}</figcaption>{picture}{below}</figure>"
+
+
+def _ranges(view: SiteView, day_count: int) -> str:
+    links = [
+        f'<a href="/?site={escape(view.id)}&amp;days={count}"{" aria-current=page" if count == day_count else ""}>{name}</a>'
+        for count, name in RANGES
+    ]
+    return f'<nav class="ranges" aria-label="How far back">{"".join(links)}</nav>'
+
+
+def _sparks(view: SiteView, deliveries: Sequence[StreamRecord], days: Days) -> str:
+    rows = [
+        f"<tr><th scope=row>{escape(zone.name)}</th><td>{charts.zone_spark(view, zone, index, deliveries, days)}</td></tr>"
+        for index, zone in enumerate(view.zones)
+    ]
+    return f'<figure><figcaption>Water given per day, each zone to its own scale</figcaption><table class="sparks">{"".join(rows)}</table></figure>'
+
+
+def _ledger(store: HistoryStore, view: SiteView, days: Days) -> str:
+    start_ms = start_of(days.dates[-min(len(days.dates), LEDGER_DAYS)], days.zone)
+    closed = ledger_days(store.records(view.id, ("ledger",), start_ms, view.now_ms), days)
+    if not closed:
+        return '<section class="ledger"><h2>Where the water went</h2><p>No day has been closed yet.</p></section>'
+    shown, older = closed[:LEDGER_SHOWN], closed[LEDGER_SHOWN:]
+    more = (
+        f'<details id="older-days"><summary>{len(older)} earlier days</summary>{_ledger_table(view, older)}</details>'
+        if older
+        else ""
+    )
+    return f'<section class="ledger"><h2>Where the water went</h2>{_ledger_table(view, shown)}{more}</section>'
+
+
+def _ledger_table(view: SiteView, closed: Sequence[LedgerDay]) -> str:
+    several = len(view.tanks) > 1
+    unit = words.volume_unit(view.units)
+    heads = [
+        "Day",
+        *(["Tank"] if several else []),
+        "Began with",
+        "Rain",
+        "Topped up",
+        "To zones",
+        "Overflow",
+        "Unexplained",
+        "Ended with",
+    ]
+    rows = []
+    for day in closed:
+        spilled = day.entry("overflow")
+        cells = [day.opening_l, day.entry("rain"), day.entry("top-up"), day.zones_l]
+        cells += [None if spilled is None else -spilled + 0.0, day.entry("unexplained"), day.closing_l]
+        numbers = "".join(f"<td>{escape(_cell(view, value))}</td>" for value in cells)
+        tank = f"<td>{escape(day.tank_id)}</td>" if several else ""
+        rows.append(f"<tr><th scope=row>{day.day:%a} {day.day.day} {day.day:%b}</th>{tank}{numbers}</tr>")
+    head = "".join(f"<th scope=col>{h}</th>" for h in heads)
+    return (
+        f'<div class="scroll" role="region" tabindex="0" aria-label="Day ledger in {unit}"><table>'
+        f"<caption>{unit}, day by day</caption><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>"
+    )
+
+
+def _cell(view: SiteView, value: float | None) -> str:
+    return "?" if value is None else words.sized(words.volume_value(value, view.units))
+
+
+def _events(store: HistoryStore, view: SiteView) -> str:
+    records = store.records(view.id, EVENT_KINDS, 0, view.now_ms + 86_400_000, EVENTS_SHOWN)
+    names = {zone.id: zone.name for zone in view.zones}
+    rows = [
+        f"<li><time>{escape(words.moment(r.at_ms, view.now_ms, view.time_zone))}</time> {escape(event_words(r, names, view))}</li>"
+        for r in records
+    ]
+    body = f'<ol class="events">{"".join(rows)}</ol>' if rows else "<p>Nothing yet.</p>"
+    return f'<section class="log"><h2>What happened last</h2>{body}</section>'
+
+
+def event_words(record: StreamRecord, zone_names: dict[str, str], view: SiteView) -> str:
+    """One record as a sentence; kinds without a sentence of their own are listed field by field."""
+    who = zone_names.get(record.key, record.key)
+    fields = record.fields
+    if record.kind == "start":
+        return f"{who}: started, {_volume(fields, view)} wanted. {_said(fields, 'why')}".strip()
+    if record.kind == "delivery":
+        ending = _said(fields, "ended")
+        why = "" if ending in ("", "done") else f" ({ending})"
+        return f"{who}: {_volume(fields, view)} given{why}."
+    if record.kind == "refusal":
+        return f"{who or 'Watering'} held back: {_listed(fields)}"
+    if record.kind == "order":
+        accepted = fields.get("accepted")
+        verdict = "accepted" if accepted is not None and accepted.value is True else "refused"
+        return f"Order {record.key} from {_said(fields, 'sender') or 'unknown'} {verdict}: {_said(fields, 'reason')}"
+    if record.kind == "fault":
+        return f"{record.key}: {_listed(fields)}"
+    if record.kind == "link":
+        up = fields.get("up")
+        return (
+            f"Board {'answers' if up is not None and up.value is True else 'lost'}. {_said(fields, 'reason')}".strip()
+        )
+    return f"{record.kind} {who}: {_listed(fields)}"
+
+
+def _volume(fields: dict[str, Value], view: SiteView) -> str:
+    return words.volume(litres(fields.get("volume")), view.units)
+
+
+def _said(fields: dict[str, Value], name: str) -> str:
+    value = fields.get(name)
+    return value.value if value is not None and isinstance(value.value, str) else ""
+
+
+def _listed(fields: dict[str, Value]) -> str:
+    texts = [_said(fields, name) for name in ("text", "reason", "why") if _said(fields, name)]
+    if texts:
+        return texts[0]
+    return ", ".join(f"{name} {value.value}{' ' + value.unit if value.unit else ''}" for name, value in fields.items())[
+        :300
+    ]
