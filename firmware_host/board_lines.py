@@ -11,10 +11,8 @@ from typing import cast
 from firmware_host.messages import Ack, BoardMessage, Fitted, Hello, Report, ResetCause
 from firmware_host.wire import BAD, SEQ_MODULUS, number, parse
 
-UPTIME_MAX_MS = 10_000_000_000_000
+UPTIME_MAX_MS = 9_999_999_999_999
 ECHO_MAX_US = 60_000
-ECHO_MAX_COUNT = 16
-TOTAL_MAX = 1 << 40
 OUTPUT_MAX = 16
 MASK_MAX = (1 << OUTPUT_MAX) - 1
 LEASE_MAX_MS = 5000
@@ -27,14 +25,31 @@ TEMPERATURE_CENTI_C = (-6000, 12_500)
 
 RESET_CAUSES = ("power", "watchdog", "brownout", "soft", "unknown")
 
-_ECHO_KEYS = tuple(f"echo{channel}" for channel in range(CHANNEL_MAX))
-_TEMPERATURE_KEYS = tuple(f"temp{channel}" for channel in range(CHANNEL_MAX))
-_FLOW_KEYS = tuple(f"flow{channel}" for channel in range(CHANNEL_MAX))
-_WET_KEYS = tuple(f"wet{channel}" for channel in range(CHANNEL_MAX))
+_READING = r"-?[0-9]{1,9}|-"
+_BURST = r"[0-9]{1,5}(?:,[0-9]{1,5}){0,15}|-"
+_TOTAL = r"[0-9]{1,13}"
+_FAULT = r"[a-z][a-z0-9-]{0,39}"
+
+
+def _channels(name: str, value: str) -> str:
+    """Any number of numbered fields: one group with the value of number 0, one with the text of the others."""
+    return rf"(?: {name}0=({value})((?: {name}[1-7]=(?:{value}))*))?"
+
+
+_REPORT = re.compile(
+    r"report ([0-9]{1,10}) boot=([0-9a-f]{8}) up=([0-9]{1,13})"
+    + _channels("echo", _BURST)
+    + _channels("temp", _READING)
+    + rf" battery=({_READING})(?: panel=({_READING}))?(?: current=({_READING}))?"
+    + _channels("flow", _TOTAL)
+    + rf"(?: rain=({_TOTAL}))?"
+    + _channels("wet", "[01]")
+    + r" pumps=([0-9]{1,5}) valves=([0-9]{1,5}) ack=(-1|[0-9]{1,10}) lease=([0-9]{1,4})"
+    + rf"(?: faults=({_FAULT}(?:,{_FAULT})*))?"
+).fullmatch
 _HEX_ID = re.compile(r"[0-9a-f]{8}(?:[0-9a-f]{1,8})?").fullmatch
 _BOOT_ID = re.compile(r"[0-9a-f]{8}").fullmatch
 _NAME = re.compile(r"[a-z0-9][a-z0-9.-]{0,39}").fullmatch
-_NAMES = re.compile(r"[a-z][a-z0-9-]{0,39}(?:,[a-z][a-z0-9-]{0,39})*").fullmatch
 
 
 class _UnreadableLineError(ValueError):
@@ -51,15 +66,13 @@ def parse_board_line(text: str) -> BoardMessage | None:
 
 def parse_counting(text: str) -> tuple[BoardMessage | None, int]:
     """As `parse_board_line`, with the number of sensor values that were out of range."""
-    if not (text.isascii() and text.isprintable()):
-        return None, 0
-    line = parse(text)
-    if line is None:
-        return None, 0
-    kind, seq, fields = line
     try:
-        if kind == "report":
-            return _report(seq, fields)
+        if text.startswith("report "):
+            return _report(text)
+        line = parse(text) if _readable(text) else None
+        if line is None:
+            return None, 0
+        kind, seq, fields = line
         if kind == "ack":
             return _ack(seq, fields), 0
         if kind == "hello":
@@ -69,9 +82,14 @@ def parse_counting(text: str) -> tuple[BoardMessage | None, int]:
     return None, 0
 
 
+def _readable(text: str) -> bool:
+    """Printable, and free of what `int` would accept in a number although the line format does not."""
+    return text.isascii() and text.isprintable() and "_" not in text and "+" not in text
+
+
 def protocol_of(text: str) -> tuple[int, str] | None:
     """Protocol version and firmware name of any hello, even one whose other fields this version cannot read."""
-    line = parse(text) if text.isascii() and text.isprintable() else None
+    line = parse(text) if _readable(text) else None
     if line is None or line[0] != "hello":
         return None
     protocol = number(line[2].get("protocol", ""))
@@ -82,10 +100,13 @@ def protocol_of(text: str) -> tuple[int, str] | None:
 
 
 def _required(fields: dict[str, str], key: str, least: int, most: int) -> int:
-    value = number(fields.get(key, ""))
-    if value is None or not least <= value <= most:
-        raise _UnreadableLineError(key)
-    return value
+    try:
+        value = int(fields[key])
+    except (KeyError, ValueError) as error:
+        raise _UnreadableLineError(key) from error
+    if least <= value <= most:
+        return value
+    raise _UnreadableLineError(key)
 
 
 def _boot_id(fields: dict[str, str]) -> str:
@@ -95,105 +116,109 @@ def _boot_id(fields: dict[str, str]) -> str:
     return boot_id
 
 
-def _measured(fields: dict[str, str], key: str, limits: tuple[int, int]) -> tuple[int | None, int]:
-    """Value of a sensor and 1 if it was out of range; None also for a bad reading and a part that is not fitted."""
-    text = fields.get(key, BAD)
-    if text == BAD:
-        return None, 0
-    value = number(text)
-    if value is None or not limits[0] <= value <= limits[1]:
-        return None, 1
-    return value, 0
-
-
-def _scaled(fields: dict[str, str], key: str, limits: tuple[int, int]) -> tuple[float | None, int]:
-    value, wrong = _measured(fields, key, limits)
-    return (None if value is None else value / 1000.0), wrong
-
-
-def _echoes(fields: dict[str, str]) -> tuple[dict[int, tuple[int, ...]], int]:
-    bursts: dict[int, tuple[int, ...]] = {}
-    wrong = 0
-    for channel, key in enumerate(_ECHO_KEYS):
-        text = fields.get(key)
-        if text is None:
-            break
-        if text == BAD:
-            bursts[channel] = ()
-            continue
-        words = text.split(",")
-        if len(words) > ECHO_MAX_COUNT:
-            raise _UnreadableLineError(key)
-        times = []
-        for word in words:
-            echo_us = number(word)
-            if echo_us is None or not 0 <= echo_us <= ECHO_MAX_US:
-                echo_us = 0
-                wrong += 1
-            times.append(echo_us)
-        bursts[channel] = tuple(times)
-    return bursts, wrong
-
-
-def _temperatures(fields: dict[str, str]) -> tuple[dict[int, float | None], int]:
-    readings: dict[int, float | None] = {}
-    wrong_count = 0
-    for channel, key in enumerate(_TEMPERATURE_KEYS):
-        if key not in fields:
-            break
-        value, wrong = _measured(fields, key, TEMPERATURE_CENTI_C)
-        readings[channel] = None if value is None else value / 100.0
-        wrong_count += wrong
-    return readings, wrong_count
-
-
-def _totals(fields: dict[str, str]) -> dict[int, int]:
-    totals: dict[int, int] = {}
-    for channel, key in enumerate(_FLOW_KEYS):
-        if key not in fields:
-            break
-        totals[channel] = _required(fields, key, 0, TOTAL_MAX)
-    return totals
-
-
-def _wet(fields: dict[str, str]) -> dict[int, bool]:
-    switches: dict[int, bool] = {}
-    for channel, key in enumerate(_WET_KEYS):
-        if key not in fields:
-            break
-        switches[channel] = _required(fields, key, 0, 1) == 1
-    return switches
-
-
-def _report(seq: int, fields: dict[str, str]) -> tuple[Report, int]:
-    echoes, wrong_echoes = _echoes(fields)
-    temperatures, wrong_temperatures = _temperatures(fields)
-    battery_v, wrong_battery = _scaled(fields, "battery", BATTERY_MV)
-    panel_v, wrong_panel = _scaled(fields, "panel", PANEL_MV)
-    current_a, wrong_current = _scaled(fields, "current", CURRENT_MA)
-    rain_tips, wrong_rain = _measured(fields, "rain", (0, TOTAL_MAX))
-    faults = fields.get("faults")
-    if faults is not None and not _NAMES(faults):
-        raise _UnreadableLineError("faults")
+def _report(text: str) -> tuple[Report, int]:
+    """One expression checks the whole line: reports are nearly all there is to read, and must cost little."""
+    match = _REPORT(text)
+    if match is None:
+        raise _UnreadableLineError("report")
+    (
+        seq, boot_id, up, echo, more_echo, temperature, more_temperature, battery, panel, current,
+        flow, more_flow, rain, wet, more_wet, pumps, valves, acked, lease, faults,
+    ) = match.groups()  # fmt: skip
+    wrong: list[str] = []
+    seq_number, acked_seq = int(seq), int(acked)
+    pump_mask, valve_mask, lease_ms = int(pumps), int(valves), int(lease)
+    if (
+        seq_number >= SEQ_MODULUS
+        or acked_seq >= SEQ_MODULUS
+        or pump_mask > MASK_MAX
+        or valve_mask > MASK_MAX
+        or lease_ms > LEASE_MAX_MS
+    ):
+        raise _UnreadableLineError("report")
     report = Report(
-        seq,
-        _boot_id(fields),
-        _required(fields, "up", 0, UPTIME_MAX_MS),
-        echoes,
-        temperatures,
-        battery_v,
-        panel_v,
-        current_a,
-        _totals(fields),
-        rain_tips,
-        _wet(fields),
-        _required(fields, "pumps", 0, MASK_MAX),
-        _required(fields, "valves", 0, MASK_MAX),
-        _required(fields, "ack", -1, SEQ_MODULUS - 1),
-        _required(fields, "lease", 0, LEASE_MAX_MS),
+        seq_number,
+        boot_id,
+        int(up),
+        _bursts(echo, more_echo, wrong),
+        _temperatures(temperature, more_temperature, wrong),
+        _scaled(battery, BATTERY_MV, 1000.0, wrong),
+        _scaled(panel, PANEL_MV, 1000.0, wrong),
+        _scaled(current, CURRENT_MA, 1000.0, wrong),
+        _totals(flow, more_flow),
+        None if rain is None else int(rain),
+        _switches(wet, more_wet),
+        pump_mask,
+        valve_mask,
+        acked_seq,
+        lease_ms,
         tuple(faults.split(",")) if faults else (),
     )
-    return report, wrong_echoes + wrong_temperatures + wrong_battery + wrong_panel + wrong_current + wrong_rain
+    return report, len(wrong)
+
+
+def _numbered(first: str, more: str) -> list[tuple[int, str]]:
+    """Channel numbers and values of the fields that `_channels` found; they must be numbered without a gap."""
+    found = [(0, first)]
+    for word in more.split():
+        name, _, value = word.partition("=")
+        if int(name[-1]) != len(found):
+            raise _UnreadableLineError(name)
+        found.append((len(found), value))
+    return found
+
+
+def _bursts(first: str | None, more: str | None, wrong: list[str]) -> dict[int, tuple[int, ...]]:
+    if first is None:
+        return {}
+    if not more:
+        return {0: _burst(first, wrong)}
+    return {channel: _burst(text, wrong) for channel, text in _numbered(first, more)}
+
+
+def _temperatures(first: str | None, more: str | None, wrong: list[str]) -> dict[int, float | None]:
+    if first is None:
+        return {}
+    if not more:
+        return {0: _scaled(first, TEMPERATURE_CENTI_C, 100.0, wrong)}
+    return {n: _scaled(text, TEMPERATURE_CENTI_C, 100.0, wrong) for n, text in _numbered(first, more)}
+
+
+def _totals(first: str | None, more: str | None) -> dict[int, int]:
+    if first is None:
+        return {}
+    if not more:
+        return {0: int(first)}
+    return {channel: int(text) for channel, text in _numbered(first, more)}
+
+
+def _switches(first: str | None, more: str | None) -> dict[int, bool]:
+    if first is None:
+        return {}
+    if not more:
+        return {0: first == "1"}
+    return {channel: text == "1" for channel, text in _numbered(first, more)}
+
+
+def _scaled(text: str | None, limits: tuple[int, int], divisor: float, wrong: list[str]) -> float | None:
+    """A sensor's value; None for a bad reading, a part that is not fitted, and (noted in `wrong`) one out of range."""
+    if text is None or text == BAD:
+        return None
+    value = int(text)
+    if limits[0] <= value <= limits[1]:
+        return value / divisor
+    wrong.append(text)
+    return None
+
+
+def _burst(text: str, wrong: list[str]) -> tuple[int, ...]:
+    if text == BAD:
+        return ()
+    times = tuple(map(int, text.split(",")))
+    if max(times) <= ECHO_MAX_US:
+        return times
+    wrong.append(text)
+    return tuple([echo_us if echo_us <= ECHO_MAX_US else 0 for echo_us in times])
 
 
 def _ack(seq: int, fields: dict[str, str]) -> Ack:
@@ -233,7 +258,7 @@ def _fitted(fields: dict[str, str]) -> Fitted:
         echo=_required(fields, "echo", 0, CHANNEL_MAX),
         temperature=_required(fields, "temperature", 0, CHANNEL_MAX),
         flow=_required(fields, "flow", 0, CHANNEL_MAX),
-        float_switch=_required(fields, "float_switch", 0, CHANNEL_MAX),
+        float_switch=_required(fields, "float", 0, CHANNEL_MAX),
         pump=_required(fields, "pump", 0, OUTPUT_MAX),
         valve=_required(fields, "valve", 0, OUTPUT_MAX),
         rain=_required(fields, "rain", 0, 1) == 1,

@@ -361,23 +361,22 @@ class Link:
             return
         if isinstance(message, Hello):
             self._introduced(message, text, mono_ms)
-            return
-        if self._state != "up":
+        elif self._state != "up":
             self._before_hello(message.boot_id, mono_ms)
-            return
-        if message.boot_id != self._boot_id:
+        elif message.boot_id != self._boot_id:
             self._from_other_boot(message.boot_id, mono_ms)
-            return
-        if not self._is_new(message.seq):
-            return
-        counters = self.counters
-        counters.out_of_range += out_of_range
-        self._note_uptime(message.uptime_ms, mono_ms)
+        elif self._is_new(message.seq):
+            self.counters.out_of_range += out_of_range
+            self._note_uptime(message.uptime_ms, mono_ms)
+            self._take(message, text, mono_ms)
+
+    def _take(self, message: Report | Ack, text: str, mono_ms: int) -> None:
         if isinstance(message, Report):
-            self._answered(message.acked_seq)
+            if self._pending_seq >= 0:
+                self._answered(message.acked_seq)
         elif self._answer_to_stale(message, mono_ms):
             return
-        counters.messages += 1
+        self.counters.messages += 1
         self._events.append(Received(message, text))
 
     def _unreadable(self, text: str, mono_ms: int) -> None:

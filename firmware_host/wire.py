@@ -157,6 +157,10 @@ class Sequence:
 
     def judge(self, seq: int) -> int:
         """NEW, DUPLICATE (seen before) or LATE (older than the newest, not seen in the last 32)."""
+        if seq == self.highest + 1:
+            self.highest = seq
+            self._seen = (self._seen << 1 | 1) & _WINDOW_MASK
+            return NEW
         if self.highest < 0:
             self.highest = seq
             self._seen = 1

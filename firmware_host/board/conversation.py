@@ -14,6 +14,8 @@ AHEAD_MAX_MS = 500
 HELLO_GAP_MS = 300
 COMMANDS = ("set", "clear", "now")
 
+_PART_WORDS = {"float_switch": "float"}
+
 OTHER_BOOT = "other-boot"
 STALE = "stale"
 AHEAD = "ahead"
@@ -78,7 +80,7 @@ class Conversation:
         text = f" board={hardware.board_id()} protocol={PROTOCOL} firmware={FIRMWARE} cause={hardware.reset_cause()}"
         text += f" heard={self._order.highest}"
         for part in sorted(fitted):
-            text += f" {part}={fitted[part]}"
+            text += f" {_PART_WORDS.get(part, part)}={fitted[part]}"
         hardware.write(b"\n")
         self.send("hello", now, text)
 
