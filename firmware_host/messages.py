@@ -7,7 +7,7 @@ Totals (pulses, tips) are cumulative since the board's boot, so a lost line cost
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 ResetCause = Literal["power", "watchdog", "brownout", "soft", "unknown"]
 
@@ -45,9 +45,8 @@ class Hello:
     heard_seq: int = -1
 
 
-@dataclass(frozen=True, slots=True)
-class Report:
-    """One report line.
+class Report(NamedTuple):
+    """One report line. A named tuple, because there is one for every second of watering and building it must be cheap.
 
     echo_us[channel]        raw round-trip times of one burst, microseconds; 0 = no echo heard, () = no burst
     temperature_c[channel]  channel 0 is the air in the tank's headspace or the pump house, as wired
