@@ -7,7 +7,7 @@ never steps. The core never reads a clock: each step is told both.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from controller.site.model import Schedule
 from firmware_host.messages import SHUT, Ack, Hello, Outputs, Report
@@ -16,8 +16,7 @@ ClockTrust = Literal["synchronised", "coasting", "unknown"]
 Quality = Literal["good", "suspect", "unknown"]
 
 
-@dataclass(frozen=True, slots=True)
-class Now:
+class Now(NamedTuple):
     """The two clocks as the shell sees them. With trust "unknown" `wall_ms` must not be used for calendars."""
 
     mono_ms: int
@@ -158,8 +157,7 @@ class OrderAnswer:
     reason: str
 
 
-@dataclass(frozen=True, slots=True)
-class StepResult:
+class StepResult(NamedTuple):
     """What one step wants of the world.
 
     outputs          what the board should do now; the shell renews the lease while this stands

@@ -14,7 +14,7 @@ from controller.core import Core
 from controller.guard.board_limits import board_limits
 from controller.site.model import Site
 from firmware_host.board.logic import Board
-from firmware_host.link import Link, LinkDown, LinkUp, Received
+from firmware_host.link import Event, Link, LinkDown, LinkUp, Received
 from simulator.board import PlantHardware
 from simulator.plant.plant import Plant
 from simulator.plant.weather import Weather
@@ -114,7 +114,7 @@ class SeasonRun:
             self.link.clear_fault(fault_id)
         self._core_due_ms = result.wake_mono_ms if result.wake_mono_ms > now_ms else now_ms + 1000
 
-    def _take_events(self, events: list[object]) -> None:
+    def _take_events(self, events: list[Event]) -> None:
         for event in events:
             if isinstance(event, Received):
                 self._inputs.append(event.message)

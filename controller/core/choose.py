@@ -17,10 +17,9 @@ from controller.guard.interlocks import blocker
 from controller.irrigate.plan import Supply, ZoneNeed, allocate, gross_l
 from controller.site.model import Zone
 
-SOAK_MS = 60 * 60_000
-"""Between two doses of one zone (common practice for containers: let the mix take it up)."""
 TRIES_PER_DAY = 3
-PLAN_MS = 5 * 60_000
+LEAST_TIME_MS = 60_000
+PLAN_MS = 15 * 60_000
 """A plan is acted on for this long; every start is checked against the interlocks afresh."""
 LOOK_AGAIN_MS = 55_000
 """While a window is open or something waits; a little under a minute, so that each idle report serves."""
@@ -32,39 +31,50 @@ NOMINAL_BATTERY_V = 12.5
 def choose(ctx: Context, now: Now) -> None:
     """Start what is due, if it may start; else remember why not and when to look again."""
     state = ctx.state
-    state.choice_due_mono_ms = now.mono_ms + _look_again_ms(ctx, now)
+    waiting = _choose(ctx, now)
+    if state.delivery is None:
+        state.choice_due_mono_ms = now.mono_ms + _look_again_ms(ctx, now, waiting)
+
+
+def _choose(ctx: Context, now: Now) -> bool:
+    """Start the first thing that may start. True when something wanted has to wait."""
+    state = ctx.state
     _drop_expired_orders(ctx, now)
     if state.manual and _start_manual(ctx, now, state.manual[0]):
-        return
+        return False
     if now.trust == "unknown":
-        return
-    for zone in sorted(ctx.site.zones, key=lambda item: (item.priority, item.id)):
-        if ctx.state.zones[zone.id].schedule.mode == "fixed" and _start_fixed(ctx, now, zone):
-            return
+        return False
+    waiting = False
+    for zone in ctx.by_priority:
+        if state.zones[zone.id].schedule.mode == "fixed":
+            waiting |= _start_fixed(ctx, now, zone)
+            if state.delivery is not None:
+                return False
     if now.mono_ms >= state.plan_due_mono_ms:
         make_plan(ctx, now)
     for zone_id in state.plan_order:
-        if state.zones[zone_id].schedule.mode == "need" and _start_by_need(ctx, now, ctx.zones[zone_id]):
-            return
+        if state.zones[zone_id].schedule.mode == "need":
+            waiting |= _start_by_need(ctx, now, ctx.zones[zone_id])
+            if state.delivery is not None:
+                return False
+    return waiting
 
 
-def _look_again_ms(ctx: Context, now: Now) -> int:
-    """Until the next opening of any window or any fixed time; a minute while something is open or waits."""
-    if ctx.state.manual or now.trust == "unknown":
+def _look_again_ms(ctx: Context, now: Now, waiting: bool) -> int:
+    """A minute while something wanted waits; else until the plan gets old in an open window, or the next opening."""
+    if waiting or ctx.state.manual or now.trust == "unknown":
         return LOOK_AGAIN_MS
-    soonest_wall_ms = math.inf
+    soonest_ms = 3_600_000
     for zone_state in ctx.state.zones.values():
         schedule = zone_state.schedule
         if schedule.mode == "off":
             continue
         if schedule.mode == "need" and ctx.clock.opening_at(schedule.windows, now.wall_ms) is not None:
-            return LOOK_AGAIN_MS
+            return PLAN_MS
         next_ms = next_start_ms(ctx, zone_state, now.wall_ms)
-        if next_ms is not None and next_ms < soonest_wall_ms:
-            soonest_wall_ms = next_ms
-        if schedule.mode == "fixed" and _due_slot(ctx, now, zone_state) is not None:
-            return LOOK_AGAIN_MS
-    return int(min(soonest_wall_ms - now.wall_ms, 3_600_000))
+        if next_ms is not None:
+            soonest_ms = min(soonest_ms, next_ms - now.wall_ms)
+    return soonest_ms
 
 
 def next_start_ms(ctx: Context, zone_state: ZoneState, after_wall_ms: int) -> int | None:
@@ -113,10 +123,13 @@ def _due_slot(ctx: Context, now: Now, zone_state: ZoneState) -> str | None:
 
 
 def _start_fixed(ctx: Context, now: Now, zone: Zone) -> bool:
+    """True when the zone's turn has come, started or not."""
     zone_state = ctx.state.zones[zone.id]
     key = _due_slot(ctx, now, zone_state)
-    if key is None or not _ready_again(zone_state, now) or not _may_start(ctx, now, zone):
+    if key is None or zone_state.tries >= TRIES_PER_DAY:
         return False
+    if not _rested(zone_state, now) or not _may_start(ctx, now, zone):
+        return True
     owed_l = zone_state.fixed_left_ml.get(key, round(zone_state.schedule.fixed_volume_l * 1000.0)) / 1000.0
     volume_l = min(owed_l, _cap_left_l(ctx, zone), supply_of(ctx, now, zone.tank_id).available_l)
     why = f"fixed volume of {zone_state.schedule.fixed_volume_l:.0f} L"
@@ -149,17 +162,18 @@ def make_plan(ctx: Context, now: Now) -> None:
 
 
 def _start_by_need(ctx: Context, now: Now, zone: Zone) -> bool:
+    """True when the zone's turn has come, started or not."""
     zone_state = ctx.state.zones[zone.id]
-    opening = ctx.clock.opening_at(zone_state.schedule.windows, now.wall_ms)
-    if opening is None or not _dose_due(zone_state, opening, now):
+    if zone_state.wanted_l <= 0.0 or zone_state.tries >= TRIES_PER_DAY:
         return False
-    if zone_state.wanted_l <= 0.0:
+    opening = ctx.clock.opening_at(zone_state.schedule.windows, now.wall_ms)
+    if opening is None or not _dose_left(zone_state, opening, now):
         return False
     if zone_state.plan_l <= 0.0:
         _explain_nothing_to_spare(ctx, now, zone)
-        return False
-    if not _may_start(ctx, now, zone):
-        return False
+        return True
+    if not _rested(zone_state, now) or not _may_start(ctx, now, zone):
+        return True
     key = f"{opening.key}/{_doses_on(zone_state, opening) + 1}"
     delivery.begin(
         ctx, now, zone, "need", key, _fit_into_window(zone, zone_state.plan_l, opening, now), zone_state.plan_why
@@ -167,12 +181,12 @@ def _start_by_need(ctx: Context, now: Now, zone: Zone) -> bool:
     return True
 
 
-def _dose_due(zone_state: ZoneState, opening: Opening, now: Now) -> bool:
-    """Is there a dose left today, has the last one soaked in, and is there time in the window?"""
-    if _doses_on(zone_state, opening) >= zone_state.schedule.doses_per_day or zone_state.tries >= TRIES_PER_DAY:
-        return False
-    soaked = now.mono_ms - zone_state.last_dose_mono_ms >= SOAK_MS or zone_state.tries > 0
-    return soaked and _ready_again(zone_state, now) and opening.end_ms - now.wall_ms > 60_000
+def _dose_left(zone_state: ZoneState, opening: Opening, now: Now) -> bool:
+    """Is there a dose left today, and time for it in the window?"""
+    return (
+        opening.end_ms - now.wall_ms > LEAST_TIME_MS
+        and _doses_on(zone_state, opening) < zone_state.schedule.doses_per_day
+    )
 
 
 def _doses_on(zone_state: ZoneState, opening: Opening) -> int:
@@ -180,8 +194,9 @@ def _doses_on(zone_state: ZoneState, opening: Opening) -> int:
     return sum(1 for key in zone_state.doses if key[:10] == opening.key[:10])
 
 
-def _ready_again(zone_state: ZoneState, now: Now) -> bool:
-    return now.mono_ms >= zone_state.retry_mono_ms and zone_state.tries < TRIES_PER_DAY
+def _rested(zone_state: ZoneState, now: Now) -> bool:
+    """Has the last dose soaked in, or, after a run that was cut short, is it time to try again?"""
+    return now.mono_ms >= zone_state.retry_mono_ms
 
 
 def _fit_into_window(zone: Zone, volume_l: float, opening: Opening, now: Now) -> float:

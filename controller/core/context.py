@@ -23,6 +23,7 @@ class Context:
         self.sensing = sensing
         self.clock = LocalClock(site.place.time_zone)
         self.zones: dict[str, Zone] = {zone.id: zone for zone in site.zones}
+        self.by_priority = sorted(site.zones, key=lambda zone: (zone.priority, zone.id))
         self.tanks: dict[str, Tank] = {tank.id: tank for tank in site.tanks}
         self.pump_of_zone: dict[str, Pump] = {zone.id: site.pump_for_tank(zone.tank_id) for zone in site.zones}
         self.month_can_freeze = _freezing_months(site)

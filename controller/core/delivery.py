@@ -32,6 +32,8 @@ BURST_MS = 8_000
 STOP_SETTLE_MS = 3_000
 STOP_LIMIT_MS = 10_000
 LOST_LIMIT_MS = 120_000
+SOAK_MS = 60 * 60_000
+"""Between two doses of one zone (common practice for containers: let the mix take it up)."""
 REST_BETWEEN_RUNS_MS = 30_000
 RETRY_BLOCKED_MS = 60_000
 RETRY_FAILED_MS = 10 * 60_000
@@ -239,13 +241,13 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
             zone_state.doses.append(delivery.key)
         zone_state.fixed_left_ml.pop(delivery.key, None)
         zone_state.tries = 0
+        zone_state.retry_mono_ms = now.mono_ms + (SOAK_MS if delivery.trigger == "need" else 0)
     else:
         failed = delivery.ended in ("fault", "slow")
         zone_state.tries += failed
         zone_state.retry_mono_ms = now.mono_ms + (RETRY_FAILED_MS if failed else RETRY_BLOCKED_MS)
         if delivery.trigger == "fixed":
             zone_state.fixed_left_ml[delivery.key] = owed_ml
-    zone_state.last_dose_mono_ms = now.mono_ms
     state.delivery = None
     state.plan_due_mono_ms = NEVER_MS
     state.choice_due_mono_ms = now.mono_ms + REST_BETWEEN_RUNS_MS

@@ -58,7 +58,6 @@ class ZoneState:
     fixed_left_ml: dict[str, int] = field(default_factory=dict)
     """What an interrupted fixed run still owes, by run key."""
     tries: int = 0
-    last_dose_mono_ms: int = NEVER_MS
     retry_mono_ms: int = NEVER_MS
     plan_l: float = 0.0
     wanted_l: float = 0.0
