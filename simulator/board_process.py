@@ -65,7 +65,8 @@ def run(args: argparse.Namespace) -> int:
 def serve(board: VirtualBoard, cable: Cable, pace: float, state: Path | None, running: Callable[[], bool]) -> None:
     """Move the board along with real time x `pace` while `running()`; carry bytes both ways."""
     began_s = time.monotonic()
-    written_s, written = -_STATE_EVERY_S, (-1, -1)
+    written_s = -_STATE_EVERY_S
+    written: object = None
     while running():
         now_s = time.monotonic() - began_s
         # What arrived while asleep is heard now, not when the board last woke.
@@ -74,7 +75,7 @@ def serve(board: VirtualBoard, cable: Cable, pace: float, state: Path | None, ru
             board.host_write(data)
             board.run_until(board.now_ms)
         cable.write(board.host_read())
-        outputs = board.hardware.output_masks()
+        outputs = (board.hardware.output_masks(), board.plant.truth.valves_open)
         if state is not None and (now_s - written_s >= _STATE_EVERY_S or outputs != written):
             written_s, written = now_s, outputs
             write_state(board, state)

@@ -26,6 +26,7 @@ _REQUIRED = ("date", "tmin_c", "tmax_c", "rain_mm")
 _RANGES = {"tmin_c": (-60.0, 50.0), "tmax_c": (-60.0, 60.0), "rain_mm": (0.0, 2000.0), "et0_mm": (0.0, 25.0)}
 _DARKEST, _CLEAREST = 0.08, 1.05
 _WET_DAY_MM = 0.2
+_BEYOND = "beyond the last column"
 
 
 class DailyRecord(NamedTuple):
@@ -81,7 +82,7 @@ def read_daily_csv(path: Path) -> list[DailyRecord]:
 
 def parse_daily_csv(lines: Iterable[str], name: str) -> list[DailyRecord]:
     """The rows of a daily file; ConfigurationError names the file, line, column and value, and what is allowed."""
-    reader = csv.DictReader(lines, strict=True)
+    reader = csv.DictReader(lines, strict=True, restkey=_BEYOND)
     columns = [column.strip() for column in reader.fieldnames or ()]
     missing = [column for column in _REQUIRED if column not in columns]
     if missing:
@@ -96,6 +97,8 @@ def parse_daily_csv(lines: Iterable[str], name: str) -> list[DailyRecord]:
 
 
 def _record(row: dict[str, str | None], where: str) -> DailyRecord:
+    if _BEYOND in row:
+        raise ConfigurationError(f"{where}: more values than columns; decimal points, not commas?")
     text = (row["date"] or "").strip()
     try:
         day = date.fromisoformat(text)

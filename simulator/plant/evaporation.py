@@ -1,9 +1,10 @@
 """How much water a well-watered short green cover gives to the air, from one hour's weather.
 
-The Priestley-Taylor relation (1972): evaporation takes a fixed multiple of the part of the net radiation that goes with
-equilibrium. Two things are ours and invented for this simulator: the multiple rises with dry, moving air, and the
-night is set to nothing. Long-wave loss uses Brutsaert's clear-sky emissivity (1975). Nothing is shared with the
-controller, which must find out by its own formulas.
+The Priestley-Taylor relation (1972): evaporation takes a multiple of the part of the net radiation that goes with
+equilibrium. Two things are ours and invented for this simulator: the multiple rises from about 1 in still, moist air
+as the air dries and moves (their 1.26 is reached at 2.3 kPa and 2 m/s), and the night is set to nothing. Long-wave loss
+uses Brutsaert's clear-sky emissivity (1975). Nothing is shared with the controller, which must find out by its own
+formulas.
 """
 
 from __future__ import annotations
@@ -40,6 +41,6 @@ def evaporation_mm_h(
     if net <= 0.0:
         return 0.0
     slope = saturation * 17.67 * 243.5 / (temperature_c + 243.5) ** 2
-    multiple = 1.16 + 0.11 * (saturation - vapour) * sqrt(wind_m_s / 2.0)
+    multiple = 0.98 + 0.12 * (saturation - vapour) * sqrt(wind_m_s / 2.0)
     latent_w_h_kg = (2.501e6 - 2361.0 * temperature_c) / 3600.0
     return min(1.6, multiple) * slope / (slope + _PSYCHROMETRIC_KPA_K) * net / latent_w_h_kg

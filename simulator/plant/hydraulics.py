@@ -16,9 +16,9 @@ _HALVINGS = 40
 def friction_m(
     flow_l_min: float, inner_diameter_mm: float, length_m: float, roughness_c: float = TUBE_ROUGHNESS_C
 ) -> float:
-    """Hazen-Williams head loss: hf = 10.67 L Q^1.852 / (C^1.852 D^4.87), SI units."""
+    """Hazen-Williams head loss: hf = 10.67 L Q^1.852 / (C^1.852 D^4.8704), SI units."""
     flow_m3_s = flow_l_min / 60_000.0
-    loss: float = 10.67 * length_m * (flow_m3_s / roughness_c) ** 1.852 / (inner_diameter_mm / 1000.0) ** 4.87
+    loss: float = 10.67 * length_m * (flow_m3_s / roughness_c) ** 1.852 / (inner_diameter_mm / 1000.0) ** 4.8704
     return loss
 
 
