@@ -178,8 +178,9 @@ class BatteryEstimator:
         if self.voltage_mono_ms is not None and mono_ms < self.voltage_mono_ms:
             self.restarted()
         if load_a != self.load_a:
+            if self.load_a == 0.0:
+                self.load_since_ms = mono_ms
             self.load_a = load_a
-            self.load_since_ms = mono_ms
         if battery_v is not None and LOWEST_PLAUSIBLE_V <= battery_v <= HIGHEST_PLAUSIBLE_V:
             self.voltage_v = battery_v
             self.voltage_mono_ms = mono_ms
