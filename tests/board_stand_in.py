@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 from firmware_host.board.hardware import Hardware
 from firmware_host.board.logic import Board
 from firmware_host.wire import encode, parse
@@ -41,7 +39,6 @@ class FakeHardware(Hardware):
         self.inbox = b""
         self.outbox = b""
         self.feeds = 0
-        self.watch: Callable[[FakeHardware], None] | None = None
         self._millipulses = 0
 
     def advance_to(self, now_ms: int) -> None:
@@ -64,10 +61,10 @@ class FakeHardware(Hardware):
     def uptime_ms(self) -> int:
         return self.now_ms
 
-    def echo_burst_us(self, channel: int, count: int) -> list[int] | None:
+    def echo_burst_us(self, channel: int, count: int) -> list[int] | None:  # noqa: ARG002
         return None if self.burst is None else list(self.burst[:count])
 
-    def temperature_centi_c(self, channel: int) -> int | None:
+    def temperature_centi_c(self, channel: int) -> int | None:  # noqa: ARG002
         return self.temperature
 
     def battery_mv(self) -> int | None:
@@ -79,13 +76,13 @@ class FakeHardware(Hardware):
     def current_ma(self) -> int | None:
         return -350
 
-    def flow_pulses(self, channel: int) -> int:
+    def flow_pulses(self, channel: int) -> int:  # noqa: ARG002
         return self._millipulses // 1000
 
     def rain_tips(self) -> int:
         return 12
 
-    def float_wet(self, channel: int) -> bool:
+    def float_wet(self, channel: int) -> bool:  # noqa: ARG002
         return self.wet
 
     def set_pump(self, output: int, on: bool) -> None:
@@ -119,8 +116,13 @@ Fields = dict[str, str]
 class BoardRig:
     """A board in virtual time with a host that says what the test tells it."""
 
-    def __init__(self, settings: dict[str, int | list[int]] | None = None, **hardware: object) -> None:
-        self.hw = FakeHardware(**hardware)  # type: ignore[arg-type]
+    def __init__(
+        self,
+        settings: dict[str, int | list[int]] | None = None,
+        fitted: dict[str, int] | None = None,
+        hardware_class: type[FakeHardware] = FakeHardware,
+    ) -> None:
+        self.hw = hardware_class(fitted)
         self.board = Board(self.hw, settings)
         self.seq = 0
         self.lines: list[tuple[str, int, Fields]] = []
@@ -144,7 +146,7 @@ class BoardRig:
         self.seq += 1
         return encode(kind, self.seq, {"boot": self.hw.boot, "at": self.hw.now_ms, **fields})
 
-    def set_line(self, pumps: int, valves: int, **fields: str | int) -> bytes:
+    def set_line(self, pumps: str | int, valves: str | int, **fields: str | int) -> bytes:
         return self.command("set", **{"pumps": pumps, "valves": valves, "lease": 5000, "report": 1000, **fields})
 
     def send(self, line: bytes) -> list[tuple[str, int, Fields]]:
@@ -152,7 +154,7 @@ class BoardRig:
         self.next_ms = self.board.tick()
         return self.collect()
 
-    def set(self, pumps: int, valves: int, **fields: str | int) -> list[tuple[str, int, Fields]]:
+    def set(self, pumps: str | int, valves: str | int, **fields: str | int) -> list[tuple[str, int, Fields]]:
         return self.send(self.set_line(pumps, valves, **fields))
 
     def run(self, duration_ms: int, step_ms: int = 20) -> None:
