@@ -206,8 +206,7 @@ class Plant:
             self._next_hour_ms += HOUR_MS
             self._begin_hour()
         for output, valve in self.valves.items():
-            if valve.due_ms <= now or output in self.faults.valve_stuck:
-                self._settle_valve(output, valve)
+            self._settle_valve(output, valve)
         self._solve_pumps()
         if now >= self._next_quarter_ms:
             self._quarter()
@@ -266,10 +265,10 @@ class Plant:
             tank.leak_l_ms = self.faults.leak_l_h.get(tank_id, 0.0) / MS_PER_H
 
     def _settle_valve(self, output: int, valve: ValveState) -> None:
-        valve.due_ms = _NEVER_MS if valve.due_ms <= self.now_ms else valve.due_ms
-        if valve.due_ms == _NEVER_MS:
-            valve.truly_open = valve.driven_open
-        valve.truly_open = self.faults.valve_stuck.get(output, valve.truly_open)
+        if valve.due_ms <= self.now_ms:
+            valve.due_ms = _NEVER_MS
+        position = valve.driven_open if valve.due_ms == _NEVER_MS else valve.truly_open
+        valve.truly_open = self.faults.valve_stuck.get(output, position)
 
     def _solve_pumps(self) -> None:
         """Find each pump's flow against what is truly open, and the load on the battery."""
