@@ -152,7 +152,8 @@ class Board:
             self._report_due_ms = min(self._report_due_ms, now + every_ms)
             self._report_every_ms = every_ms
         self.faults.clear(ids.LEASE_LAPSED)
-        if changed:
+        if changed or not (pumps or valves):
+            # A renewal of what is on is answered by the next report; everything else must not wait for that.
             self.talk.answer(seq, now)
 
     def _refusal(self, pumps: int, valves: int) -> str:
