@@ -12,8 +12,9 @@ from dashboards.store import DAY_MS, HOUR_MS, HistoryStore
 from dashboards.svg import Band, Bars, Level, Line, Picture, TimeFrame, line_chart, number, spark_bars, stacked_bars
 from dashboards.view import SiteView, TankStatus, ZoneStatus
 
-COLUMNS = 240
+COLUMNS = 200
 STACKED_DAYS = 14
+DAILY_FROM_DAYS = 30
 HATCHES = 6
 TWO_SIGMA = 2.0
 L_PER_M3 = 1000.0
@@ -42,7 +43,7 @@ def tank_chart(store: HistoryStore, view: SiteView, tank: TankStatus, points: Se
     levels = []
     if tank.capacity_l:
         capacity = words.volume_value(tank.capacity_l, units)
-        levels.append(Level("overflow", f"overflow {words.volume(tank.capacity_l, units)}", capacity, label_below=True))
+        levels.append(Level("overflow", f"overflow {words.volume(tank.capacity_l, units)}", capacity))
     if tank.reserve_l:
         reserve = words.volume_value(tank.reserve_l, units)
         levels.append(Level("reserve", f"reserve {words.volume(tank.reserve_l, units)}", reserve))
@@ -58,11 +59,14 @@ def tank_chart(store: HistoryStore, view: SiteView, tank: TankStatus, points: Se
 
 
 def battery_chart(store: HistoryStore, view: SiteView, frame: TimeFrame) -> str:
-    """Battery voltage: the line is the mean, the shade reaches from lowest to highest."""
+    """Battery voltage: the line is the mean, the shade reaches from lowest to highest. Long stretches go day by day,
+    or the swing of each day's sun would hide what the battery does."""
     points = store.points(view.id, "battery", frame.start_ms, frame.end_ms)
-    runs = _runs(points, frame, float)
+    day_count = round((frame.end_ms - frame.start_ms) / DAY_MS)
+    column_count = min(COLUMNS, day_count) if day_count >= DAILY_FROM_DAYS else COLUMNS
+    runs = _runs(points, frame, float, column_count)
     picture = Picture("battery", "Battery voltage", _sentence("Battery", runs, "V", 0.1), height_px=120, unit="V")
-    return line_chart(picture, frame, COLUMNS, [Line("power", "battery", runs)])
+    return line_chart(picture, frame, column_count, [Line("power", "battery", runs)])
 
 
 def rain_chart(store: HistoryStore, view: SiteView, days: Days) -> str:
@@ -125,10 +129,12 @@ def zone_class(index: int) -> str:
     return f"zone-{index % HATCHES}"
 
 
-def _runs(points: Sequence[Point], frame: TimeFrame, convert: Callable[[float], float]) -> list[list[Column]]:
+def _runs(
+    points: Sequence[Point], frame: TimeFrame, convert: Callable[[float], float], count: int = COLUMNS
+) -> list[list[Column]]:
     column_ms = (frame.end_ms - frame.start_ms) / COLUMNS
     gap_ms = max(3 * HOUR_MS, int(1.5 * column_ms))
-    runs = columns(points, frame.start_ms, frame.end_ms, COLUMNS, gap_ms)
+    runs = columns(points, frame.start_ms, frame.end_ms, count, gap_ms)
     return [[Column(c.index, convert(c.low), convert(c.mean), convert(c.high)) for c in run] for run in runs]
 
 
@@ -146,4 +152,4 @@ def _day_words(days: Days) -> list[str]:
 
 
 def _label_step(count: int) -> int:
-    return max(1, -(-count // 5))
+    return max(1, -(-count // 4))

@@ -31,6 +31,7 @@ log = logging.getLogger("pumphouse.watch")
 INBOX_LIMIT = 20_000
 SILENT_AFTER_S = 180.0
 FOLD_EVERY_S = 300.0
+SWAP_AFTER_S = 2.0
 ANSWER_WITHIN_S = 5.0
 MAX_PLANNERS = 16
 STREAM_TOPIC = re.compile(r"([a-z0-9-]{1,64})/(senml|answer)")
@@ -72,13 +73,15 @@ class Feed:
         self._inbox: queue.SimpleQueue[Message] = queue.SimpleQueue()
         self._dropped = 0
         self._tree = DeviceTree(settings.domain)
+        self._incoming: DeviceTree | None = None
+        """After a reconnect: what is being heard anew, until it is complete enough to be shown."""
         self._tree_lock = threading.Lock()
         self._planners: dict[str, RefillPlanner] = {}
         self._answers: dict[str, queue.SimpleQueue[str]] = {}
         self._client_id = f"pumphouse-watch-{secrets.token_hex(4)}"
         self._client: mqtt.Client | None = None
         self._network: threading.Thread | None = None
-        self._heard_mono_s = time.monotonic()
+        self._heard_mono_s = self._connected_mono_s = time.monotonic()
         self._stopping = threading.Event()
         self._worker = threading.Thread(target=self._work, name="feed", daemon=True)
 
@@ -114,8 +117,8 @@ class Feed:
             return answers.get(timeout=ANSWER_WITHIN_S)
         except queue.Empty:
             return (
-                f"Sent, but the controller has not answered within {ANSWER_WITHIN_S:.0f} s. Look at what it does before "
-                "ordering again."
+                f"Sent, but the controller has not answered within {ANSWER_WITHIN_S:.0f} s. "
+                "Look at what it does before ordering again."
             )
         finally:
             self._answers.pop(order_id, None)
@@ -184,7 +187,7 @@ class Feed:
 
     def _on_message(self, _client: mqtt.Client, _data: Any, message: mqtt.MQTTMessage) -> None:
         try:
-            self._put(Message(message.topic, message.payload, message.retain, self._wall_ms()))
+            self._put(Message(message.topic, bytes(message.payload), message.retain, self._wall_ms()))
         except Exception:
             log.exception("on_message")
 
@@ -206,6 +209,7 @@ class Feed:
                 if now_s >= next_duty_s:
                     next_duty_s = now_s + 1.0
                     self._supervise(now_s)
+                    self._show_incoming(now_s)
                     self._ask_again(now_s)
                 if now_s >= next_fold_s:
                     next_fold_s = now_s + FOLD_EVERY_S
@@ -223,15 +227,18 @@ class Feed:
             return
 
     def _take(self, message: Message) -> None:
+        self._heard_mono_s = time.monotonic()
         if not message.topic:
             self.connected = message.text == "connected"
             self.problem = "" if self.connected else message.text
-            self._heard_mono_s = time.monotonic()
+            if self.connected:
+                self._incoming = DeviceTree(self.settings.domain)
+                self._connected_mono_s = time.monotonic()
             return
-        self._heard_mono_s = time.monotonic()
         if message.topic.startswith(f"{self.settings.domain}/5/"):
             with self._tree_lock:
-                self._tree.take(message.topic, message.payload, message.retained, message.at_ms)
+                tree = self._incoming or self._tree
+                tree.take(message.topic, message.payload, message.retained, message.at_ms)
             return
         match = STREAM_TOPIC.fullmatch(message.topic.removeprefix(f"{self.settings.domain}-log/"))
         if match is None or message.retained:
@@ -240,6 +247,12 @@ class Feed:
             self._take_pack(match[1], message)
         else:
             self._take_answer(message.payload)
+
+    def _show_incoming(self, now_s: float) -> None:
+        """Values deleted while nobody listened are not announced: after a reconnect everything is heard anew."""
+        if self._incoming is not None and (not self._tree.sites() or now_s - self._connected_mono_s > SWAP_AFTER_S):
+            with self._tree_lock:
+                self._tree, self._incoming = self._incoming, None
 
     def _take_pack(self, site_id: str, message: Message) -> None:
         try:
@@ -275,7 +288,8 @@ class Feed:
     def _ask_again(self, now_s: float) -> None:
         for site_id, _name in self.sites():
             view = self.view(site_id)
-            if view is None or not view.live or (site_id not in self._planners and len(self._planners) >= MAX_PLANNERS):
+            crowded = site_id not in self._planners and len(self._planners) >= MAX_PLANNERS
+            if view is None or not view.live or crowded:
                 continue
             planner = self._planners.setdefault(site_id, RefillPlanner())
             due = planner.due(self.missing(view), int(now_s * 1000))

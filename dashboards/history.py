@@ -98,7 +98,7 @@ def ledger_days(records: Sequence[StreamRecord], days: Days) -> list[LedgerDay]:
 
 
 def _ledger_day(record: StreamRecord, days: Days) -> LedgerDay:
-    listed = next((record.fields[n] for n in ("entries", "entries_ml") if n in record.fields), None)
+    listed = record.fields.get("entries_ml")
     entries = json_or_none(listed.value) if listed is not None and isinstance(listed.value, str) else None
     booked = {
         account: float(ml) / 1000.0
@@ -110,14 +110,12 @@ def _ledger_day(record: StreamRecord, days: Days) -> LedgerDay:
 
 
 def _date_of(record: StreamRecord, days: Days) -> date:
-    """The date a closing is about: its own `local_date`, else the date a moment before it was written."""
-    said = record.fields.get("local_date")
-    if said is not None and isinstance(said.value, str):
-        try:
-            return date.fromisoformat(said.value)
-        except ValueError:
-            pass
-    return days.of(record.at_ms - 60_000)
+    """The date a closing says it is about, else the date a moment before it was written."""
+    said = record.fields.get("local_date", record.fields.get("date"))
+    try:
+        return date.fromisoformat(str(said.value) if said is not None else "")
+    except ValueError:
+        return days.of(record.at_ms - 60_000)
 
 
 def litres(value: Value | None) -> float | None:

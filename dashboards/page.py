@@ -94,15 +94,24 @@ def present(view: SiteView, desk: OrderDesk | None = None) -> str:
     return (
         f"{_header(view)}{_notice(view)}"
         f'<section class="essentials" aria-label="Water and power">{"".join(_tank(view, t) for t in view.tanks)}'
-        f"{_facts(view)}</section>"
-        f'<section class="doing" aria-labelledby="doing-h"><h2 id="doing-h">{_e(headline(view))}</h2>{_doing(view)}</section>'
-        f"{_findings(view, desk)}{_orders(view, desk)}{_zones(view)}"
+        f'{_facts(view)}</section><div class="pair">'
+        f'<section class="doing" aria-labelledby="doing-h"><h2 id="doing-h">{_e(headline(view))}</h2>'
+        f"{_doing(view)}</section>{_findings(view, desk)}</div>{_orders(view, desk)}{_zones(view)}"
     )
 
 
 def _header(view: SiteView) -> str:
     clock = words.moment(view.now_ms, view.now_ms, view.time_zone).removeprefix("today ")
-    return f'<header><h1>{_e(view.name)}</h1><p class="state {_state_class(view)}">{_e(_state_words(view))} · {clock}</p></header>'
+    state = f'<p class="state {_state_class(view)}">{_e(_state_words(view))} · {clock}</p>'
+    return f"<header><h1>{_e(view.name)}</h1>{state}{_flag(view)}</header>"
+
+
+def _flag(view: SiteView) -> str:
+    """How many findings wait further down, worst kind first; nothing when there are none."""
+    found = view.findings or ()
+    counts = [(sum(f.severity == s for f in found), word) for s, word in (("fault", "fault"), ("warning", "warning"))]
+    said = [f"{count} {word}{'s' if count > 1 else ''}" for count, word in counts if count]
+    return f'<a class="flag" href="#findings">⚠ {" and ".join(said)}</a>' if said else ""
 
 
 def _state_class(view: SiteView) -> str:
@@ -182,18 +191,15 @@ def _tank_words(view: SiteView, tank: TankStatus) -> str:
 
 def _level_bar(tank: TankStatus) -> str:
     """A lying gauge: filled part, hatched uncertainty, a notch for the reserve. The words beside it say the same."""
-    if tank.volume_l is None or not tank.capacity_l:
-        return '<svg class="gauge" width="100%" height="22" aria-hidden="true"><rect class="track" width="100%" height="22"/></svg>'
-    share = _share(tank.volume_l, tank.capacity_l)
-    parts = [
-        '<rect class="track" width="100%" height="22"/>',
-        f'<rect class="fill" width="{share:.1f}%" height="22"/>',
-    ]
-    if tank.uncertainty_l:
-        left = _share(tank.volume_l - TWO_SIGMA * tank.uncertainty_l, tank.capacity_l)
-        right = _share(tank.volume_l + TWO_SIGMA * tank.uncertainty_l, tank.capacity_l)
+    parts = ['<rect class="track" width="100%" height="22"/>']
+    if tank.volume_l is not None and tank.capacity_l:
+        share = _share(tank.volume_l, tank.capacity_l)
+        parts.append(f'<rect class="fill" width="{share:.1f}%" height="22"/>')
+        spread_l = TWO_SIGMA * (tank.uncertainty_l or 0.0)
+        left = _share(tank.volume_l - spread_l, tank.capacity_l)
+        right = _share(tank.volume_l + spread_l, tank.capacity_l)
         parts.append(f'<rect class="doubt" x="{left:.1f}%" width="{right - left:.1f}%" height="22"/>')
-    if tank.reserve_l:
+    if tank.reserve_l and tank.capacity_l:
         notch = _share(tank.reserve_l, tank.capacity_l)
         parts.append(f'<line class="notch" x1="{notch:.1f}%" x2="{notch:.1f}%" y1="0" y2="22"/>')
     return f'<svg class="gauge" width="100%" height="22" aria-hidden="true">{"".join(parts)}</svg>'
@@ -215,7 +221,7 @@ def _facts(view: SiteView) -> str:
         _tile(
             f"Lasts{f' ({tank.id})' if len(view.tanks) > 1 else ''}",
             words.days(tank.supply_days),
-            "at the expected use" if tank.supply_days is not None else "",
+            "at expected use" if tank.supply_days is not None else "",
         )
         for tank in view.tanks
     ]
@@ -228,14 +234,12 @@ def _facts(view: SiteView) -> str:
         if power.charge_percent is not None or power.battery_v is None
         else _tile("Battery", voltage, f"charge unknown, {battery_age}")
     )
+    pump = {True: "on", False: "off", None: words.UNKNOWN}[view.pump_running]
+    tiles.append(_tile("Pump", pump, "read back" if view.link_up else "board not answering"))
     tiles.append(_tile("Rain today", words.depth(weather.rain_today_mm, view.units), "since midnight"))
     air_age = words.age(weather.measured_at_ms, view.now_ms) if weather.temperature_c is not None else ""
     tiles.append(_tile("Air", words.temperature(weather.temperature_c, view.units), air_age))
-    tiles.append(
-        _tile("Plants’ thirst today", words.depth(weather.et0_today_mm, view.units), "reference evapotranspiration")
-    )
-    pump = {True: "on", False: "off", None: words.UNKNOWN}[view.pump_running]
-    tiles.append(_tile("Pump", pump, "as read back by the board" if view.link_up else "board not answering"))
+    tiles.append(_tile("Thirst today", words.depth(weather.et0_today_mm, view.units), "of reference grass"))
     return f'<dl class="facts">{"".join(tiles)}</dl>'
 
 
@@ -264,8 +268,8 @@ def _doing(view: SiteView) -> str:
         return "".join(lines)
     items = [
         f"<li><strong>{_e(words.moment(z.next_start_ms, view.now_ms, view.time_zone))}</strong> {_e(z.name)}, "
-        f"{_e(words.volume(z.plan_l, view.units))} planned today{_because(z)}</li>"
-        for z in view.upcoming[:NEXT_SHOWN]
+        f"{_e(words.volume(z.plan_l, view.units))}{_because(z) if index == 0 else ''}</li>"
+        for index, z in enumerate(view.upcoming[:NEXT_SHOWN])
     ]
     return f'{"".join(lines)}<h3>Next</h3><ol class="next">{"".join(items)}</ol>'
 
@@ -285,7 +289,7 @@ def _findings(view: SiteView, desk: OrderDesk | None) -> str:
         more = (
             f'<details id="more-findings"><summary>{len(items) - FINDINGS_OPEN} more</summary><ul>{more}</ul></details>'
         )
-    return f'<section class="findings"><h2>Findings</h2><ul>{shown}</ul>{more}</section>'
+    return f'<section class="findings" id="findings"><h2>Findings</h2><ul>{shown}</ul>{more}</section>'
 
 
 def _finding(view: SiteView, finding: FindingStatus, desk: OrderDesk | None) -> str:
@@ -348,9 +352,10 @@ def _zone(view: SiteView, zone: ZoneStatus) -> str:
     held_back = f"<p class=refusal>Held back: {_e(zone.last_refusal)}</p>" if zone.last_refusal else ""
     return (
         f"<article><h3>{_e(zone.name)} {flow}</h3>{_soil(view, zone)}"
-        f"<p><b>Today</b> {_e(words.volume(zone.applied_today_l, units))} given{_e(cap)}</p>"
-        f"<p><b>Plan</b> {_e(words.volume(zone.plan_l, units))} today{_e(start)}{_because(zone)}</p>"
-        f"{held_back}<p><b>Schedule</b> {_e(words.schedule(zone.schedule, units))}</p></article>"
+        f"<p class=row><b>Today</b><span>{_e(words.volume(zone.applied_today_l, units))} given{_e(cap)}</span></p>"
+        f"<p class=row><b>Plan</b><span>{_e(words.volume(zone.plan_l, units))} today{_e(start)}{_because(zone)}</span>"
+        "</p>"
+        f"{held_back}<p class=row><b>Schedule</b><span>{_e(words.schedule(zone.schedule, units))}</span></p></article>"
     )
 
 
@@ -358,11 +363,12 @@ def _soil(view: SiteView, zone: ZoneStatus) -> str:
     """The root zone's water as a word, a bar of what is left, and the numbers."""
     word = words.wetness(zone.depletion_mm, zone.total_available_mm)
     if zone.depletion_mm is None or not zone.total_available_mm:
-        return "<p><b>Soil</b> <span class=unknown>unknown</span></p>"
+        return "<p class=row><b>Soil</b><span class=unknown>unknown</span></p>"
     left = _share(zone.total_available_mm - zone.depletion_mm, zone.total_available_mm)
     missing = words.depth(zone.depletion_mm, view.units).rpartition(" ")[0]
+    whole = words.depth(zone.total_available_mm, view.units)
     return (
-        f"<p><b>Soil</b> {_e(word)}: {_e(missing)} of {_e(words.depth(zone.total_available_mm, view.units))} missing</p>"
+        f"<p class=row><b>Soil</b><span>{_e(word)}: {_e(missing)} of {_e(whole)} missing</span></p>"
         f'<svg class="soil" width="100%" height="8" aria-hidden="true"><rect class="track" width="100%" height="8"/>'
         f'<rect class="fill" width="{left:.0f}%" height="8"/></svg>'
     )
@@ -380,11 +386,13 @@ def footer(view: SiteView, sites: Sequence[tuple[str, str]], done: Completeness)
     elsewhere = f"<p>Other sites:</p><ul>{others}</ul>" if others else ""
     site = _e(view.id)
     return (
-        "<footer><p class=caution><strong>Not drinking water.</strong> Stored rain is for plants only: never drink it, and never "
-        "join this pipework to a drinking-water supply without the backflow protection your local rules ask for.</p>"
+        "<footer><p class=caution><strong>Not drinking water.</strong> Stored rain is for plants only: never drink it, "
+        "and never join this pipework to a drinking-water supply without the backflow protection your local rules ask "
+        "for.</p>"
         f"<p>{_e(_complete_words(done))}</p>{_clock_words(view)}{elsewhere}"
-        f'<p class="note">Data: <a href="/api/site?site={site}">site</a>, <a href="/api/series?site={site}">series</a>, '
-        '<a href="/openapi.json">description of the interface</a>.</p></footer>'
+        f'<p class="note">Data: <a href="/api/site?site={site}">site</a>, '
+        f'<a href="/api/series?site={site}">series</a>, <a href="/openapi.json">description of the interface</a>.</p>'
+        "</footer>"
     )
 
 
@@ -395,7 +403,8 @@ def _complete_words(done: Completeness) -> str:
     if not done.missing:
         return f"All {count} records of the site’s journal have arrived."
     missing = f"{done.missing:,}".replace(",", words.THIN_SPACE)
-    return f"{missing} of {count} records of the site’s journal have not arrived yet; they are being asked for. {done.note}"
+    lacking = f"{missing} of {count} records of the site’s journal have not arrived yet"
+    return f"{lacking}; they are being asked for. {done.note}"
 
 
 def _clock_words(view: SiteView) -> str:
@@ -404,9 +413,8 @@ def _clock_words(view: SiteView) -> str:
         parts.append(f"The controller’s clock is {'not yet set' if view.clock_trust == 'unknown' else 'running free'}.")
     if view.clocks_apart_ms:
         ahead = "ahead of" if view.clocks_apart_ms > 0 else "behind"
-        parts.append(
-            f"The site’s clock is {words.span(abs(view.clocks_apart_ms))} {ahead} this computer’s; ages follow the site’s."
-        )
+        apart = words.span(abs(view.clocks_apart_ms))
+        parts.append(f"The site’s clock is {apart} {ahead} this computer’s; ages follow the site’s.")
     return f"<p>{_e(' '.join(parts))}</p>" if parts else ""
 
 

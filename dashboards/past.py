@@ -16,9 +16,24 @@ from dashboards.view import SiteView
 RANGES = ((7, "week"), (60, "60 days"), (365, "year"))
 DEFAULT_DAYS = 60
 LEDGER_SHOWN = 7
-LEDGER_DAYS = 60
-EVENTS_SHOWN = 25
-EVENT_KINDS = ("delivery", "refusal", "order", "fault", "link", "schedule", "journal", "start")
+LEDGER_DAYS = 30
+EVENTS_SHOWN = 20
+EVENT_KINDS = ("delivery", "refusal", "order", "fault", "link", "schedule", "journal")
+ENDINGS = {
+    "stopped": "stopped by an order",
+    "blocked": "something forbade the rest",
+    "fault": "ended by a fault",
+    "slow": "given up because the water came too slowly",
+}
+COMMANDS = {
+    "RunZone": "extra water",
+    "HoldAll": "to hold watering",
+    "ResumeAll": "to resume watering",
+    "StopAll": "to stop everything",
+    "SetSchedule": "a new schedule",
+    "ClearFault": "to clear a fault",
+    "DayWeather": "a day’s weather to be noted",
+}
 
 
 def past(store: HistoryStore, view: SiteView, day_count: int) -> str:
@@ -67,19 +82,20 @@ def _figure(title: str, picture: str, below: str) -> str:
 
 
 def _ranges(view: SiteView, day_count: int) -> str:
-    links = [
-        f'<a href="/?site={escape(view.id)}&amp;days={count}"{" aria-current=page" if count == day_count else ""}>{name}</a>'
-        for count, name in RANGES
-    ]
+    links = []
+    for count, name in RANGES:
+        current = " aria-current=page" if count == day_count else ""
+        links.append(f'<a href="/?site={escape(view.id)}&amp;days={count}"{current}>{name}</a>')
     return f'<nav class="ranges" aria-label="How far back">{"".join(links)}</nav>'
 
 
 def _sparks(view: SiteView, deliveries: Sequence[StreamRecord], days: Days) -> str:
-    rows = [
-        f"<tr><th scope=row>{escape(zone.name)}</th><td>{charts.zone_spark(view, zone, index, deliveries, days)}</td></tr>"
-        for index, zone in enumerate(view.zones)
-    ]
-    return f'<figure><figcaption>Water given per day, each zone to its own scale</figcaption><table class="sparks">{"".join(rows)}</table></figure>'
+    rows = []
+    for index, zone in enumerate(view.zones):
+        picture = charts.zone_spark(view, zone, index, deliveries, days)
+        rows.append(f"<tr><th scope=row>{escape(zone.name)}</th><td>{picture}</td></tr>")
+    table = f'<table class="sparks">{"".join(rows)}</table>'
+    return _figure("Water given per day, each zone to its own scale", table, "") if rows else ""
 
 
 def _ledger(store: HistoryStore, view: SiteView, days: Days) -> str:
@@ -121,7 +137,8 @@ def _ledger_table(view: SiteView, closed: Sequence[LedgerDay]) -> str:
     head = "".join(f"<th scope=col>{h}</th>" for h in heads)
     return (
         f'<div class="scroll" role="region" tabindex="0" aria-label="Day ledger in {unit}"><table>'
-        f"<caption>{unit}, day by day</caption><thead><tr>{head}</tr></thead><tbody>{''.join(rows)}</tbody></table></div>"
+        f"<caption>{unit}, day by day</caption><thead><tr>{head}</tr></thead>"
+        f"<tbody>{''.join(rows)}</tbody></table></div>"
     )
 
 
@@ -132,10 +149,10 @@ def _cell(view: SiteView, value: float | None) -> str:
 def _events(store: HistoryStore, view: SiteView) -> str:
     records = store.records(view.id, EVENT_KINDS, 0, view.now_ms + 86_400_000, EVENTS_SHOWN)
     names = {zone.id: zone.name for zone in view.zones}
-    rows = [
-        f"<li><time>{escape(words.moment(r.at_ms, view.now_ms, view.time_zone))}</time> {escape(event_words(r, names, view))}</li>"
-        for r in records
-    ]
+    rows = []
+    for record in records:
+        when = words.moment(record.at_ms, view.now_ms, view.time_zone)
+        rows.append(f"<li><time>{escape(when)}</time> {escape(event_words(record, names, view))}</li>")
     body = f'<ol class="events">{"".join(rows)}</ol>' if rows else "<p>Nothing yet.</p>"
     return f'<section class="log"><h2>What happened last</h2>{body}</section>'
 
@@ -144,14 +161,12 @@ def event_words(record: StreamRecord, zone_names: dict[str, str], view: SiteView
     """One record as a sentence; kinds without a sentence of their own are listed field by field."""
     who = zone_names.get(record.key, record.key)
     fields = record.fields
-    if record.kind == "start":
-        return f"{who}: started, {_volume(fields, view)} wanted. {_said(fields, 'why')}".strip()
     if record.kind == "delivery":
         ending = _said(fields, "ended")
-        why = "" if ending in ("", "done") else f" ({ending})"
+        why = "" if ending in ("", "done") else f", {ENDINGS.get(ending, ending)}"
         return f"{who}: {_volume(fields, view)} given{why}."
     if record.kind == "refusal":
-        return f"{who or 'Watering'} held back: {_listed(fields)}"
+        return f"{who or 'Watering'} held back: {_told(fields)}"
     if record.kind == "order":
         accepted = fields.get("accepted")
         verdict = "accepted" if accepted is not None and accepted.value is True else "refused"
@@ -175,7 +190,13 @@ def _said(fields: dict[str, Value], name: str) -> str:
     return value.value if value is not None and isinstance(value.value, str) else ""
 
 
-def _listed(fields: dict[str, Value]) -> str:
+def _true(fields: dict[str, Value], name: str) -> bool:
+    value = fields.get(name)
+    return value is not None and value.value is True
+
+
+def _told(fields: dict[str, Value]) -> str:
+    """The record's own words, else its fields one by one."""
     texts = [_said(fields, name) for name in ("text", "reason", "why") if _said(fields, name)]
     if texts:
         return texts[0]

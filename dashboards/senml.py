@@ -15,7 +15,7 @@ from typing import Any
 from dashboards.homie import without_surrogates
 
 MAX_PACK_BYTES = 64 * 1024
-MAX_TEXT_CHARS = 8192
+MAX_TEXT_CHARS = 16_384
 RELATIVE_BELOW_S = 2**28
 """RFC 8428 section 4.5.3: a time below this is relative to now."""
 NEWEST_VERSION = 10

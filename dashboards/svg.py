@@ -54,6 +54,7 @@ def nice_scale(low: float, high: float, height_px: int, wanted_ticks: int = 4) -
 def number(value: float, step: float = 1.0) -> str:
     """A value for a label: as many decimals as the step needs, thin space between thousands."""
     decimals = 0 if step >= 1 else min(3, math.ceil(-math.log10(step) - 1e-9))
+    value = round(value, decimals) + 0.0
     return f"{value:,.{decimals}f}".replace(",", "\u202f").replace("-", "\u2212")
 
 
@@ -104,12 +105,11 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class Level:
-    """A horizontal line with its words written on it. `label_below` keeps the words of two near lines apart."""
+    """A horizontal line with its words written on it."""
 
     name: str
     label: str
     value: float
-    label_below: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,8 +266,7 @@ def _days(picture: Picture, frame: TimeFrame) -> list[str]:
     for at_ms, words in frame.day_marks():
         share, foot = frame.share(at_ms), picture.height_px
         parts.append(f'<line class="grid" x1="{share:g}%" x2="{share:g}%" y1="{foot}" y2="{foot + 4}"/>')
-        anchor = "start" if share < 6 else "end" if share > 94 else "middle"
-        parts.append(_text("day", f"{share:g}%", picture.height_px + 17, words, anchor))
+        parts.append(_text("day", f"{share:g}%", picture.height_px + 17, words, anchor="middle"))
     return parts
 
 
@@ -276,9 +275,7 @@ def _levels(levels: Sequence[Level], scale: Scale) -> list[str]:
     for level in levels:
         y = scale.y(level.value)
         parts.append(f'<line class="level {level.name}" x1="0" x2="100%" y1="{y:g}" y2="{y:g}"/>')
-        parts.append(
-            _text(f"level-words {level.name}", "4", y + (13 if level.label_below else -4), level.label, "start")
-        )
+        parts.append(_text(f"level-words {level.name}", "4", y - 4, level.label, "start"))
     return parts
 
 

@@ -40,7 +40,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--allow-orders",
         action="store_true",
-        help="offer hold, resume, stop, extra water and clearing of faults; on this machine only, there are no accounts",
+        help="offer hold, resume, stop, extra water, clearing of faults; on this machine only: there are no accounts",
     )
 
 
