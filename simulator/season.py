@@ -43,7 +43,7 @@ class SeasonRun:
         start_wall_ms: int,
         *,
         log: StepLog | None = None,
-        encode: Callable[[Input], Entry] | None = None,
+        encode: Callable[[LinkChanged | Order], Entry] | None = None,
         fill: float = 0.6,
     ) -> None:
         self.site = site
@@ -125,7 +125,7 @@ class SeasonRun:
             elif isinstance(event, LinkDown):
                 self._add(LinkChanged(False, event.reason))
 
-    def _add(self, item: Input) -> None:
+    def _add(self, item: LinkChanged | Order) -> None:
         self._inputs.append(item)
         if self._encode is not None:
             self._entries.append(self._encode(item))

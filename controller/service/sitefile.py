@@ -17,10 +17,11 @@ def read_site(path: Path) -> Site:
     time_zones = zoneinfo.available_timezones()
     if not time_zones:
         raise ConfigurationError("this machine has no time zone data; install the Python package tzdata and try again")
-    return parse_site(_read_text(path), path.name, time_zones)
+    return parse_site(read_site_text(path), path.name, time_zones)
 
 
-def _read_text(path: Path) -> str:
+def read_site_text(path: Path) -> str:
+    """The text of a site file; raises ConfigurationError with the cure when it cannot be read."""
     try:
         with path.open("rb") as file:
             data = file.read(LARGEST_BYTES + 1)
