@@ -167,7 +167,7 @@ def _tank(view: SiteView, tank: TankStatus) -> str:
             margin = f' <span class="margin" title="19 times in 20">± {_e(spread)}</span>'
         unit = words.volume_unit(units)
         amount = words.volume(tank.volume_l, units).removesuffix(f" {unit}")
-        value = f'<p class="big">{_e(amount)} <small>{unit}</small>{margin}</p>'
+        value = f'<p class="big">{_e(amount)}<small>{unit}</small>{margin}</p>'
     return (
         f'<div class="tank"><h2>Water stored{several}</h2>{value}{_level_bar(tank)}'
         f"<p>{_e(_tank_words(view, tank))}{_stale(view, tank.measured_at_ms)}</p></div>"
@@ -389,7 +389,7 @@ def footer(view: SiteView, sites: Sequence[tuple[str, str]], done: Completeness)
         "<footer><p class=caution><strong>Not drinking water.</strong> Stored rain is for plants only: never drink it, "
         "and never join this pipework to a drinking-water supply without the backflow protection your local rules ask "
         "for.</p>"
-        f"<p>{_e(_complete_words(done))}</p>{_clock_words(view)}{elsewhere}"
+        f"<p>An amount after ± is right 19 times in 20. {_e(_complete_words(done))}</p>{_clock_words(view)}{elsewhere}"
         f'<p class="note">Data: <a href="/api/site?site={site}">site</a>, '
         f'<a href="/api/series?site={site}">series</a>, <a href="/openapi.json">description of the interface</a>.</p>'
         "</footer>"

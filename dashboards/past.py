@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from html import escape
 
 from dashboards import charts, words
-from dashboards.history import Days, LedgerDay, days_until, ledger_days, litres, start_of
+from dashboards.events import EVENT_KINDS, event_words
+from dashboards.history import Days, LedgerDay, days_until, ledger_days, start_of
 from dashboards.page import legend
-from dashboards.senml import StreamRecord, Value
+from dashboards.senml import StreamRecord
 from dashboards.store import HistoryStore
 from dashboards.svg import hatches
 from dashboards.view import SiteView
@@ -18,22 +19,6 @@ DEFAULT_DAYS = 60
 LEDGER_SHOWN = 7
 LEDGER_DAYS = 30
 EVENTS_SHOWN = 20
-EVENT_KINDS = ("delivery", "refusal", "order", "fault", "link", "schedule", "journal")
-ENDINGS = {
-    "stopped": "stopped by an order",
-    "blocked": "something forbade the rest",
-    "fault": "ended by a fault",
-    "slow": "given up because the water came too slowly",
-}
-COMMANDS = {
-    "RunZone": "extra water",
-    "HoldAll": "to hold watering",
-    "ResumeAll": "to resume watering",
-    "StopAll": "to stop everything",
-    "SetSchedule": "a new schedule",
-    "ClearFault": "to clear a fault",
-    "DayWeather": "a day’s weather to be noted",
-}
 
 
 def past(store: HistoryStore, view: SiteView, day_count: int) -> str:
@@ -152,54 +137,6 @@ def _events(store: HistoryStore, view: SiteView) -> str:
     rows = []
     for record in records:
         when = words.moment(record.at_ms, view.now_ms, view.time_zone)
-        rows.append(f"<li><time>{escape(when)}</time> {escape(event_words(record, names, view))}</li>")
+        rows.append(f"<li><time>{escape(when)}</time> {escape(event_words(record, names, view.units))}</li>")
     body = f'<ol class="events">{"".join(rows)}</ol>' if rows else "<p>Nothing yet.</p>"
     return f'<section class="log"><h2>What happened last</h2>{body}</section>'
-
-
-def event_words(record: StreamRecord, zone_names: dict[str, str], view: SiteView) -> str:
-    """One record as a sentence; kinds without a sentence of their own are listed field by field."""
-    who = zone_names.get(record.key, record.key)
-    fields = record.fields
-    if record.kind == "delivery":
-        ending = _said(fields, "ended")
-        why = "" if ending in ("", "done") else f", {ENDINGS.get(ending, ending)}"
-        return f"{who}: {_volume(fields, view)} given{why}."
-    if record.kind == "refusal":
-        return f"{who or 'Watering'} held back: {_told(fields)}"
-    if record.kind == "order":
-        accepted = fields.get("accepted")
-        verdict = "accepted" if accepted is not None and accepted.value is True else "refused"
-        return f"Order {record.key} from {_said(fields, 'sender') or 'unknown'} {verdict}: {_said(fields, 'reason')}"
-    if record.kind == "fault":
-        return f"{record.key}: {_listed(fields)}"
-    if record.kind == "link":
-        up = fields.get("up")
-        return (
-            f"Board {'answers' if up is not None and up.value is True else 'lost'}. {_said(fields, 'reason')}".strip()
-        )
-    return f"{record.kind} {who}: {_listed(fields)}"
-
-
-def _volume(fields: dict[str, Value], view: SiteView) -> str:
-    return words.volume(litres(fields.get("volume")), view.units)
-
-
-def _said(fields: dict[str, Value], name: str) -> str:
-    value = fields.get(name)
-    return value.value if value is not None and isinstance(value.value, str) else ""
-
-
-def _true(fields: dict[str, Value], name: str) -> bool:
-    value = fields.get(name)
-    return value is not None and value.value is True
-
-
-def _told(fields: dict[str, Value]) -> str:
-    """The record's own words, else its fields one by one."""
-    texts = [_said(fields, name) for name in ("text", "reason", "why") if _said(fields, name)]
-    if texts:
-        return texts[0]
-    return ", ".join(f"{name} {value.value}{' ' + value.unit if value.unit else ''}" for name, value in fields.items())[
-        :300
-    ]

@@ -1,0 +1,84 @@
+"""Records of the site's journal as sentences for the log of events."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from dashboards import words
+from dashboards.history import litres
+from dashboards.senml import StreamRecord, Value
+from dashboards.view import UnitSystem
+
+EVENT_KINDS = ("delivery", "refusal", "order", "fault", "link", "schedule", "journal")
+LONGEST = 300
+
+ENDINGS = {
+    "stopped": "stopped by an order",
+    "blocked": "something forbade the rest",
+    "fault": "ended by a fault",
+    "slow": "given up because the water came too slowly",
+}
+COMMANDS = {
+    "RunZone": "extra water",
+    "HoldAll": "to hold watering",
+    "ResumeAll": "to resume watering",
+    "StopAll": "to stop everything",
+    "SetSchedule": "a new schedule",
+    "ClearFault": "to clear a fault",
+    "DayWeather": "a day’s weather to be noted",
+}
+
+Fields = Mapping[str, Value]
+
+
+def event_words(record: StreamRecord, zone_names: Mapping[str, str], units: UnitSystem) -> str:
+    """One record as a sentence; kinds without a sentence of their own are listed field by field."""
+    who = zone_names.get(record.key, record.key)
+    fields = record.fields
+    if record.kind == "delivery":
+        return f"{who}: {words.volume(litres(fields.get('volume')), units)} given{_ending(fields)}."
+    if record.kind == "refusal":
+        return f"{who or 'Watering'} held back: {_told(fields)}"
+    if record.kind == "order":
+        return _order(fields)
+    if record.kind == "fault":
+        return f"{'Finding' if _true(fields, 'raised') else 'Over'}: {_told(fields)} ({record.key})"
+    if record.kind == "link":
+        return f"The board {'answers' if _true(fields, 'up') else 'is lost'}{_reason(fields)}."
+    if record.kind == "schedule":
+        return f"{who}: a new schedule is in force."
+    return f"{record.kind} {who}: {_told(fields)}"
+
+
+def _ending(fields: Fields) -> str:
+    ended = _said(fields, "ended")
+    return "" if ended in ("", "done") else f", {ENDINGS.get(ended, ended)}"
+
+
+def _order(fields: Fields) -> str:
+    command = _said(fields, "command")
+    verdict = "accepted" if _true(fields, "accepted") else "refused"
+    wanted = COMMANDS.get(command, command or "something")
+    return f"{_said(fields, 'sender') or 'Someone'} ordered {wanted}, {verdict}{_reason(fields)}."
+
+
+def _reason(fields: Fields) -> str:
+    reason = _said(fields, "reason")
+    return f": {reason}" if reason else ""
+
+
+def _said(fields: Fields, name: str) -> str:
+    value = fields.get(name)
+    return value.value[:LONGEST] if value is not None and isinstance(value.value, str) else ""
+
+
+def _true(fields: Fields, name: str) -> bool:
+    value = fields.get(name)
+    return value is not None and value.value is True
+
+
+def _told(fields: Fields) -> str:
+    """The record's own words, else its fields one by one."""
+    texts = [_said(fields, name) for name in ("text", "reason", "why") if _said(fields, name)]
+    listed = ", ".join(f"{name} {value.value} {value.unit}".rstrip() for name, value in fields.items())
+    return texts[0] if texts else listed[:LONGEST]
