@@ -1,14 +1,14 @@
 """Inputs of the core as journal text and back.
 
-One input is a pair (kind, text). Board messages are compact JSON arrays in field order, because there is one for nearly
-every step and the journal keeps them for weeks; everything rarer is a JSON object that people can read.
+One input is a pair (kind, text). A message of the board is its line as it came (kind `line`); the rest, which is rare,
+is JSON.
 """
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable
-from dataclasses import asdict, astuple, fields
+from dataclasses import asdict, fields
 from typing import Any
 
 from controller.contract import (
@@ -27,7 +27,7 @@ from controller.contract import (
 )
 from controller.errors import OperatingError
 from controller.site.model import Schedule, Window
-from firmware_host.messages import Ack, Fitted, Hello, Report
+from firmware_host.board_lines import parse_board_line
 
 Entry = tuple[str, str]
 """(kind, text) of one input as the journal keeps it."""
@@ -49,55 +49,28 @@ _COMMANDS: dict[str, type[Command]] = {
 COMMAND_NAMES: dict[type[Command], str] = {command: name for name, command in _COMMANDS.items()}
 
 
-def encode_input(item: Input) -> Entry:
-    """(kind, text) from which `decode_input` makes an equal input."""
+def encode_input(item: LinkChanged | Restarted | Order) -> Entry:
+    """(kind, text) from which `decode_input` makes an equal input. Board lines are kept as they are: ("line", text)."""
     return _ENCODERS[type(item)](item)
 
 
 def decode_input(kind: str, text: str) -> Input:
     """The input that was stored. Raises OperatingError when the stored text is not one of ours."""
     try:
+        if kind == "line":
+            return _decode_line(text)
         return _DECODERS[kind](json.loads(text))
-    except (KeyError, ValueError, TypeError, IndexError) as error:
+    except (KeyError, ValueError, TypeError) as error:
         raise OperatingError(
             f"the journal holds an input that cannot be read: {kind} {text[:80]!r} ({error})"
         ) from error
 
 
-def _encode_report(report: Any) -> Entry:
-    return "report", _dump(
-        (
-            report.seq,
-            report.boot_id,
-            report.uptime_ms,
-            report.echo_us,
-            report.temperature_c,
-            report.battery_v,
-            report.panel_v,
-            report.current_a,
-            report.flow_pulses,
-            report.rain_tips,
-            report.float_wet,
-            report.pump_on,
-            report.valve_open,
-            report.acked_seq,
-            report.lease_ms,
-            report.faults,
-        )
-    )
-
-
-def _decode_report(values: list[Any]) -> Report:
-    values[3] = {int(channel): tuple(times) for channel, times in values[3].items()}
-    for index in (4, 8, 10):
-        values[index] = {int(channel): value for channel, value in values[index].items()}
-    values[15] = tuple(values[15])
-    return Report(*values)
-
-
-def _decode_hello(values: list[Any]) -> Hello:
-    fitted = Fitted(*values.pop())
-    return Hello(*values, fitted=fitted)
+def _decode_line(text: str) -> Input:
+    message = parse_board_line(text)
+    if message is None:
+        raise ValueError("not a line of the board")
+    return message
 
 
 def _encode_order(order: Any) -> Entry:
@@ -126,17 +99,11 @@ def schedule_from_dict(values: dict[str, Any]) -> Schedule:
 
 
 _ENCODERS: dict[type[Any], Callable[[Any], Entry]] = {
-    Report: _encode_report,
-    Ack: lambda ack: ("ack", _dump(astuple(ack))),
-    Hello: lambda hello: ("hello", _dump(astuple(hello))),
     LinkChanged: lambda change: ("link", _dump(asdict(change))),
     Restarted: lambda restart: ("restart", _dump(asdict(restart))),
     Order: _encode_order,
 }
 _DECODERS: dict[str, Callable[[Any], Input]] = {
-    "report": _decode_report,
-    "ack": lambda values: Ack(*values),
-    "hello": _decode_hello,
     "link": lambda values: LinkChanged(**values),
     "restart": lambda values: Restarted(**values),
     "order": _decode_order,

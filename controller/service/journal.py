@@ -238,13 +238,19 @@ class Journal:
         for rows in (self._inputs, self._records, self._outputs, self._answers):
             rows.clear()
 
-    def add_checkpoint(self, now: Now, site_text: str, state: dict[str, Any]) -> None:
-        """Keep the state of the core as it is after the newest input, with everything gathered so far."""
+    def add_checkpoint(self, now: Now, site_text: str, state: dict[str, Any] | str) -> None:
+        """Keep the state of the core (a dump, or its JSON text) after the newest input, and everything gathered."""
         self.commit()
         site_hash = hashlib.sha256(site_text.encode()).hexdigest()
         with _transaction(self._connection) as connection:
             connection.execute("INSERT OR IGNORE INTO site VALUES (?,?)", (site_hash, site_text))
-            row = (self._last_input_id, now.mono_ms, now.wall_ms, site_hash, _dump(state))
+            row = (
+                self._last_input_id,
+                now.mono_ms,
+                now.wall_ms,
+                site_hash,
+                state if isinstance(state, str) else _dump(state),
+            )
             connection.execute("INSERT OR REPLACE INTO checkpoint VALUES (?,?,?,?,?)", row)
 
     # --- orders ----------------------------------------------------------------------------------------------------
@@ -323,12 +329,24 @@ class Journal:
         newest = self._number("SELECT mono_ms FROM input ORDER BY id DESC LIMIT 1")
         return max(newest, self._number("SELECT mono_ms FROM checkpoint ORDER BY input_id DESC LIMIT 1"))
 
+    def last_now(self) -> Now:
+        """The clocks at the last stored step; those of the newest checkpoint when no step followed it."""
+        query = "SELECT mono_ms, wall_ms, trust FROM input ORDER BY id DESC LIMIT 1"
+        row = self._connection.execute(query).fetchone()
+        if row is not None:
+            return Now(*row)
+        query = "SELECT mono_ms, wall_ms FROM checkpoint ORDER BY input_id DESC LIMIT 1"
+        row = self._connection.execute(query).fetchone()
+        return Now(0, 0, "unknown") if row is None else Now(*row)
+
+    def newest_seq(self) -> int:
+        """Newest sequence number whose record is in the file and dated; a reading journal sees it grow."""
+        undated = self._number("SELECT min(seq) FROM record WHERE dated = 0")
+        return undated - 1 if undated else self._number("SELECT seq FROM sqlite_sequence WHERE name = 'record'")
+
     def records(self, first_seq: int = 1, last_seq: int | None = None, limit: int = -1) -> list[StoredRecord]:
         """Records in sequence, those still without a time left out together with all after them."""
-        undated = self._number("SELECT min(seq) FROM record WHERE dated = 0")
-        end = last_seq if last_seq is not None else self._last_seq
-        if undated:
-            end = min(end, undated - 1)
+        end = self.newest_seq() if last_seq is None else min(last_seq, self.newest_seq())
         rows = self._connection.execute(
             "SELECT seq, input_id, wall_ms, kind, key, json FROM record WHERE seq BETWEEN ? AND ? ORDER BY seq LIMIT ?",
             (first_seq, end, limit),

@@ -46,6 +46,12 @@ class Ground:
     now_wall_ms: int
     clock_known: bool = True
     caps_l: Mapping[str, float] | None = None
+    life_ms: int = DEFAULT_LIFE_MS
+    """How long an order without `not_after` may act."""
+
+    def default_not_after_wall_ms(self) -> int | None:
+        """End of an order's life when it does not say; None while the time is not known."""
+        return self.now_wall_ms + self.life_ms if self.clock_known else None
 
     def cap_l(self, zone_id: str) -> float:
         caps_l = self.caps_l or {}
@@ -221,7 +227,7 @@ def _first_reason(error: ValidationError) -> str:
 
 def _not_after(text: str | None, ground: Ground) -> int | None:
     if text is None:
-        return ground.now_wall_ms + DEFAULT_LIFE_MS if ground.clock_known else None
+        return ground.default_not_after_wall_ms()
     now_wall_ms = _known_now(ground, "not_after")
     not_after_ms = _instant_ms("not_after", text)
     if not_after_ms <= now_wall_ms:

@@ -5,31 +5,18 @@ from __future__ import annotations
 from typing import Any
 
 from controller.contract import Now, Record, StepResult
-from firmware_host.messages import Outputs, Report
+from controller.service.codec import Entry
+from firmware_host.messages import Outputs
 
 START_WALL_MS = 1_778_736_600_000
 """14 May 2026, 05:30 UTC."""
 
 
-def report(seq: int, *, pulses: int = 0) -> Report:
-    """One report line of a small board."""
-    return Report(
-        seq=seq,
-        boot_id="5eed0001",
-        uptime_ms=1000 * seq,
-        echo_us={0: (5831, 0, 5829)},
-        temperature_c={0: 11.5, 1: None},
-        battery_v=12.71,
-        panel_v=None,
-        current_a=-0.25,
-        flow_pulses={0: pulses},
-        rain_tips=3,
-        float_wet={0: True},
-        pump_on=0,
-        valve_open=0,
-        acked_seq=-1,
-        lease_ms=0,
-        faults=("no-flow",),
+def line(seq: int, *, pulses: int = 0) -> Entry:
+    """One report line of a small board, as the journal keeps it."""
+    return "line", (
+        f"report {seq} boot=5eed0001 up={1000 * seq} echo0=5831,0,5829 temp0=1150 temp1=- battery=12710 current=-250 "
+        f"flow0={pulses} rain=3 wet0=1 pumps=0 valves=0 ack=-1 lease=0 faults=no-flow"
     )
 
 

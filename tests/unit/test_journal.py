@@ -11,7 +11,6 @@ from controller.contract import (
     ClearFault,
     DayWeather,
     HoldAll,
-    Input,
     LinkChanged,
     Order,
     OrderAnswer,
@@ -27,15 +26,12 @@ from controller.errors import ConfigurationError, OperatingError
 from controller.service.codec import decode_input, encode_input
 from controller.service.journal import DAY_MS, HOUR_MS, Journal
 from controller.site.model import Schedule, Window
-from firmware_host.messages import Ack, Fitted, Hello, Outputs
-from tests.unit.journal_data import START_WALL_MS, measure, now_at, report, result_with
+from firmware_host.messages import Outputs, Report
+from tests.unit.journal_data import START_WALL_MS, line, measure, now_at, result_with
 
 SCHEDULE = Schedule("fixed", (Window(300, 480),), 40.0, 2, 6.5, (330, 1200))
 
-EVERY_INPUT: list[Input] = [
-    report(7),
-    Ack(8, "5eed0001", 8000, 12, "lease-too-long"),
-    Hello(1, "5eed0001", "b0a4d00112345678", 1, "1.0", "watchdog", 120, Fitted(1, 2, 1, 1, 1, 4, True, True, False)),
+EVERY_INPUT: list[LinkChanged | Restarted | Order] = [
     LinkChanged(False, "cable pulled"),
     Restarted(42_000),
     Order("a-1", "phone", START_WALL_MS, SetSchedule("salad", SCHEDULE, 3)),
@@ -54,11 +50,19 @@ def journal(tmp_path: Path) -> Journal:
 
 
 @pytest.mark.parametrize("item", EVERY_INPUT, ids=lambda item: type(getattr(item, "command", item)).__name__)
-def test_every_kind_of_input_comes_back_equal_from_its_text(item: Input) -> None:
+def test_every_kind_of_input_comes_back_equal_from_its_text(item: LinkChanged | Restarted | Order) -> None:
     assert decode_input(*encode_input(item)) == item
 
 
-@pytest.mark.parametrize(("kind", "text"), [("report", "[1,2]"), ("weather", "{}"), ("ack", "{"), ("order", "{}")])
+def test_a_board_line_comes_back_as_its_message() -> None:
+    message = decode_input(*line(7, pulses=12))
+    assert isinstance(message, Report)
+    assert (message.seq, message.flow_pulses, message.temperature_c) == (7, {0: 12}, {0: 11.5, 1: None})
+
+
+@pytest.mark.parametrize(
+    ("kind", "text"), [("line", "report 1"), ("report", "[1,2]"), ("weather", "{}"), ("ack", "{"), ("order", "{}")]
+)
 def test_stored_text_that_is_not_an_input_is_named_in_the_error(kind: str, text: str) -> None:
     with pytest.raises(OperatingError, match=kind):
         decode_input(kind, text)
@@ -66,7 +70,7 @@ def test_stored_text_that_is_not_an_input_is_named_in_the_error(kind: str, text:
 
 def test_steps_come_back_with_the_same_boundaries(journal: Journal) -> None:
     same_instant = now_at(1)
-    steps = [(), (encode_input(report(1)), encode_input(LinkChanged(True, "hello"))), (encode_input(report(2)),), ()]
+    steps = [(), (line(1), encode_input(LinkChanged(True, "hello"))), (line(2),), ()]
     for entries in steps:
         journal.add_step(same_instant, entries, StepResult())
     journal.commit()
@@ -102,7 +106,7 @@ def test_a_number_is_not_used_again_after_its_record_was_forgotten(tmp_path: Pat
 
 
 def test_a_record_knows_the_last_input_of_its_step(journal: Journal) -> None:
-    journal.add_step(now_at(0), (encode_input(report(1)), encode_input(report(2))), result_with(measure(900)))
+    journal.add_step(now_at(0), (line(1), line(2)), result_with(measure(900)))
     journal.commit()
     assert journal.records()[0].input_id == 2
 
@@ -185,7 +189,7 @@ def test_dated_records_never_lie_before_an_earlier_one(journal: Journal) -> None
 def test_inputs_are_forgotten_only_behind_a_checkpoint_older_than_the_limit(journal: Journal) -> None:
     for day in range(50):
         now = now_at(day * 86_400)
-        journal.add_step(now, (encode_input(report(day)),), StepResult())
+        journal.add_step(now, (line(day),), StepResult())
         if day % 7 == 0:
             journal.add_checkpoint(now, "", {"day": day})
     journal.commit()
@@ -231,7 +235,7 @@ def test_the_same_content_exports_the_same_bytes(tmp_path: Path) -> None:
     for name in ("a", "b"):
         journal = Journal.open(tmp_path / f"{name}.sqlite", bulk=name == "b")
         for second in range(1500):
-            entries = (encode_input(report(second)),) if second % 2 else ()
+            entries = (line(second),) if second % 2 else ()
             journal.add_step(now_at(second), entries, result_with(measure(second)))
         journal.add_checkpoint(now_at(1500), "site", {"x": 1})
         journal.export(tmp_path / f"{name}.txt")
@@ -243,7 +247,7 @@ def test_the_same_content_exports_the_same_bytes(tmp_path: Path) -> None:
 def _filled(path: Path) -> None:
     journal = Journal.open(path)
     for second in range(3000):
-        journal.add_step(now_at(second), (encode_input(report(second)),), result_with(measure(second)))
+        journal.add_step(now_at(second), (line(second),), result_with(measure(second)))
     journal.close()
 
 

@@ -1,0 +1,131 @@
+"""`pumphouse serve`: the controller as a service; what systemd starts on the machine in the pump house."""
+
+from __future__ import annotations
+
+import argparse
+import logging
+import secrets
+from datetime import UTC, datetime
+from pathlib import Path
+
+from controller.errors import ConfigurationError
+from controller.guard.board_limits import board_limits
+from controller.service.cable import Cable
+from controller.service.clock import Clock, PacedClock, Resumed, SystemClock, keeps_time_unpowered, kernel_synchronised
+from controller.service.daemon import Daemon, Parts, Waker, run_until_signalled
+from controller.service.journal import Journal
+from controller.service.lock import InstanceLock
+from controller.service.mqtt import CURSOR, MqttService, stored_targets
+from controller.service.replay import core_class
+from controller.service.restore import restore
+from controller.service.sitefile import read_site
+from controller.service.systemd import Notifier
+from controller.service.writer import JournalWriter
+from controller.site.load import parse_site
+from controller.site.model import Site
+from firmware_host.link import Link
+from firmware_host.transport import SerialPort
+
+SUMMARY = "run the controller (what systemd starts)"
+BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--site", type=Path, required=True, help="the site file")
+    parser.add_argument("--journal", type=Path, required=True, help="the journal file, made when missing")
+    parser.add_argument(
+        "--serial",
+        action="append",
+        required=True,
+        metavar="PATH",
+        help="the board's port; several: the first found",
+    )
+    parser.add_argument("--no-mqtt", action="store_true", help="do not connect to a broker")
+    parser.add_argument(
+        "--trust-clock",
+        action="store_true",
+        help="take the machine's clock as right although nothing keeps it synchronised",
+    )
+    parser.add_argument("--pace", type=_pace, help="demonstrations only: made-up time, so many times faster")
+    parser.add_argument("--start", type=_instant, help="demonstrations only: date or time the made-up time starts, UTC")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Serve until SIGTERM or SIGINT. Raises ConfigurationError before anything is switched when something is wrong."""
+    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
+    site = read_site(args.site)
+    site_text = args.site.read_text(encoding="utf-8-sig")
+    lock = InstanceLock(args.journal)
+    try:
+        _serve(args, site, site_text)
+    finally:
+        lock.release()
+    return 0
+
+
+def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
+    journal = Journal.open(args.journal, stamp=datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ"))
+    clock = _clock(args, journal)
+    restored = restore(journal, site, site_text, core_class(), stored_site)
+    install_id = journal.meta("install_id") or secrets.token_hex(4)
+    journal.set_meta("install_id", install_id)
+    journal.set_meta("boot_id", _boot_id())
+    cursor, targets = journal.cursor(CURSOR), stored_targets(journal)
+    writer = JournalWriter(journal)
+    notifier = Notifier()
+    cable = Cable(Link(board_limits(site)), SerialPort(args.serial), clock.pace)
+    mqtt: MqttService | None = None
+
+    def make(waker: Waker) -> Daemon:
+        nonlocal mqtt
+        if not args.no_mqtt:
+            mqtt = MqttService(site, writer, install_id, cursor, targets, clock, waker.wake)
+            mqtt.start()
+        return Daemon(Parts(site, site_text, clock, restored, cable, writer, notifier, mqtt), waker)
+
+    try:
+        run_until_signalled(make)
+    finally:
+        if mqtt is not None:
+            mqtt.stop()
+        writer.close()
+        cable.close()
+        notifier.close()
+
+
+def _clock(args: argparse.Namespace, journal: Journal) -> Clock:
+    kept = keeps_time_unpowered() or journal.meta("boot_id") == _boot_id()
+    resumed = Resumed(journal.newest_mono_ms(), journal.newest_wall_ms(), kept)
+    if args.pace is not None:
+        start_ms = int((args.start or datetime.now(UTC)).timestamp() * 1000)
+        return PacedClock(start_ms, args.pace, resumed)
+    if args.start is not None:
+        raise ConfigurationError("--start is for made-up time: give --pace too")
+    return SystemClock(resumed, (lambda: True) if args.trust_clock else kernel_synchronised)
+
+
+def stored_site(text: str) -> Site:
+    """The site of a site file's text as the journal keeps it."""
+    return parse_site(text, "the site file stored in the journal")
+
+
+def _boot_id() -> str:
+    try:
+        return BOOT_ID.read_text(encoding="ascii").strip()
+    except OSError:
+        return secrets.token_hex(8)
+
+
+def _pace(text: str) -> float:
+    pace = float(text)
+    if not 0.1 <= pace <= 10_000.0:
+        raise argparse.ArgumentTypeError(f"{text} is not between 0.1 and 10000")
+    return pace
+
+
+def _instant(text: str) -> datetime:
+    try:
+        instant = datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date or time; write 2026-05-14 or 2026-05-14T05:30") from None
+    return instant if instant.tzinfo else instant.replace(tzinfo=UTC)

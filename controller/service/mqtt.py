@@ -1,0 +1,471 @@
+"""The controller's side of MQTT: publishes the device tree and the history stream, takes orders.
+
+Everything happens in one thread of its own. The control loop only puts things into queues and never waits; the broker
+being away changes nothing about watering. Topics: docs/mqtt.md.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import queue
+import random
+import socket
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+
+from controller.contract import ClearFault, HoldAll, Order, OrderAnswer, ResumeAll, Snapshot, StopAll
+from controller.service.broker import Broker, BrokerLost, Message
+from controller.service.clock import Clock
+from controller.service.homie import DeviceTree, ServiceFacts, SetTopic
+from controller.service.journal import Journal
+from controller.service.orders import DEFAULT_LIFE_MS, Ground, Refusal, parse_order, parse_set
+from controller.service.outbox import REFILL_LIMIT, Outbox
+from controller.service.rate_limit import RateLimit
+from controller.service.strict_json import RefusedError, read_json_object
+from controller.service.writer import JournalWriter
+from controller.site.model import Site
+
+CURSOR = "mqtt"
+SAVE_CURSOR_EVERY_S = 60.0
+CLAIM_TIMEOUT_S = 5.0
+LONGEST_WAIT_LOCAL_S = 2.0
+LONGEST_WAIT_S = 30.0
+LONGEST_WAIT_REFUSED_S = 120.0
+PENDING_LIMIT = 200
+CONTENT_TYPE = "application/senml+json"
+_TARGET = "target/"
+
+log = logging.getLogger("pumphouse.mqtt")
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """What the control loop hands over to be published."""
+
+    snapshot: Snapshot
+    battery_measured_wall_ms: int | None = None
+    temperature_measured_wall_ms: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class WateringEnded:
+    zone_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class _Sender:
+    """Where the answer to an order goes, and what to show when it is accepted."""
+
+    topic: str | None
+    correlation: bytes | None = None
+    target: tuple[str, bytes] | None = None
+
+
+class MqttService:
+    """Runs the thread. `inbox` receives checked orders for the control loop; `on_order` wakes it."""
+
+    def __init__(
+        self,
+        site: Site,
+        writer: JournalWriter,
+        install_id: str,
+        cursor: int,
+        targets: dict[str, bytes],
+        clock: Clock,
+        on_order: Callable[[], None],
+    ) -> None:
+        """`cursor` and `targets` as the journal keeps them, see `stored_targets`."""
+        self.inbox: queue.SimpleQueue[Order] = queue.SimpleQueue()
+        self.trouble: str | None = "not connected yet"
+        self.connections = 0
+        self._site = site
+        self._tree = DeviceTree(site)
+        self._log_root = f"{site.mqtt.domain}-log/{site.id}"
+        self._writer = writer
+        self._client_id = f"{site.id}-controller-{install_id}"
+        self._cursor = cursor
+        self._clock = clock
+        self._on_order = on_order
+        self._wake_read, self._wake_write = socket.socketpair()
+        self._wake_read.setblocking(False)
+        self._wake_write.setblocking(False)
+        self._events: queue.SimpleQueue[OrderAnswer | WateringEnded] = queue.SimpleQueue()
+        self._picture: Picture | None = None
+        self._published: dict[str, bytes] = {}
+        self._alerts_seen: set[str] = set()
+        self._targets = dict(targets)
+        self._reached = {path: payload for path, payload in targets.items() if path.endswith("/run")}
+        self._last_refusal = ""
+        self._last_cleared = ""
+        self._pending: dict[str, _Sender] = {}
+        self._limits: dict[str, RateLimit] = {}
+        self._refusals = RateLimit(per_s=5.0, burst=20)
+        self._orders_made = 0
+        self._version_5 = True
+        self._stopping = threading.Event()
+        self._thread = threading.Thread(target=self._run, name="mqtt", daemon=True)
+
+    # --- called by the control loop -------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        self._thread.start()
+
+    def show(self, picture: Picture) -> None:
+        """Publish what changed in this picture, soon; a newer picture replaces one not yet published."""
+        self._picture = picture
+        self._wake()
+
+    def tell(self, event: OrderAnswer | WateringEnded) -> None:
+        self._events.put(event)
+        self._wake()
+
+    def alive(self) -> bool:
+        return self._thread.is_alive()
+
+    def stop(self, timeout_s: float = 4.0) -> None:
+        """Publish `disconnected`, close, end the thread."""
+        self._stopping.set()
+        self._wake()
+        self._thread.join(timeout_s)
+
+    def _wake(self) -> None:
+        try:
+            self._wake_write.send(b"!")
+        except BlockingIOError:
+            return  # The thread has not yet read earlier wake-ups: it is going to wake anyway.
+
+    # --- the thread ------------------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        wait_s = 0.0
+        while not self._stopping.is_set():
+            if wait_s:
+                self._stopping.wait(wait_s * random.uniform(0.8, 1.2))
+            connected_s = time.monotonic()
+            try:
+                self._session()
+                return
+            except BrokerLost as lost:
+                self._note_trouble(str(lost))
+                if lost.protocol_unknown:
+                    self._version_5 = not self._version_5
+                wait_s = self._next_wait_s(wait_s, time.monotonic() - connected_s, lost)
+            except Exception:
+                # A bug here must not silence the site for ever; it is written down and the connection starts anew.
+                log.exception("publishing failed")
+                self.trouble = "a fault inside the publisher, see the log"
+                wait_s = self._next_wait_s(wait_s, time.monotonic() - connected_s, None)
+
+    def _next_wait_s(self, last_s: float, lived_s: float, lost: BrokerLost | None) -> float:
+        if lost is not None and lost.protocol_unknown and not self._version_5:
+            return 0.1
+        local = self._site.mqtt.host in ("127.0.0.1", "localhost", "::1")
+        longest_s = LONGEST_WAIT_LOCAL_S if local else LONGEST_WAIT_S
+        if lost is not None and lost.not_allowed:
+            longest_s = LONGEST_WAIT_REFUSED_S
+        return 0.5 if lived_s > 60.0 else min(longest_s, max(0.5, 2.0 * last_s))
+
+    def _note_trouble(self, text: str) -> None:
+        if text != self.trouble:
+            log.warning("%s", text)
+        self.trouble = text
+
+    def _session(self) -> None:
+        """One connection from start to clean stop. Raises BrokerLost when it breaks."""
+        broker = Broker(self._site.mqtt, self._client_id, (self._tree.state_topic, b"lost"), version_5=self._version_5)
+        reader = Journal.read(self._writer.path)
+        try:
+            _Session(self, broker, reader).run()
+        finally:
+            reader.close()
+            broker.drop()
+
+
+class _Session:
+    """What lives as long as one connection."""
+
+    def __init__(self, service: MqttService, broker: Broker, reader: Journal) -> None:
+        self._s = service
+        self._broker = broker
+        self._replaced = service._writer.replaced
+        if self._replaced and service._cursor > reader.newest_seq():
+            service._cursor = 0
+        self._outbox = Outbox(service._site.id, reader, service._cursor)
+        self._cursor_saved_s = time.monotonic()
+        self._ready = False
+        self._tree_shown: Picture | None = None
+
+    def run(self) -> None:
+        service = self._s
+        self._open()
+        while not service._stopping.is_set():
+            if service._writer.replaced != self._replaced:
+                raise BrokerLost("the journal was replaced, starting over")
+            self._handle_messages()
+            self._handle_events()
+            self._show_picture()
+            self._drain()
+            self._broker.poll(1.0 if self._idle() else 0.05, service._wake_read)
+            self._handle_acknowledged()
+        self._close()
+
+    def _idle(self) -> bool:
+        return not self._broker.messages and self._s._events.empty()
+
+    # --- start and end ------------------------------------------------------------------------------------------
+
+    def _open(self) -> None:
+        service, broker, tree = self._s, self._broker, self._s._tree
+        service._published = {}
+        broker.publish(tree.state_topic, b"init", retain=True)
+        broker.publish(tree.board_state_topic, b"init", retain=True)
+        for topic, document in tree.descriptions().items():
+            broker.publish(topic, document, retain=True)
+        broker.subscribe([f"{tree.root}/$alert/+"])
+
+    def _become_ready(self) -> None:
+        """After the first full picture: take orders, and only then say ready."""
+        service, broker = self._s, self._broker
+        broker.subscribe([*service._tree.set_topics(), f"{service._log_root}/order", f"{service._log_root}/refill"])
+        broker.publish(service._tree.state_topic, b"ready", retain=True)
+        self._ready = True
+        service.connections += 1
+        service.trouble = None
+        log.info("connected to the broker, MQTT %s", "5" if broker.version_5 else "3.1.1")
+
+    def _close(self) -> None:
+        self._save_cursor()
+        self._handle_events()
+        for topic in (self._s._tree.board_state_topic, self._s._tree.state_topic):
+            self._broker.publish(topic, b"disconnected", retain=True)
+        deadline_s = time.monotonic() + 2.0
+        while self._broker.unacked and time.monotonic() < deadline_s:
+            self._broker.poll(0.1)
+        self._broker.close()
+
+    # --- what goes out ---------------------------------------------------------------------------------------------
+
+    def _show_picture(self) -> None:
+        service = self._s
+        picture = service._picture
+        if picture is None or picture is self._tree_shown:
+            return
+        self._tree_shown = picture
+        facts = ServiceFacts(
+            last_seq=service._writer.last_seq,
+            unsent=max(0, service._writer.last_seq - self._outbox.cursor) if self._ready else 0,
+            last_refusal=service._last_refusal,
+            last_cleared=service._last_cleared,
+            battery_measured_wall_ms=picture.battery_measured_wall_ms,
+            temperature_measured_wall_ms=picture.temperature_measured_wall_ms,
+            targets=service._targets,
+            reached=service._reached,
+        )
+        values = service._tree.values(picture.snapshot, facts)
+        values[service._tree.board_state_topic] = b"ready" if picture.snapshot.link_up else b"lost"
+        for topic in service._published.keys() - values.keys():
+            self._broker.publish(topic, b"", retain=True)
+        for topic, payload in values.items():
+            if service._published.get(topic) != payload:
+                self._broker.publish(topic, payload, retain=True)
+        service._published = values
+        if not self._ready:
+            self._become_ready()
+
+    def _drain(self) -> None:
+        if not self._ready:
+            return
+        while (pack := self._outbox.next_pack()) is not None:
+            topic = f"{self._s._log_root}/senml"
+            self._outbox.sent(self._broker.publish(topic, pack.payload, content_type=CONTENT_TYPE), pack)
+
+    def _handle_acknowledged(self) -> None:
+        acknowledged = self._broker.acknowledged
+        while acknowledged:
+            self._outbox.acknowledged(acknowledged.popleft())
+        self._s._cursor = self._outbox.cursor
+        if time.monotonic() - self._cursor_saved_s > SAVE_CURSOR_EVERY_S:
+            self._save_cursor()
+
+    def _save_cursor(self) -> None:
+        cursor = self._outbox.cursor
+        self._s._writer.submit(lambda journal: journal.set_cursor(CURSOR, cursor))
+        self._cursor_saved_s = time.monotonic()
+
+    # --- what comes in -----------------------------------------------------------------------------------------------
+
+    def _handle_messages(self) -> None:
+        messages = self._broker.messages
+        while messages:
+            self._handle(messages.popleft())
+
+    def _handle(self, message: Message) -> None:
+        service = self._s
+        set_topic = service._tree.set_topics().get(message.topic)
+        if message.topic.startswith(f"{service._tree.root}/$alert/"):
+            if message.payload and message.topic not in service._published and self._ready:
+                self._broker.publish(message.topic, b"", retain=True)
+        elif set_topic is not None:
+            self._handle_set(message, set_topic)
+        elif message.topic == f"{service._log_root}/order":
+            self._handle_order(message)
+        elif message.topic == f"{service._log_root}/refill":
+            self._handle_refill(message)
+
+    def _handle_set(self, message: Message, set_topic: SetTopic) -> None:
+        if message.retained and not message.payload:
+            return
+        order = self._read_set(message, set_topic)
+        has_target = set_topic.kind in ("run-zone", "set-schedule")
+        self._take(order, _Sender(None, None, (set_topic.property_path, message.payload) if has_target else None))
+
+    def _read_set(self, message: Message, set_topic: SetTopic) -> Order | Refusal:
+        if not self._allowed(message.topic):
+            return Refusal("too many orders: one a second beyond a burst of ten")
+        if set_topic.kind in ("run-zone", "set-schedule"):
+            return parse_set(message.payload, set_topic.kind, set_topic.zone_id, self._ground(), message.retained)
+        if message.retained:
+            return Refusal("retained orders are ignored: clear the topic")
+        if set_topic.kind == "mode":
+            commands: dict[bytes, ResumeAll | HoldAll] = {b"run": ResumeAll(), b"hold": HoldAll(None)}
+            if message.payload not in commands:
+                return Refusal("site/mode is either run or hold")
+            return self._plain_order(commands[message.payload])
+        fault_id = message.payload.decode("utf-8", "replace")
+        payload = json.dumps({"order": "clear-fault", "id": self._own_id(), "sender": "homie", "fault": fault_id})
+        return parse_order(payload.encode("utf-8", "replace"), self._ground())
+
+    def _plain_order(self, command: ResumeAll | HoldAll) -> Order:
+        ground = self._ground()
+        return Order(self._own_id(), "homie", ground.default_not_after_wall_ms(), command)
+
+    def _own_id(self) -> str:
+        self._s._orders_made += 1
+        return f"homie-{self._s._clock.peek().wall_ms}-{self._s._orders_made}"
+
+    def _handle_order(self, message: Message) -> None:
+        service = self._s
+        if message.retained and not message.payload:
+            return
+        sender = _Sender(self._answer_topic(message), message.correlation)
+        if not self._allowed(message.topic):
+            if service._refusals.allows(_mono_ms()):
+                self._refuse(Refusal("too many orders: one a second beyond a burst of ten"), sender)
+            return
+        self._take(parse_order(message.payload, self._ground(), message.retained), sender)
+
+    def _answer_topic(self, message: Message) -> str:
+        """The sender's own response topic only below ours: else it could make us write anywhere."""
+        own = f"{self._s._log_root}/answer"
+        asked = message.response_topic
+        if asked is not None and asked.startswith(f"{own}/") and not set(asked) & set("+#\x00") and len(asked) < 200:
+            return asked
+        return own
+
+    def _take(self, order: Order | Refusal, sender: _Sender) -> None:
+        """Reserve the order's id and pass it to the control loop, or refuse it."""
+        service = self._s
+        if isinstance(order, Refusal):
+            self._refuse(order, sender)
+            return
+        if len(service._pending) >= PENDING_LIMIT:
+            service._pending.clear()
+        try:
+            earlier = service._writer.claim_order(order.id, service._clock.peek().wall_ms, CLAIM_TIMEOUT_S)
+        except TimeoutError:
+            if not isinstance(order.command, (StopAll, HoldAll)):
+                self._refuse(Refusal("the journal cannot be written, so no order can be taken", order.id), sender)
+                return
+            earlier = None  # Stopping twice does no harm, and a stop must not depend on the disk.
+        if earlier is not None:
+            self._answer(earlier, _Sender(sender.topic, sender.correlation))
+            return
+        if isinstance(order.command, ClearFault):
+            sender = _Sender(sender.topic, sender.correlation, ("site/clear-fault", order.command.fault_id.encode()))
+        service._pending[order.id] = sender
+        service.inbox.put(order)
+        service._on_order()
+
+    def _handle_events(self) -> None:
+        service = self._s
+        while not service._events.empty():
+            event = service._events.get()
+            if isinstance(event, WateringEnded):
+                self._watering_ended(event.zone_id)
+            else:
+                self._answer(event, service._pending.pop(event.order_id, _Sender(f"{service._log_root}/answer")))
+
+    def _watering_ended(self, zone_id: str) -> None:
+        path = f"zone-{zone_id}/run"
+        if path in self._s._targets:
+            self._s._reached[path] = self._s._targets[path]
+            self._tree_shown = None
+
+    def _answer(self, answer: OrderAnswer, sender: _Sender) -> None:
+        service = self._s
+        if not answer.accepted:
+            self._refuse(Refusal(answer.reason, answer.order_id), sender)
+            return
+        if sender.target is not None:
+            path, payload = sender.target
+            if path == "site/clear-fault":
+                service._last_cleared = payload.decode()
+            else:
+                service._targets[path] = payload
+                text = payload.decode()
+                service._writer.submit(lambda journal: journal.set_meta(_TARGET + path, text))
+            self._tree_shown = None
+        if sender.topic is not None:
+            self._send_answer(sender, answer.order_id, True, answer.reason)
+
+    def _refuse(self, refusal: Refusal, sender: _Sender) -> None:
+        service = self._s
+        named = f"{refusal.id}: {refusal.reason}" if refusal.id else refusal.reason
+        service._last_refusal = named
+        self._tree_shown = None
+        if service._refusals.allows(_mono_ms()):
+            self._broker.publish(f"{service._tree.root}/$log/warn", f"order refused: {named}".encode())
+        if sender.topic is not None:
+            self._send_answer(sender, refusal.id, False, refusal.reason)
+
+    def _send_answer(self, sender: _Sender, order_id: str | None, accepted: bool, reason: str) -> None:
+        text = json.dumps({"id": order_id, "accepted": accepted, "reason": reason}, ensure_ascii=False)
+        self._broker.publish(sender.topic or "", text.encode(), correlation=sender.correlation)
+
+    def _handle_refill(self, message: Message) -> None:
+        if not self._allowed(message.topic) or not message.payload:
+            return
+        try:
+            values = read_json_object(message.payload, message.retained, 1024)
+        except RefusedError as refused:
+            self._refuse(Refusal(f"refill: {refused}"), _Sender(None))
+            return
+        first, last = values.get("from"), values.get("to")
+        if type(first) is not int or type(last) is not int or not 1 <= first <= last < first + REFILL_LIMIT:
+            self._refuse(
+                Refusal(f'refill: write {{"from": 1, "to": 10}}, at most {REFILL_LIMIT} at a time'), _Sender(None)
+            )
+            return
+        self._outbox.ask_again(first, last)
+
+    def _allowed(self, topic: str) -> bool:
+        return self._s._limits.setdefault(topic, RateLimit()).allows(_mono_ms())
+
+    def _ground(self) -> Ground:
+        now = self._s._clock.peek()
+        picture = self._s._picture
+        caps_l = {zone.id: zone.schedule.daily_cap_l for zone in picture.snapshot.zones} if picture else None
+        life_ms = int(DEFAULT_LIFE_MS * max(1.0, self._s._clock.pace))
+        return Ground(self._s._site, now.wall_ms, now.trust != "unknown", caps_l, life_ms)
+
+
+def stored_targets(journal: Journal) -> dict[str, bytes]:
+    """Commands accepted earlier, to be shown again after a restart."""
+    return {path: text.encode() for path, text in journal.meta_under(_TARGET).items()}
+
+
+def _mono_ms() -> int:
+    return int(time.monotonic() * 1000)
