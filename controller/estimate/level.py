@@ -92,7 +92,8 @@ class LevelEstimator:
 
     table           the tank's geometry
     max_inflow_l_min, max_draw_l_min
-                    what rain and pumps can do at most: a faster change is an error of measurement
+                    what rain and pumps can do at most: a faster change is an error of measurement; may be set
+                    anew before each update, for instance to no draw while every pump is off
     stale_after_ms  an accepted level older than this is "unknown"
     """
 

@@ -263,3 +263,25 @@ def test_a_checkpoint_continues_exactly() -> None:
     copy.load(json.loads(json.dumps(original.dump())))
     feed([original, copy], 500, 1000)
     assert copy.dump() == original.dump()
+
+
+def test_a_noisy_meter_does_not_make_the_rested_charge_dance() -> None:
+    estimator = BatteryEstimator(make_battery())
+    now = rest(estimator, 12.24, hours=3.0)
+    for minute in range(1, 60):
+        reading = estimator.update(12.24 + 0.05 * (-1) ** minute, 0.0, now + minute * MINUTE_MS, panel_v=0.0)
+        assert reading.charge_percent == pytest.approx(50.0, abs=2.0)
+
+
+def test_the_floor_stays_the_reason_when_the_disconnect_would_follow() -> None:
+    estimator = BatteryEstimator(make_battery())
+    for second in range(60):
+        reading = estimator.update(10.5, 0.0, second * 1000)
+    assert reading.low_reason == "floor"
+
+
+def test_a_small_load_does_not_keep_a_recovered_battery_low() -> None:
+    estimator = make_low()
+    for minute in range(1, 40):
+        reading = estimator.update(12.35, 5.0, minute * MINUTE_MS)
+    assert not reading.low

@@ -20,10 +20,13 @@ from controller.irrigate.crop import (
 from controller.irrigate.daily_share import SunShare, et_share, solar_hour
 from controller.irrigate.reference_et import (
     HIGHEST_ET_MM,
+    clear_sky_radiation_mj,
     daylight_hours,
     extraterrestrial_radiation_mj,
     hargreaves_mm,
+    net_longwave_radiation_mj,
     penman_monteith_mm,
+    solar_radiation_from_temperature_mj,
 )
 from controller.irrigate.root_zone import (
     StepOrder,
@@ -262,3 +265,20 @@ def test_a_year_of_days_has_a_coefficient_each() -> None:
     in_season = [zone_kc(zone, day) > 0.0 for day in days]
     assert in_season == [zone_in_season(zone, day) for day in days]
     assert sum(in_season) == 4 * 75
+
+
+def test_more_sun_than_a_clear_sky_gives_no_more_loss_to_it() -> None:
+    """FAO-56 limits Rs/Rso to 1."""
+    clear = net_longwave_radiation_mj(10.0, 25.0, 1.2, rs_mj=30.0, rso_mj=30.0)
+    assert net_longwave_radiation_mj(10.0, 25.0, 1.2, rs_mj=36.0, rso_mj=30.0) == clear
+
+
+def test_a_desert_range_of_temperature_gives_no_more_than_a_clear_sky() -> None:
+    assert solar_radiation_from_temperature_mj(40.0, 0.0, 45.0, 0.0) == clear_sky_radiation_mj(40.0, 0.0)
+
+
+def test_still_air_counts_as_half_a_metre_per_second() -> None:
+    """FAO-56 page 63."""
+    still = penman_monteith_mm(15.0, 28.0, 45.0, 190, 100.0, wind_2m_m_s=0.0)
+    assert still == penman_monteith_mm(15.0, 28.0, 45.0, 190, 100.0, wind_2m_m_s=0.5)
+    assert still < penman_monteith_mm(15.0, 28.0, 45.0, 190, 100.0, wind_2m_m_s=2.0)

@@ -174,3 +174,18 @@ def test_checkpoints_continue_exactly() -> None:
     assert day_copy.dump() == day.dump()
     assert day_copy.extremes_c() == day.extremes_c()
     assert rain_copy.dump() == rain.dump()
+
+
+def test_dry_hours_save_up_no_allowance_for_a_splash() -> None:
+    rain = RainDay(MM_PER_TIP)
+    for minute in range(600):
+        rain.add("a1", 0, minute * 60_000)
+    assert rain.add("a1", 100, 600 * 60_000) == 0.0
+
+
+def test_cleaning_that_goes_on_in_small_steps_is_still_cleaning() -> None:
+    rain = RainDay(MM_PER_TIP)
+    rain.add("a1", 0, 0)
+    rain.add("a1", 60, 1000)
+    for second in range(2, 20):
+        assert rain.add("a1", 60 + 5 * (second - 1), second * 1000) == 0.0

@@ -329,3 +329,30 @@ def test_an_update_is_cheap_enough_for_a_season_in_seconds() -> None:
     times = iter(range(0, 1_000_000_000, 1000))
     best_s = min(timeit.repeat(lambda: estimator.update(pings, 15.2, next(times), 0.0001), number=2000, repeat=5))
     assert best_s / 2000 < 40e-6, f"{best_s / 2000 * 1e6:.1f} us per update"
+
+
+def test_an_echo_that_is_only_somewhat_off_is_left_out_of_a_tight_burst() -> None:
+    pings = tuple(echo_us(level) for level in (597.0, 600.0, 603.0, 606.0, 660.0))
+    assert make_estimator().update(pings, 15.0, 0).level_mm == pytest.approx(601.5, abs=0.5)
+
+
+def test_a_wrong_level_that_comes_and_goes_never_persists() -> None:
+    estimator = make_estimator(inflow=5.0)
+    now = settle(estimator, 800.0)
+    for i in range(60):
+        level = 800.0 if i % 5 == 4 else 300.0
+        reading = estimator.update(burst(level), 15.0, now + i * 20_000)
+        assert volume(reading) == pytest.approx(800.0, abs=0.5)
+
+
+def test_a_little_unmetered_inflow_does_not_add_up_to_a_frozen_sensor() -> None:
+    estimator = make_estimator()
+    level, now = 900.0, settle(make_estimator(), 900.0)
+    for _ in range(15):
+        for _ in range(150):
+            level -= 0.2
+            now += 1000
+            assert estimator.update(burst(level), 15.0, now, drawn_l=0.2).quality == "good"
+        level += 5.0
+        now += 3_600_000
+        estimator.update(burst(level), 15.0, now)
