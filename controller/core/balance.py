@@ -25,12 +25,12 @@ MS_PER_MINUTE = 60_000
 
 def crop_coefficient(ctx: Context, zone: Zone, wall_ms: int) -> float:
     """The zone's coefficient today; 0 outside its crops' seasons."""
-    return ctx.today(wall_ms).kc[zone.id]
+    return ctx.day_facts(wall_ms).kc[zone.id]
 
 
 def readily_mm(ctx: Context, zone: Zone, kc: float) -> float:
     """Readily available water of a zone at today's expected evapotranspiration."""
-    fraction = ctx.today(ctx.state.weather.accrued_wall_ms or ctx.state.wall_ms).fraction[zone.id]
+    fraction = ctx.day_facts(ctx.state.weather.accrued_wall_ms or ctx.state.wall_ms).fraction[zone.id]
     etc_mm = kc * ctx.state.weather.et0_expected_mm
     return readily_available_mm(zone.total_available_mm, adjusted_fraction(fraction, etc_mm))
 
@@ -44,7 +44,7 @@ def et0_between_mm(ctx: Context, from_wall_ms: int, to_wall_ms: int) -> float:
 
 def _share(ctx: Context, from_wall_ms: int, to_wall_ms: int) -> float:
     """Part of a day's evapotranspiration between two instants less than a day apart."""
-    place, day = ctx.site.place, ctx.today(from_wall_ms)
+    place, day = ctx.site.place, ctx.day_facts(from_wall_ms)
     hours = [
         solar_hour((wall_ms % MS_PER_DAY) / MS_PER_MINUTE, place.longitude_deg, day.day_of_year)
         for wall_ms in (from_wall_ms, to_wall_ms)
@@ -81,7 +81,7 @@ def _advance_zone(ctx: Context, zone: Zone, et0_mm: float, wall_ms: int) -> None
 
 def stressed_etc_mm(ctx: Context, zone: Zone, et0_mm: float, wall_ms: int) -> float:
     """Crop evapotranspiration under the zone's present water stress, FAO-56 equation 81."""
-    day = ctx.today(wall_ms)
+    day = ctx.day_facts(wall_ms)
     kc = day.kc[zone.id]
     if kc == 0.0:
         return 0.0

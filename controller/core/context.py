@@ -32,7 +32,7 @@ class Context:
         self.answers: list[OrderAnswer] = []
         self.board_clears: list[str] = []
 
-    def today(self, wall_ms: int) -> Today:
+    def day_facts(self, wall_ms: int) -> Today:
         """Coefficients of the local date."""
         ordinal = self.clock.ordinal(wall_ms)
         if self._today is None or self._today.ordinal != ordinal:

@@ -16,6 +16,7 @@ from controller.core.state import NEVER_MS, Delivery, Trigger
 from controller.guard.interlocks import RUN_CHECKS, START_CHECKS, Blocker, objections
 from controller.irrigate.plan import net_mm
 from controller.site.model import Zone
+from firmware_host.board.faults import NO_FLOW
 from firmware_host.messages import Outputs
 
 WAKE_LIMIT_MS = 20_000
@@ -39,7 +40,7 @@ RETRY_BLOCKED_MS = 60_000
 RETRY_FAILED_MS = 10 * 60_000
 AUTO_CLEARS_PER_DAY = 3
 """A board latch that one zone caused is cleared by itself this often a day, so that healthy zones are watered."""
-FLOW_FAULTS = frozenset({"board-no-flow"})
+FLOW_FAULTS = frozenset({NO_FLOW})
 
 _WAITING = frozenset({"level-unknown", "battery-unknown"})
 

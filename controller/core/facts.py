@@ -8,6 +8,7 @@ from controller.contract import Now
 from controller.core.context import Context
 from controller.guard.interlocks import BATTERY_AGE_S, LEVEL_START_AGE_S, Facts
 from controller.site.model import Zone
+from firmware_host.board.faults import NOTICES
 
 STALE_REPORTS = 2.5
 """Readings older than this many idle report intervals are not taken for the present."""
@@ -40,7 +41,7 @@ def facts_for(ctx: Context, now: Now, zone: Zone, *, asleep: bool = False) -> Fa
         hold_text=hold_text(ctx),
         link_up=state.link_up,
         link_reason=state.link_reason,
-        board_faults=tuple(state.board_faults),
+        board_faults=tuple(fault for fault in state.board_faults if fault not in NOTICES),
         level_quality=level.quality,
         level_age_s=level_age_s,
         volume_l=math.nan if level.volume_l is None else level.volume_l,

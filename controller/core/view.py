@@ -7,7 +7,7 @@ from controller.core.choose import days_of_supply
 from controller.core.context import Context
 from controller.core.facts import facts_for
 from controller.guard.catalogue import CATALOGUE, LATCHING
-from controller.guard.interlocks import START_CHECKS, Blocker, objections
+from controller.guard.interlocks import START_CHECKS, Blocker, board_blocker, objections
 from controller.site.model import Tank, Zone
 
 _PER_ZONE = frozenset({"cap-reached", "zone-off"})
@@ -48,8 +48,8 @@ def findings(ctx: Context, now: Now) -> list[Finding]:
         for blocker in objections(facts_for(ctx, now, zone, asleep=True), START_CHECKS):
             _add_blocker(found, blocker, zone)
     for fault in ctx.state.board_faults:
-        text = f"the board holds the fault {fault}"
-        found[fault] = Finding(fault, "fault", text, f"find the cause, then clear the fault {fault}", None, True)
+        known = board_blocker(fault)
+        found[fault] = Finding(fault, known.severity, known.text, known.cure, None, known.id in LATCHING)
     return sorted(found.values(), key=lambda item: _WORST_FIRST[item.severity])
 
 

@@ -1,6 +1,7 @@
 """Every condition that can keep water from flowing, or that a person should hear about: one table.
 
-docs/faults.md is checked against it. An id never changes its meaning once released. `text` and `cure` may use the
+docs/faults.md is checked against it. The board's own faults, which it enforces by itself, are the rows that begin with
+"board-" (all but board-lost and board-fault, which are the controller's). An id never changes its meaning once released. `text` and `cure` may use the
 numbers that the interlock supplies, in braces.
 """
 
@@ -52,10 +53,10 @@ _ROWS = (
     Condition(
         "board-fault",
         "fault",
-        "the board has stopped watering by itself: {fault}",
-        "one of the board's own limits was reached, see the board fault of that name",
-        "find the cause first, then clear the fault {fault}",
-        "by the order clear-fault",
+        "the board reports the fault {fault}, which this version of the controller does not know",
+        "the board's firmware is newer than the controller",
+        "update the controller, or see the firmware's own notes; then clear the fault {fault}",
+        "as the board's firmware says",
     ),
     Condition(
         "level-unknown",
@@ -219,5 +220,82 @@ _ROWS = (
     ),
 )
 
-CATALOGUE: dict[str, Condition] = {row.id: row for row in _ROWS}
-LATCHING = frozenset({"no-flow", "burst-flow", "flow-at-rest", "output-stuck"})
+_BOARD_ROWS = (
+    Condition(
+        "board-no-flow",
+        "fault",
+        "the board stopped the pump: no flow",
+        "valve stuck shut, filter blocked, air in the intake, pump worn, or a dead flow meter",
+        "listen whether the valve opens and the pump turns, clean the filter, then clear the fault {fault}",
+        "by the order clear-fault; the controller clears it itself up to 3 times a day and latches the zone out instead",
+    ),
+    Condition(
+        "board-output-mismatch",
+        "fault",
+        "the board drives an output one way and reads it the other way",
+        "relay or driver broken, wiring fault, or a pin shorted",
+        "pull the pump's fuse, check the output's wiring and relay, then clear the fault {fault}",
+        "by the order clear-fault",
+    ),
+    Condition(
+        "board-supply-low",
+        "warning",
+        "the board stopped the pump: its supply was too low",
+        "dark days, an ageing battery, or thin wires",
+        "wait for sun; if it comes back on sunny days, check battery, fuse and wires",
+        "by itself half an hour after the supply has recovered",
+    ),
+    Condition(
+        "board-supply-unknown",
+        "fault",
+        "the board cannot read its supply voltage",
+        "divider wire off, or its fuse blown",
+        "measure the battery with a hand meter and check the divider's wiring",
+        "by itself a minute after it reads again",
+    ),
+    Condition(
+        "board-dry",
+        "fault",
+        "the board stopped the pump: the float switch says the intake is dry",
+        "the tank is empty, or the float hangs",
+        "look at the water level and move the float by hand",
+        "by itself a minute after the float lifts",
+    ),
+    Condition(
+        "board-valve-too-long",
+        "warning",
+        "the board shut a valve that had been open for its longest time",
+        "the controller asked for too long a run",
+        "nothing to do once; if it happens again, look at the zone's flow",
+        "by itself a minute later",
+    ),
+    Condition(
+        "board-pump-too-long",
+        "warning",
+        "the board stopped a pump that had run for its longest time",
+        "the controller asked for too long a run",
+        "nothing to do once; if it happens again, look at the zone's flow",
+        "by itself a minute later",
+    ),
+    Condition(
+        "board-settings-bad",
+        "fault",
+        "the board's own settings are damaged; it keeps every output shut",
+        "its settings file was edited wrongly or got damaged",
+        "put the board's settings right and restart it",
+        "by good settings",
+    ),
+    Condition(
+        "board-lease-lapsed",
+        "info",
+        "the board shut everything because the controller was silent for 5 s",
+        "the controller was restarted, or the cable was loose for a moment",
+        "nothing to do once; if it happens often, check the cable and the controller's supply",
+        "by itself with the next command",
+    ),
+)
+
+CATALOGUE: dict[str, Condition] = {row.id: row for row in (*_ROWS, *_BOARD_ROWS)}
+LATCHING = frozenset(
+    {"no-flow", "burst-flow", "flow-at-rest", "output-stuck", "board-no-flow", "board-output-mismatch"}
+)

@@ -94,9 +94,12 @@ def board_answers(facts: Facts) -> Blocker | None:
 
 
 def board_without_fault(facts: Facts) -> Blocker | None:
-    if not facts.board_faults:
-        return None
-    return blocker("board-fault", {"fault": ", ".join(facts.board_faults)})
+    return board_blocker(facts.board_faults[0]) if facts.board_faults else None
+
+
+def board_blocker(fault_id: str) -> Blocker:
+    """What a fault of the board means; one that this version does not know is named as it came."""
+    return blocker(fault_id if fault_id in CATALOGUE else "board-fault", {"fault": fault_id})
 
 
 def level_fresh(facts: Facts, limit_s: float) -> Blocker | None:
