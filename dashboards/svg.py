@@ -274,7 +274,7 @@ def _levels(levels: Sequence[Level], scale: Scale) -> list[str]:
     parts: list[str] = []
     for level in levels:
         y = scale.y(level.value)
-        parts.append(f'<line class="level {level.name}" x1="0" x2="100%" y1="{y:g}" y2="{y:g}"/>')
+        parts.append(f'<line class="level {level.name}" stroke="currentColor" x1="0" x2="100%" y1="{y:g}" y2="{y:g}"/>')
         parts.append(_text(f"level-words {level.name}", "4", y - 4, level.label, "start"))
     return parts
 
@@ -286,7 +286,7 @@ def _line_path(line: Line, scale: Scale, across: float) -> str:
         steps = [f"{(c.index + 0.5) * across:.0f} {scale.y(c.mean):g}" for c in run]
         if steps:
             parts.append(f"M{steps[0]}L{' '.join(steps[1:])}" if len(steps) > 1 else f"M{steps[0]}h2")
-    return f'<path class="line {line.name}" vector-effect="non-scaling-stroke" d="{"".join(parts)}"/>'
+    return f'<path class="line {line.name}" fill="none" stroke="currentColor" vector-effect="non-scaling-stroke" d="{"".join(parts)}"/>'
 
 
 def _extremes_path(line: Line, scale: Scale, across: float) -> str:
@@ -306,7 +306,7 @@ def _area(css: str, runs: Sequence[Sequence[tuple[int, float, float]]], scale: S
         upper = [f"{(i + 0.5) * across:.0f} {scale.y(high):g}" for i, _, high in run]
         lower = [f"{(i + 0.5) * across:.0f} {scale.y(low):g}" for i, low, _ in reversed(run)]
         parts.append(f"M{' '.join(upper)} {' '.join(lower)}z")
-    return f'<path class="{css}" d="{"".join(parts)}"/>' if parts else ""
+    return f'<path class="{css}" fill-opacity=".2" d="{"".join(parts)}"/>' if parts else ""
 
 
 def _unknown_days(known: Sequence[bool], width: float, height_px: int) -> str:

@@ -70,9 +70,8 @@ def from_broker(settings: Mqtt, domain: str, name: str | None) -> tuple[str, dic
     client_id = f"pumphouse-status-{secrets.token_hex(4)}"
     broker = Broker(settings, client_id, None, version_5=False)
     try:
-        broker.subscribe(
-            [f"{domain}/5/{name or '+'}/#", f"{domain}/5/{name}-board/#" if name else f"{domain}/5/+/$state"]
-        )
+        devices = [name, f"{name}-board"] if name else ["+"]
+        broker.subscribe([f"{domain}/5/{device}/#" for device in devices])
         topics = _listen(broker)
     finally:
         broker.drop()

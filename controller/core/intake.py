@@ -6,6 +6,7 @@ from controller.contract import LinkChanged, Now, Restarted
 from controller.core import delivery
 from controller.core.context import Context
 from controller.core.state import NEVER_MS, shift_mono
+from controller.guard.interlocks import board_blocker
 from firmware_host.messages import Report
 
 REST_FLOW_ML = 1_000
@@ -45,14 +46,10 @@ def take_report(ctx: Context, now: Now, report: Report) -> None:
 def _follow_board_faults(ctx: Context, report: Report) -> None:
     before, after = set(ctx.state.board_faults), set(report.faults)
     ctx.state.board_faults = list(report.faults)
-    for fault in sorted(after - before):
-        ctx.record(
-            "fault", fault, {"raised": True, "zone": "", "text": f"the board holds the fault {fault}", "cure": ""}
-        )
-    for fault in sorted(before - after):
-        ctx.record(
-            "fault", fault, {"raised": False, "zone": "", "text": f"the board let go the fault {fault}", "cure": ""}
-        )
+    for fault in sorted(after ^ before):
+        known = board_blocker(fault)
+        data = {"raised": fault in after, "zone": "", "text": known.text, "cure": known.cure}
+        ctx.record("fault", fault, data)
 
 
 def _flow_at_rest(ctx: Context, now: Now, pulses: dict[str, int]) -> None:

@@ -1,8 +1,8 @@
 """Every condition that can keep water from flowing, or that a person should hear about: one table.
 
-docs/faults.md is checked against it. The board's own faults, which it enforces by itself, are the rows that begin with
-"board-" (all but board-lost and board-fault, which are the controller's). An id never changes its meaning once released. `text` and `cure` may use the
-numbers that the interlock supplies, in braces.
+docs/faults.md is written from it. The board's own faults, which it enforces by itself, are the rows that begin with
+"board-" (all but board-lost and board-fault, which are the controller's). An id never changes its meaning once
+released. `text` and `cure` may use the numbers that the interlock supplies, in braces.
 """
 
 from __future__ import annotations
@@ -227,7 +227,7 @@ _BOARD_ROWS = (
         "the board stopped the pump: no flow",
         "valve stuck shut, filter blocked, air in the intake, pump worn, or a dead flow meter",
         "listen whether the valve opens and the pump turns, clean the filter, then clear the fault {fault}",
-        "by the order clear-fault; the controller clears it itself up to 3 times a day and latches the zone out instead",
+        "by the order clear-fault; up to 3 times a day the controller clears it and latches the zone out instead",
     ),
     Condition(
         "board-output-mismatch",

@@ -27,7 +27,7 @@ class Restored:
 def restore(
     journal: Journal, site: Site, site_text: str, factory: CoreFactory, parse_site: Callable[[str], Site]
 ) -> Restored:
-    """The core as it was after the last stored input, now for `site`. Inputs are replayed under the site of their time."""
+    """The core as it was after the last stored input, now for `site`. Inputs run again under the site of their time."""
     checkpoint = journal.checkpoint_before()
     if checkpoint is None:
         return Restored(factory(site, None), whole=not journal.recovered, fresh=True)

@@ -1,4 +1,4 @@
-"""The device tree's values as a page of text for the owner: what is there, what runs, what comes next, what is wrong."""
+"""The device tree's values as a page of text for the owner: what is there, runs, comes next, is wrong."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ COMMIT_EVERY_S = 5.0
 RETRY_AFTER_S = 5.0
 URGENT_KINDS = frozenset({"order", "delivery", "start", "fault", "schedule", "day", "ledger"})
 
-Work = Callable[[Journal], None]
+Work = Callable[[Journal], object]
 
 
 class JournalWriter:
