@@ -218,7 +218,7 @@ def test_solar_time_follows_longitude(utc_minute: float, longitude_deg: float, d
 
 @pytest.mark.parametrize(("day", "printed_h"), [(307, 0.27), (42, -0.24)])
 def test_the_sun_is_a_quarter_of_an_hour_off_in_november_and_february(day: int, printed_h: float) -> None:
-    """The equation of time: +16 min early in November, -14 min in mid February (common knowledge of almanacs)."""
+    """The equation of time: +16 min early in November, -14 min in mid February (from memory)."""
     assert solar_hour(720.0, 0.0, day) - 12.0 == pytest.approx(printed_h, abs=0.02)
 
 
