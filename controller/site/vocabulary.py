@@ -57,7 +57,7 @@ def _keys_of(model: type[Declared], prefix: Names) -> Iterator[tuple[Names, Key]
             continue
         default = None if info.is_required() else info.default
         names = (*prefix, name)
-        yield names, Key(_allowed(kind, name), info.is_required(), default, kind.field)
+        yield names, Key(_allowed(kind), info.is_required(), default, kind.field)
         if len(kind.models) > 1:
             yield (*names, "kind"), Key("one of " + ", ".join(f'"{tag(m)}"' for m in kind.models), True)
         for inner in kind.models:
@@ -70,10 +70,10 @@ def tag(model: type[Declared]) -> str:
     return str(typing.get_args(model.model_fields["kind"].annotation)[0])
 
 
-def _allowed(kind: _Kind, name: str) -> str:
+def _allowed(kind: _Kind) -> str:
     if kind.field is not None:
         return f"a list; each {kind.field.allowed}" if kind.is_list else kind.field.allowed
-    return f"a list of tables, {name}" if kind.is_list else f"a table, {name}"
+    return "a list of tables" if kind.is_list else "a table"
 
 
 def _explore(annotation: Any, metadata: list[Any] | tuple[Any, ...] = ()) -> _Kind:
