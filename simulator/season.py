@@ -6,10 +6,11 @@ decides anything; it only carries bytes and time.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from typing import Protocol
 
-from controller.contract import Input, LinkChanged, Now, Order, StepResult
+from controller.contract import ClockTrust, Input, LinkChanged, Now, Order, Restarted, StepResult
 from controller.core import Core
 from controller.guard.board_limits import board_limits
 from controller.site.model import Site
@@ -43,7 +44,7 @@ class SeasonRun:
         start_wall_ms: int,
         *,
         log: StepLog | None = None,
-        encode: Callable[[LinkChanged | Order], Entry] | None = None,
+        encode: Callable[[LinkChanged | Order | Restarted], Entry] | None = None,
         fill: float = 0.6,
     ) -> None:
         self.site = site
@@ -53,6 +54,9 @@ class SeasonRun:
         self.link = Link(board_limits(site))
         self.core = Core(site)
         self.steps = 0
+        self.trust: ClockTrust = "synchronised"
+        self.clock_step_ms = 0
+        """How far the controller's wall clock is off; monotonic time is always right."""
         self.watch: Callable[[Now, StepResult], None] | None = None
         self._log = log
         self._encode = encode
@@ -69,8 +73,25 @@ class SeasonRun:
         self._core_due_ms = self.plant.now_ms
 
     def now(self) -> Now:
+        """The two clocks as the controller reads them."""
         now_ms = self.plant.now_ms
-        return Now(now_ms, self._start_wall_ms + now_ms)
+        return Now(now_ms, self._start_wall_ms + now_ms + self.clock_step_ms, self.trust)
+
+    def restart(self, away_ms: int) -> None:
+        """The controller dies, is away, and comes back with what its journal holds; the board is alone meanwhile."""
+        memory = json.loads(json.dumps(self.core.dump()))
+        back_ms = self.plant.now_ms + away_ms
+        while self._board_due_ms <= back_ms:
+            self.plant.advance(self._board_due_ms)
+            self._tick_board(self.plant.now_ms)
+        self.plant.advance(back_ms)
+        self.hardware.host_read()
+        self.core = Core(self.site, memory)
+        self.link = Link(board_limits(self.site))
+        self._inputs, self._entries = [], []
+        self._core_due_ms = back_ms
+        self._add(Restarted(away_ms))
+        self._take_events(self.link.connected(back_ms))
 
     def run_until(self, end_ms: int) -> None:
         """Carry everything on until plant time `end_ms`."""
@@ -101,7 +122,7 @@ class SeasonRun:
         self._board_due_ms = due_ms if due_ms > now_ms else now_ms + 1
 
     def _step_core(self, now_ms: int) -> None:
-        now = Now(now_ms, self._start_wall_ms + now_ms)
+        now = Now(now_ms, self._start_wall_ms + now_ms + self.clock_step_ms, self.trust)
         result = self.core.step(now, self._inputs)
         self.steps += 1
         if self._log is not None:
@@ -125,7 +146,7 @@ class SeasonRun:
             elif isinstance(event, LinkDown):
                 self._add(LinkChanged(False, event.reason))
 
-    def _add(self, item: LinkChanged | Order) -> None:
+    def _add(self, item: LinkChanged | Order | Restarted) -> None:
         self._inputs.append(item)
         if self._encode is not None:
             self._entries.append(self._encode(item))
