@@ -1,9 +1,8 @@
 """Volumes of tank heads: the dished ends of a cylinder, upright or lying. Millimetres in, cubic millimetres out.
 
-Closed forms: volume of a spherical cap and of an ellipsoid's segment, any handbook of mathematics (for example
-Abramowitz and Stegun do not list them; derived here by integrating circular slices). Torispherical geometry (dish of
-radius f x D, knuckle of radius k x D, tangent where they meet) as in DIN 28011 / ASME F&D practice. The lying
-torispherical head has no closed form; it is integrated over circles about the tank's axis.
+Upright heads and ellipsoids have closed forms, derived here by integrating circular slices. A torispherical head is a
+dish of radius f x D and a knuckle of radius k x D that touch without a corner (the shape of DIN 28011 and of ASME
+flanged and dished heads; from memory). Lying, it has no closed form and is integrated over circles about the axis.
 """
 
 from __future__ import annotations

@@ -104,7 +104,7 @@ class NormalsTable(Declared):
 
 class PlaceTable(Declared):
     name: Name
-    latitude: Annotated[float, Quantity(LATITUDE, "-66 °", "66 °")]
+    latitude: Annotated[float, Quantity(LATITUDE, "-72 °", "72 °")]
     longitude: Annotated[float, Quantity(LONGITUDE, "-180 °", "180 °")]
     elevation: Annotated[float, Quantity(LENGTH, "-400 m", "4500 m")]
     time_zone: Name

@@ -181,6 +181,27 @@ def test_windows_may_touch_and_may_end_the_day() -> None:
     assert schedule.windows == (Window(0, 120), Window(120, 180), Window(1320, 1440))
 
 
+@pytest.mark.parametrize("stated", ["1525 L", "1900 L", "2315 L", "500 gal", "400 imp gal"])
+def test_a_label_may_be_a_fifth_off_the_shape(stated: str) -> None:
+    """80 % of what is held up to the overflow is 1521 L, 120 % of the full volume 2322 L."""
+    assert edited(('"1900 L"', f'"{stated}"')).tanks[0].stated_capacity_l is not None
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('overflow = "1090 mm"', 'overflow = "1150 mm"'),
+        ('sensor_height = "1400 mm"', 'sensor_height = "1091 mm"'),
+        ('sensor_height = "1400 mm"', 'sensor_height = "2150 mm"'),
+        ('suction = "80 mm"', 'suction = "0 mm"'),
+        ('max_flow = "10 L/min"', 'max_flow = "3.2 L/min"'),
+        ('daily_cap = "40 L"', 'daily_cap = "864 L"'),
+    ],
+)
+def test_the_last_value_that_is_possible_is_taken(old: str, new: str) -> None:
+    assert edited((old, new)).id == "river-allotment"
+
+
 def test_what_is_left_out_has_its_default() -> None:
     site = edited(
         ('units = "metric"', ""),

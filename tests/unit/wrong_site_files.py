@@ -157,7 +157,7 @@ OUT_OF_RANGE = [
     Wrong(SITE, '"60 s"', '"1 h"', "site.report_every", "5 s to 10 min"),
     Wrong(SITE, '"60 s"', '"1 s"', "site.report_every", RANGE),
     Wrong(SITE, '"2 °C"', '"36 °C"', "site.frost", "-10 °C to 10 °C"),
-    Wrong(PLACE, '"51.72 °N"', '"91 °N"', "place.latitude", "-66 ° to 66 °"),
+    Wrong(PLACE, '"51.72 °N"', '"91 °N"', "place.latitude", "-72 ° to 72 °"),
     Wrong(PLACE, '"2.14 °W"', '"214 °W"', "place.longitude", RANGE),
     Wrong(PLACE, '"46 m"', '"46000 m"', "place.elevation", "-400 m to 4500 m"),
     Wrong(NORMALS, '"7.6 °C"', '"76 °C"', "place.normals.january.day_high", RANGE),
@@ -312,7 +312,7 @@ UNKNOWN_KEYS = [
 MISSING = [
     Wrong(SITE, 'id = "river-allotment"', "", "site.id", "missing; it takes 1 to 32 small letters", "^[site]"),
     Wrong(SITE, 'name = "Allotment above the river"', "", "site.name", "missing", "^[site]"),
-    Wrong(PLACE, 'latitude = "51.72 °N"', "", "place.latitude", "missing; it takes -66 ° to 66 °", "^[place]"),
+    Wrong(PLACE, 'latitude = "51.72 °N"', "", "place.latitude", "missing; it takes -72 ° to 72 °", "^[place]"),
     Wrong(PLACE, 'time_zone = "Europe/London"', "", "place.time_zone", "missing", "^[place]"),
     Wrong("july ", ", wet_days = 9.6", "", "place.normals.july.wet_days", "missing", "^july"),
     Wrong("july ", "july      = {", "# {", "place.normals.july", "missing", "^[place.normals]"),
