@@ -143,7 +143,7 @@ def _sentence(what: str, runs: Sequence[Sequence[Column]], unit: str, step: floa
     if not known:
         return f"{what}: nothing recorded."
     low, high = number(min(c.low for c in known), step), number(max(c.high for c in known), step)
-    gaps = f" The record has {len(runs) - 1} gaps." if len(runs) > 1 else ""
+    gaps = f" The record has {len(runs) - 1} gap{'s' if len(runs) > 2 else ''}." if len(runs) > 1 else ""
     return f"{what} between {low} and {high} {unit}, at the end {number(known[-1].mean, step)} {unit}.{gaps}"
 
 

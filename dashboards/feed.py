@@ -220,13 +220,14 @@ class Feed:
 
     def _take_waiting(self) -> None:
         try:
-            self._take(self._inbox.get(timeout=0.25))
+            self.take(self._inbox.get(timeout=0.25))
             for _ in range(500):
-                self._take(self._inbox.get_nowait())
+                self.take(self._inbox.get_nowait())
         except queue.Empty:
             return
 
-    def _take(self, message: Message) -> None:
+    def take(self, message: Message) -> None:
+        """Apply one message; the worker calls it for everything that arrives."""
         self._heard_mono_s = time.monotonic()
         if not message.topic:
             self.connected = message.text == "connected"

@@ -33,9 +33,7 @@ def past(store: HistoryStore, view: SiteView, day_count: int) -> str:
         _figure(
             "Water stored" + (f": {tank.id}" if len(view.tanks) > 1 else ""),
             charts.tank_chart(store, view, tank, tank_points[tank.id], frame),
-            legend(
-                (("water", "volume, shaded from lowest to highest"), ("overflow", "overflow"), ("reserve", "reserve"))
-            ),
+            legend((("water", "volume, shaded by how uncertain it is"),)),
         )
         for tank in view.tanks
     ]

@@ -286,7 +286,8 @@ def _line_path(line: Line, scale: Scale, across: float) -> str:
         steps = [f"{(c.index + 0.5) * across:.0f} {scale.y(c.mean):g}" for c in run]
         if steps:
             parts.append(f"M{steps[0]}L{' '.join(steps[1:])}" if len(steps) > 1 else f"M{steps[0]}h2")
-    return f'<path class="line {line.name}" fill="none" stroke="currentColor" vector-effect="non-scaling-stroke" d="{"".join(parts)}"/>'
+    look = 'fill="none" stroke="currentColor" vector-effect="non-scaling-stroke"'
+    return f'<path class="line {line.name}" {look} d="{"".join(parts)}"/>'
 
 
 def _extremes_path(line: Line, scale: Scale, across: float) -> str:

@@ -1,0 +1,328 @@
+"""The page says what matters, says what it does not know, and lets nothing from outside become markup."""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+
+from dashboards import words
+from dashboards.events import event_words
+from dashboards.history import days_until, doses_by_zone, ledger_days
+from dashboards.homie import DeviceTree
+from dashboards.page import Completeness, OrderDesk, full_page, present, waiting_page
+from dashboards.past import past
+from dashboards.senml import StreamRecord, Value, read_pack
+from dashboards.series import reading
+from dashboards.store import HistoryStore
+from dashboards.view import SiteView, ZoneSchedule, read_site
+from tests import fake_site
+
+NOW = datetime(2026, 6, 14, 12, 0, tzinfo=UTC)
+NOW_MS = int(NOW.timestamp() * 1000)
+
+
+def view_of(changes: dict[str, str] | None = None, connected: bool = True, now_ms: int = NOW_MS) -> SiteView:
+    """The invented site with some topics changed; an empty value deletes the topic."""
+    tree = DeviceTree("homie")
+    for topic, value in (fake_site.tree(NOW, 1943.0, 100) | (changes or {})).items():
+        tree.take(f"homie/5/{topic}", value.encode(), True, now_ms)
+    return read_site(tree, tree.sites()[0], now_ms, connected)
+
+
+def text_of(markup: str) -> str:
+    """What a reader sees, roughly: tags dropped, blanks joined."""
+    return " ".join(html.unescape(re.sub(r"<[^>]*>", " ", markup)).split())
+
+
+def test_one_look_tells_water_days_battery_what_runs_and_what_comes_next() -> None:
+    text = text_of(present(view_of()))
+    for wanted in (
+        "Riverside allotment",
+        "1 943",
+        "± 36 L",
+        "78 % of 2 500 L",
+        "300 L kept in reserve",
+        "measured 20 s ago",
+        "26 days",
+        "81 % 12.74 V, 20 s ago",
+        "Watering Salad beds",
+        "3.2 L so far",
+        "today 15:00 Polytunnel bench, 9 L 0.7 of 14 mm missing",
+    ):
+        assert wanted in text
+
+
+def test_a_finding_comes_with_its_cure_and_since_when() -> None:
+    text = text_of(present(view_of()))
+    assert "Warning The berry rows took 30 % longer than usual for their water." in text
+    assert "Cure: rinse the filter" in text
+    assert "Since today 06:00." in text
+
+
+def test_each_zone_tells_state_plan_reason_and_schedule_in_words() -> None:
+    text = text_of(present(view_of()))
+    assert "Berry rows Soil moist: 10.1 of 48.0 mm missing Today 0 L given of at most 52 L" in text
+    assert "As much as it needs, between 05:00–08:30 and 19:00–21:00, at most 52 L a day." in text
+
+
+@pytest.mark.parametrize(
+    ("topic", "gone"),
+    [
+        ("riverside/tank-shed/volume", "0 L"),
+        ("riverside/power/state-of-charge", "0 %"),
+        ("riverside/weather/temperature", "0 °C"),
+        ("riverside/tank-shed/days-of-supply", "0 days"),
+        ("riverside/weather/rain-today", "0.0 mm"),
+    ],
+)
+def test_unknown_is_a_word_and_never_zero(topic: str, gone: str) -> None:
+    before, after = text_of(present(view_of())), text_of(present(view_of({topic: ""})))
+    assert after.count("unknown") == before.count("unknown") + 1
+    assert after.count(f" {gone}") <= before.count(f" {gone}")
+
+
+def test_findings_nobody_has_sent_are_unknown_and_not_none() -> None:
+    assert "Unknown: the controller has not said." in present(view_of({"riverside/site/findings": ""}))
+    assert "None: nothing needs you." in present(view_of({"riverside/site/findings": "[]"}))
+
+
+@pytest.mark.parametrize("value", ["NaN", "inf", "-5", "a lot", "1e999"])
+def test_a_value_no_tank_can_have_is_unknown(value: str) -> None:
+    assert view_of({"riverside/tank-shed/volume": value}).tanks[0].volume_l is None
+
+
+@pytest.mark.parametrize(
+    ("changes", "connected", "heading", "notice"),
+    [
+        ({"riverside/$state": "lost"}, True, "Controller lost", "The controller does not answer (lost)"),
+        ({"riverside/$state": "disconnected"}, True, "Controller was stopped", "does not answer (disconnected)"),
+        ({}, False, "Broker not reached", "no connection to the broker"),
+        (
+            {"riverside-board/$state": "lost"},
+            True,
+            "Controller is there",
+            "The board in the pump house does not answer",
+        ),
+        ({"riverside/site/updated-at": "2026-06-14T11:30:00Z"}, True, "Controller silent", "was true 30 min ago"),
+    ],
+)
+def test_what_may_no_longer_be_true_is_said_in_words(
+    changes: dict[str, str], connected: bool, heading: str, notice: str
+) -> None:
+    text = text_of(present(view_of(changes, connected)))
+    assert heading in text
+    assert "Careful:" in text
+    assert notice in text
+
+
+def test_an_old_reading_is_called_old() -> None:
+    old = fake_site.iso(NOW - timedelta(hours=5))
+    text = text_of(present(view_of({"riverside/tank-shed/measured-at": old})))
+    assert "measured 5 h ago old reading" in text
+
+
+def test_a_site_whose_clock_differs_is_judged_by_its_own_clock() -> None:
+    tree = DeviceTree("homie")
+    for topic, value in fake_site.tree(NOW, 1943.0, 100).items():
+        tree.take(f"homie/5/{topic}", value.encode(), False, NOW_MS - 40 * 86_400_000)
+    view = read_site(tree, tree.sites()[0], NOW_MS - 40 * 86_400_000 + 5000, True)
+    assert "measured 25 s ago" in text_of(present(view))
+
+
+HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)>\"'&"
+
+
+class TagCollector(HTMLParser):
+    """Names of all elements and attributes in a page."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.attributes: set[str] = set()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append(tag)
+        self.attributes |= {name for name, _ in attrs}
+
+
+def test_nothing_from_mqtt_becomes_markup(tmp_path: Path) -> None:
+    findings = [{"id": HOSTILE, "severity": HOSTILE, "text": HOSTILE, "cure": HOSTILE, "latched": True}]
+    changes = {
+        "riverside/site/findings": json.dumps(findings),
+        "riverside/zone-bench/name": HOSTILE,
+        "riverside/zone-bench/why": HOSTILE,
+        "riverside/zone-bench/last-refusal": HOSTILE,
+        "riverside/site/last-refusal": HOSTILE,
+        "riverside/site/time-zone": HOSTILE,
+    }
+    view = replace(view_of(changes), name=HOSTILE)
+    store = HistoryStore(str(tmp_path / "h.sqlite3"))
+    keys = ("fault", "order", "refusal", "link", "journal", "schedule", "delivery")
+    fields = {n: Value(HOSTILE) for n in ("text", "reason", "sender", "command", "ended", HOSTILE)}
+    store.add("riverside", [StreamRecord(n, NOW_MS, kind, HOSTILE, fields) for n, kind in enumerate(keys, start=1)])
+    page = full_page(
+        view, past(store, view, 7), [("other", HOSTILE)], OrderDesk("t", HOSTILE), Completeness(7, 1, HOSTILE)
+    )
+    store.close()
+    collected = TagCollector()
+    collected.feed(page)
+    assert collected.tags.count("script") == 1
+    assert "img" not in collected.tags
+    assert not any(name.startswith("on") or name == "style" for name in collected.attributes)
+
+
+def test_half_characters_smuggled_through_json_can_still_be_sent() -> None:
+    findings = '[{"id":"a","severity":"info","text":"\\ud800 odd","cure":""}]'
+    assert "? odd" in present(view_of({"riverside/site/findings": findings})).encode().decode()
+
+
+def test_no_page_needs_a_script_or_style_of_its_own() -> None:
+    page = full_page(view_of(), "", [], None, Completeness(1, 0))
+    assert re.findall(r"<script[^>]*>", page) == ['<script src="/static/page.js" defer>']
+    assert "<style" not in page
+    assert "javascript:" not in page
+
+
+def test_the_foot_says_that_it_is_not_drinking_water_and_how_complete_the_record_is() -> None:
+    text = text_of(full_page(view_of(), "", [], None, Completeness(1234, 0)))
+    assert "Not drinking water." in text
+    assert "All 1 234 records" in text
+    assert "3 of 1 234 records" in text_of(full_page(view_of(), "", [], None, Completeness(1234, 3)))
+
+
+def test_orders_are_offered_only_when_there_is_a_desk_for_them() -> None:
+    assert "<form" not in present(view_of())
+    with_desk = present(view_of(), OrderDesk("secret-token"))
+    assert with_desk.count('value="secret-token"') == with_desk.count("<form")
+    assert "Stop everything" in with_desk
+    assert "Hold watering" in with_desk
+    assert "Resume watering" in present(view_of({"riverside/site/mode": "hold"}), OrderDesk("t"))
+
+
+def test_before_any_site_is_heard_the_page_says_what_it_waits_for() -> None:
+    assert "no controller has introduced itself" in waiting_page("homie", "host:1883", True, "")
+    assert "No connection to the broker at host:1883" in waiting_page("homie", "host:1883", False, "refused")
+
+
+def test_us_units_are_shown_when_the_owner_wants_them() -> None:
+    text = text_of(present(view_of({"riverside/site/units": "us"})))
+    assert "513 gal ± 9.5 gal" in text
+    assert "63 °F" in text
+    assert "0.13 in" in text
+
+
+# --- history half ---
+
+
+def filled(tmp_path: Path) -> HistoryStore:
+    store = HistoryStore(str(tmp_path / "history.sqlite3"))
+    for payload in fake_site.packs(fake_site.history(NOW)):
+        store.add("riverside", read_pack(payload, NOW_MS))
+    store.fold(NOW_MS)
+    return store
+
+
+def test_sixty_days_make_pictures_a_ledger_and_a_log_within_the_size_of_a_first_view(tmp_path: Path) -> None:
+    store = filled(tmp_path)
+    markup = past(store, view_of(), 60)
+    page = full_page(view_of(), markup, [], None, Completeness(6000, 0))
+    store.close()
+    static = Path(words.__file__).with_name("static")
+    sent = len(page.encode()) + sum(f.stat().st_size for f in static.iterdir())
+    assert sent < 60_000
+    text = text_of(markup)
+    for wanted in ("Water stored", "overflow 2 500 L", "reserve 300 L", "Rain", "Battery", "Where the water went"):
+        assert wanted in text
+    assert "Polytunnel bench: " in text
+    assert "The record has 1 gap." in text
+
+
+def test_ledger_days_close_on_their_entries(tmp_path: Path) -> None:
+    store = filled(tmp_path)
+    days = days_until(NOW_MS, 60, fake_site.LOCAL, [])
+    closed = ledger_days(store.records("riverside", ("ledger",), 0, NOW_MS), days)
+    store.close()
+    assert len(closed) >= 59
+    assert closed[0].day.isoformat() == "2026-06-13"
+    for day in closed:
+        assert day.opening_l is not None
+        assert day.closing_l is not None
+        assert day.opening_l + sum(day.entries_l.values()) == pytest.approx(day.closing_l, abs=0.01)
+
+
+def test_doses_of_a_local_day_are_added_up_per_zone() -> None:
+    def given(seq: int, moment: datetime, litres: float) -> StreamRecord:
+        fields = {"volume": Value(litres / 1000, "m3")}
+        return StreamRecord(seq, int(moment.timestamp() * 1000), "delivery", "bench", fields)
+
+    late_evening_utc = datetime(2026, 6, 13, 23, 30, tzinfo=UTC)
+    days = days_until(NOW_MS, 3, fake_site.LOCAL, [])
+    records = [given(1, late_evening_utc, 2.0), given(2, NOW, 3.0), given(3, NOW - timedelta(days=1), 4.0)]
+    doses = doses_by_zone(records, days)["bench"]
+    assert {day.isoformat(): litres for day, litres in doses.items()} == {"2026-06-14": 5.0, "2026-06-13": 4.0}
+
+
+def test_a_day_without_record_is_unknown_and_a_day_with_record_and_no_dose_is_zero() -> None:
+    days = days_until(NOW_MS, 3, fake_site.LOCAL, [reading(NOW_MS, 1.0)])
+    assert days.values({}) == [None, None, 0.0]
+
+
+@pytest.mark.parametrize(
+    ("kind", "fields", "said"),
+    [
+        ("delivery", {"volume": Value(0.0065, "m3"), "ended": Value("done")}, "Bench: 6.5 L given."),
+        (
+            "delivery",
+            {"volume": Value(0.002, "m3"), "ended": Value("slow")},
+            "Bench: 2 L given, given up because the water came too slowly.",
+        ),
+        ("delivery", {"ended": Value("done")}, "Bench: unknown given."),
+        ("refusal", {"text": Value("the reserve is kept")}, "Bench held back: the reserve is kept"),
+        (
+            "order",
+            {"sender": Value("phone"), "command": Value("HoldAll"), "accepted": Value(True)},
+            "phone ordered to hold watering, accepted.",
+        ),
+        ("link", {"up": Value(False), "reason": Value("no answer")}, "The board is lost: no answer."),
+    ],
+)
+def test_events_are_said_in_words(kind: str, fields: dict[str, Value], said: str) -> None:
+    assert event_words(StreamRecord(1, NOW_MS, kind, "bench", fields), {"bench": "Bench"}, "metric") == said
+
+
+# --- words ---
+
+
+def test_ages_are_told_in_their_largest_whole_unit() -> None:
+    ages = [0, 20, 99, 100, 3600, 7200, 50 * 3600]
+    said = [words.age(NOW_MS - s * 1000, NOW_MS) for s in ages]
+    assert said == ["just now", "20 s ago", "99 s ago", "1 min ago", "60 min ago", "2 h ago", "2 days ago"]
+    assert words.age(None, NOW_MS) == "time unknown"
+    assert words.age(NOW_MS + 3_600_000, NOW_MS) == "stamped in the future"
+
+
+def test_schedules_are_told_in_words() -> None:
+    fixed = ZoneSchedule("fixed", (), 30.0, 1, 12.0, (360, 1200))
+    assert words.schedule(fixed, "metric") == "12 L at 06:00 and 20:00, at most 30 L a day."
+    assert words.schedule(replace(fixed, mode="off"), "metric") == "Off: never watered."
+    assert words.schedule(None, "metric") == "Schedule unknown."
+
+
+def test_the_driest_root_zone_has_the_driest_word() -> None:
+    said = [words.wetness(missing, 20.0) for missing in (0.0, 3.0, 7.0, 12.0, 19.0)]
+    assert said == ["full", "moist", "drying", "dry", "very dry"]
+    assert words.wetness(None, 20.0) == "unknown"
+    assert words.wetness(3.0, 0.0) == "unknown"
+
+
+def test_us_gallons_are_3_785411784_litres() -> None:
+    """Exact by definition: 231 cubic inches (NIST Handbook 44, appendix C)."""
+    litres = 231 * 25.4**3 / 1e6
+    assert pytest.approx(litres, abs=1e-12) == words.L_PER_US_GAL

@@ -1,0 +1,257 @@
+"""The page's own history: complete, without duplicates, and honest about what is missing."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from controller.errors import OperatingError
+from dashboards.coverage import Arrival, Coverage
+from dashboards.refill import RefillPlanner
+from dashboards.senml import PackError, StreamRecord, Value, read_pack
+from dashboards.store import HistoryStore
+
+NOW_MS = 1_778_800_000_000
+MINUTE_MS, HOUR_MS, DAY_MS = 60_000, 3_600_000, 86_400_000
+
+
+def measure(seq: int, at_ms: int, volume_m3: float) -> StreamRecord:
+    return StreamRecord(seq, at_ms, "measure", "", {"tank.shed.volume": Value(volume_m3, "m3")})
+
+
+def delivery(seq: int, at_ms: int, volume_m3: float) -> StreamRecord:
+    return StreamRecord(seq, at_ms, "delivery", "bench", {"volume": Value(volume_m3, "m3")})
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> Iterator[HistoryStore]:
+    opened = HistoryStore(str(tmp_path / "history.sqlite3"))
+    yield opened
+    opened.close()
+
+
+# --- coverage ---
+
+
+def test_numbers_in_any_order_join_into_one_stretch() -> None:
+    coverage = Coverage()
+    for seq in (5, 1, 3, 2, 4):
+        assert coverage.add(seq, NOW_MS) is Arrival.NEW
+    assert [(s.first, s.last) for s in coverage.stretches] == [(1, 5)]
+
+
+def test_holes_are_found_between_before_and_after_what_is_known() -> None:
+    coverage = Coverage()
+    for seq in (3, 4, 8):
+        coverage.add(seq, NOW_MS)
+    assert coverage.missing(1, 10) == [(1, 2), (5, 7), (9, 10)]
+    assert coverage.missing(3, 4) == []
+
+
+def test_a_number_seen_twice_is_a_duplicate() -> None:
+    coverage = Coverage()
+    coverage.add(1, NOW_MS)
+    assert coverage.add(1, NOW_MS) is Arrival.DUPLICATE
+
+
+def test_an_old_number_with_a_new_time_means_that_the_site_began_to_count_anew() -> None:
+    coverage = Coverage()
+    for seq in range(1, 11):
+        coverage.add(seq, NOW_MS + seq * MINUTE_MS)
+    assert coverage.add(1, NOW_MS + DAY_MS) is Arrival.CONTRADICTION
+
+
+def test_a_bare_number_never_contradicts() -> None:
+    coverage = Coverage()
+    coverage.add(1, NOW_MS)
+    assert coverage.add(1, None) is Arrival.DUPLICATE
+    assert coverage.add(2, None) is Arrival.NEW
+    assert coverage.add(2, NOW_MS - DAY_MS * 90) is not Arrival.NEW
+
+
+# --- store ---
+
+
+def test_a_record_delivered_twice_is_kept_once(store: HistoryStore) -> None:
+    records = [delivery(1, NOW_MS, 0.006), measure(2, NOW_MS + 1000, 1.5)]
+    assert store.add("site", records).new == 2
+    again = store.add("site", records)
+    assert (again.new, again.duplicate, again.restarted) == (0, 2, False)
+    assert len(store.records("site", ("delivery",), 0, NOW_MS * 2)) == 1
+    assert len(store.points("site", "tank.shed.volume", 0, NOW_MS * 2)) == 1
+
+
+def test_what_is_missing_survives_a_restart(tmp_path: Path) -> None:
+    path = str(tmp_path / "history.sqlite3")
+    first = HistoryStore(path)
+    first.add("site", [measure(n, NOW_MS + n * MINUTE_MS, 1.0) for n in (1, 2, 5)])
+    first.close()
+    second = HistoryStore(path)
+    try:
+        assert second.missing("site", newest=7) == [(3, 4), (6, 7)]
+        assert second.newest("site") == 5
+    finally:
+        second.close()
+
+
+def test_sites_do_not_mix(store: HistoryStore) -> None:
+    store.add("one", [measure(1, NOW_MS, 1.0)])
+    store.add("two", [measure(1, NOW_MS, 2.0)])
+    assert [p.mean for p in store.points("two", "tank.shed.volume", 0, NOW_MS * 2)] == [2.0]
+    assert store.missing("three", newest=2) == [(1, 2)]
+
+
+def test_a_journal_begun_anew_is_taken_in_beside_the_old_one(store: HistoryStore) -> None:
+    store.add("site", [delivery(n, NOW_MS + n * MINUTE_MS, 0.001) for n in range(1, 6)])
+    added = store.add("site", [delivery(1, NOW_MS + DAY_MS, 0.002)])
+    assert added.restarted
+    assert added.new == 1
+    assert store.missing("site", newest=3) == [(2, 3)]
+    assert len(store.records("site", ("delivery",), 0, NOW_MS * 2)) == 6
+
+
+def test_records_come_newest_first_and_only_of_the_kind_asked_for(store: HistoryStore) -> None:
+    link = StreamRecord(3, NOW_MS + 5, "link", "", {"up": Value(True)})
+    store.add("site", [delivery(1, NOW_MS, 0.001), delivery(2, NOW_MS + 9, 0.002), link])
+    found = store.records("site", ("delivery",), 0, NOW_MS * 2)
+    assert [r.seq for r in found] == [2, 1]
+    assert store.records("site", ("link",), 0, NOW_MS * 2)[0].fields["up"].value is True
+
+
+def test_folding_keeps_extremes_count_and_mean_and_leaves_recent_readings_alone(store: HistoryStore) -> None:
+    hour = (NOW_MS - 10 * DAY_MS) // HOUR_MS * HOUR_MS
+    old = [measure(n, hour + n * MINUTE_MS, float(n)) for n in range(1, 11)]
+    fresh = [measure(n, NOW_MS - n * MINUTE_MS, 7.0) for n in range(11, 14)]
+    store.add("site", old + fresh)
+    store.fold(NOW_MS)
+    points = store.points("site", "tank.shed.volume", 0, NOW_MS)
+    assert [(p.low, p.mean, p.high, p.count) for p in points[:1]] == [(1.0, 5.5, 10.0, 10)]
+    assert len(points) == 4
+
+
+def test_an_old_reading_that_comes_late_is_folded_into_its_hour(store: HistoryStore) -> None:
+    hour = (NOW_MS - 10 * DAY_MS) // HOUR_MS * HOUR_MS
+    store.add("site", [measure(n, hour + n * MINUTE_MS, 1.0) for n in range(1, 4)])
+    store.fold(NOW_MS)
+    store.add("site", [measure(4, hour + 4 * MINUTE_MS, 5.0)])
+    store.fold(NOW_MS)
+    (point,) = store.points("site", "tank.shed.volume", 0, NOW_MS)
+    assert (point.low, point.mean, point.high, point.count) == (1.0, 2.0, 5.0, 4)
+
+
+def test_folding_twice_changes_nothing(store: HistoryStore) -> None:
+    store.add("site", [measure(n, NOW_MS - 500 * DAY_MS + n * HOUR_MS, float(n)) for n in range(1, 60)])
+    store.fold(NOW_MS)
+    before = store.points("site", "tank.shed.volume", 0, NOW_MS)
+    store.fold(NOW_MS)
+    assert store.points("site", "tank.shed.volume", 0, NOW_MS) == before
+    assert sum(p.count for p in before) == 59
+    assert len(before) <= 4
+
+
+def test_a_file_that_is_no_history_is_refused_with_a_cure(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite3"
+    path.write_bytes(b"this is not a database, it only looks like a file" * 40)
+    with pytest.raises(OperatingError, match="--store"):
+        HistoryStore(str(path))
+
+
+# --- packs ---
+
+
+def pack(*entries: dict[str, Any]) -> bytes:
+    return json.dumps(entries).encode()
+
+
+def test_the_documented_pack_is_read() -> None:
+    text = (
+        b'[{"bn":"hillfoot/","bt":1778736600,"n":"seq","v":1204},'
+        b'{"n":"delivery/bench/volume","u":"m3","v":0.006},{"n":"delivery/bench/ended","vs":"done"},'
+        b'{"n":"seq","t":60,"v":1205},{"n":"measure/tank.butts.level","t":60,"u":"m","v":0.912}]'
+    )
+    first, second = read_pack(text, NOW_MS)
+    assert (first.seq, first.at_ms, first.kind, first.key) == (1204, 1_778_736_600_000, "delivery", "bench")
+    assert first.fields == {"volume": Value(0.006, "m3"), "ended": Value("done")}
+    assert (second.seq, second.at_ms, second.key) == (1205, 1_778_736_660_000, "")
+    assert second.fields == {"tank.butts.level": Value(0.912, "m")}
+
+
+def test_a_bare_number_is_a_record_whose_content_is_gone() -> None:
+    (record,) = read_pack(pack({"bn": "s/", "bt": 1_778_736_600, "n": "seq", "v": 7}), NOW_MS)
+    assert (record.seq, record.kind) == (7, "")
+
+
+def test_times_below_2_to_the_28_are_relative_to_now() -> None:
+    """RFC 8428 section 4.5.3."""
+    (record,) = read_pack(pack({"bn": "s/", "n": "seq", "t": -60, "v": 7}), NOW_MS)
+    assert record.at_ms == NOW_MS - MINUTE_MS
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        b"",
+        b"{}",
+        b"[1]",
+        b"\xff\xfe",
+        b"[" * 100_000,
+        b'[{"n":"seq","v":NaN}]',
+        pack({"bn": "s/", "bt": 1_778_736_600, "n": "measure/x", "v": 1}),
+        pack({"bn": "s/", "bt": 1_778_736_600, "n": "seq", "v": 1.5}),
+        pack({"bn": "s/", "bt": 1_778_736_600, "n": "seq", "v": -1}),
+        pack({"bn": "s/", "bt": 1_778_736_600, "n": "seq", "v": True}),
+        pack({"bn": "s/", "bt": 1_778_736_600, "n": "seq", "v": 1, "later_": 1}),
+        pack({"bn": "s/", "bt": 1_778_736_600, "bver": 11, "n": "seq", "v": 1}),
+        pack({"bn": "s/", "bt": 9e12, "n": "seq", "v": 1}),
+        pack({"bn": "<b>/", "bt": 1_778_736_600, "n": "seq", "v": 1}),
+        pack({"bn": "s/", "bt": 1_778_736_600, "n": "seq", "v": 1, "vs": "two values"}),
+        pack({"bn": "s/", "bt": 1_778_736_600, "n": "seq", "v": 1}, {"n": "a/b/c", "v": 1}, {"n": "d/e/f", "v": 1}),
+        pack({"bn": "s/", "bt": 1_778_736_600, "n": "seq", "v": 1}, {"n": "a/b", "vb": "yes"}),
+        b" " * 70_000,
+    ],
+)
+def test_a_damaged_pack_is_refused_as_a_whole(payload: bytes) -> None:
+    with pytest.raises(PackError):
+        read_pack(payload, NOW_MS)
+
+
+# --- refills ---
+
+
+def test_a_fresh_hole_is_given_time_to_close_by_itself() -> None:
+    planner = RefillPlanner()
+    assert planner.due([(5, 6)], 0) is None
+    assert planner.due([(5, 6)], 1000) is None
+    assert planner.due([(5, 6)], 2000) == (5, 6)
+
+
+def test_the_newest_part_of_a_long_hole_is_asked_for_first_and_at_most_2000_at_a_time() -> None:
+    planner = RefillPlanner()
+    assert planner.due([(1, 10), (20, 9000)], 0) == (7001, 9000)
+    assert planner.due([(1, 10), (20, 8000)], 500) is None
+    assert planner.due([(1, 10), (20, 7000)], 1000) == (5001, 7000)
+
+
+def test_a_request_without_answer_is_repeated_ever_later() -> None:
+    planner = RefillPlanner()
+    asked = [at for at in range(0, 200_000, 1000) if planner.due([(1, 500)], at)]
+    gaps = [b - a for a, b in pairwise(asked)]
+    assert gaps == [10_000, 20_000, 40_000, 80_000]
+    assert planner.unanswered == 4
+
+
+def test_an_answer_on_its_way_is_not_asked_for_again() -> None:
+    planner = RefillPlanner()
+    assert planner.due([(1, 1000)], 0) == (1, 1000)
+    for second in range(1, 60):
+        assert planner.due([(1, 1000 - second)], second * 1000) is None
+
+
+def test_nothing_missing_asks_for_nothing() -> None:
+    planner = RefillPlanner()
+    assert [planner.due([], at) for at in range(0, 60_000, 1000)] == [None] * 60
