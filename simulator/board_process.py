@@ -20,7 +20,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import FrameType
 
-from controller.errors import OperatingError
+from controller.errors import ConfigurationError, OperatingError
+from controller.service.sitefile import read_site
 from controller.site.load import parse_site
 from controller.site.model import Site
 from simulator.board import VirtualBoard
@@ -48,8 +49,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Serve the board until SIGTERM or SIGINT."""
-    text = example_site_text() if args.site is None else _read(args.site)
-    site = parse_site(text, "example site" if args.site is None else str(args.site))
+    site = parse_site(example_site_text(), "example site") if args.site is None else read_site(args.site)
     start = args.start or datetime.now(UTC)
     weather = _weather(site, start, args.seed, args.weather)
     board = VirtualBoard(site, weather, args.seed, int(start.timestamp() * 1000), ping_gap_ms=PING_GAP_MS)
@@ -189,19 +189,12 @@ def _weather(site: Site, start: datetime, seed: int, path: Path | None) -> Weath
         weather = weather_from_daily(read_daily_csv(path), site.place, seed)
         first = datetime.fromtimestamp(weather.start_wall_ms / 1000.0, UTC)
         if start < first:
-            raise OperatingError(
+            raise ConfigurationError(
                 f"{path}: begins at {first:%Y-%m-%d %H:%M} UTC, after the start {start:%Y-%m-%d %H:%M}"
             )
         return weather
     # From the day before: the place's own day may have begun earlier than Greenwich's.
     return generate_weather(site.place, (start - timedelta(days=1)).date(), _WEATHER_DAYS, seed)
-
-
-def _read(path: Path) -> str:
-    try:
-        return path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise OperatingError(f"{path}: cannot be read: {error}") from error
 
 
 def _pace(text: str) -> float:

@@ -96,6 +96,7 @@ class Plant:
         self.panel: SolarPanel | None = None
         if site.panel is not None:
             self.panel = SolarPanel(site.panel, place.latitude_deg, place.longitude_deg, self._rng("panel", ""))
+        self._panel_a = 0.0
         self.electronics_w = ELECTRONICS_W
         self.rain_mm = 0.0
         self._rain_mm_ms = 0.0
@@ -207,10 +208,11 @@ class Plant:
             self._begin_hour()
         for output, valve in self.valves.items():
             self._settle_valve(output, valve)
-        self._solve_pumps()
+        load_a = self._solve_pumps()
         if now >= self._next_quarter_ms:
             self._quarter()
             self._next_quarter_ms = now - now % _QUARTER_MS + _QUARTER_MS
+        self.bank.set_currents(self._panel_a, load_a)
         self._next_event_ms = self._find_next_event()
 
     def _find_next_event(self) -> int:
@@ -260,7 +262,7 @@ class Plant:
         self.sound_m_s = speed_of_sound_m_s(self.headspace_c, _HEADSPACE_HUMIDITY)
         if self.panel is not None:
             amps = self.panel.current_a(self.wall_ms, hour.radiation_w_m2, hour.temperature_c, self.bank.terminal_v())
-            self.bank.panel_a = amps * (1.0 - self.faults.panel_shaded)
+            self._panel_a = amps * (1.0 - self.faults.panel_shaded)
         for tank_id, tank in self.tanks.items():
             tank.leak_l_ms = self.faults.leak_l_h.get(tank_id, 0.0) / MS_PER_H
 
@@ -270,8 +272,8 @@ class Plant:
         position = valve.driven_open if valve.due_ms == _NEVER_MS else valve.truly_open
         valve.truly_open = self.faults.valve_stuck.get(output, position)
 
-    def _solve_pumps(self) -> None:
-        """Find each pump's flow against what is truly open, and the load on the battery."""
+    def _solve_pumps(self) -> float:
+        """Find each pump's flow against what is truly open; returns the load on the battery."""
         for tank in self.tanks.values():
             tank.draw_l_ms = 0.0
         load = self.electronics_w / _LOAD_V
@@ -286,7 +288,7 @@ class Plant:
         for valve in self.valves.values():
             if valve.driven_open and valve.zone.valve.kind == "held":
                 load += _HELD_VALVE_A
-        self.bank.load_a = load
+        return load
 
     def _solve_running(self, output: int, state: PumpState) -> None:
         open_valves = [valve for valve in self._feeds[output] if valve.truly_open]

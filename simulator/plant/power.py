@@ -31,7 +31,7 @@ _CHARGE_EFFICIENCY: dict[Chemistry, float] = {"flooded": 0.90, "agm": 0.94, "lif
 
 
 class Bank:
-    """The battery. Currents stand until changed; `pass_time` integrates them."""
+    """The battery. Currents stand until `set_currents` is called again; `pass_time` integrates them."""
 
     def __init__(self, battery: Battery, rng: Random) -> None:
         self.capacity_ah = battery.capacity_ah * (0.97 - abs(rng.gauss(0.0, 0.03)))
@@ -47,6 +47,7 @@ class Bank:
         self._charges = [charge for _, charge in table]
         self.panel_a = 0.0
         self.load_a = 0.0
+        self.net_a = 0.0
         self.surface_v = 0.0
         self.charged_ah = 0.0
         self.discharged_ah = 0.0
@@ -56,15 +57,11 @@ class Bank:
         """Part of the true capacity that is left."""
         return self.charge_ah / self.capacity_ah
 
-    @property
-    def accepted_a(self) -> float:
-        """Panel current that load and battery take; of a full battery's sun the charge controller holds back most."""
-        limit = self.capacity_ah * min(0.3, 0.004 + 0.8 * (1.0 - self.soc))
-        return min(self.panel_a, self.load_a + limit)
-
-    @property
-    def net_a(self) -> float:
-        return self.accepted_a - self.load_a
+    def set_currents(self, panel_a: float, load_a: float) -> None:
+        """What the panel offers and the loads take from now on; a nearly full battery takes in little of the rest."""
+        self.panel_a, self.load_a = panel_a, load_a
+        limit_a = self.capacity_ah * min(0.3, 0.004 + 0.8 * (1.0 - self.soc))
+        self.net_a = min(panel_a - load_a, limit_a)
 
     def pass_time(self, elapsed_ms: float) -> None:
         """Let the standing currents run."""

@@ -111,7 +111,8 @@ class Sensors:
         bank = self._plant.bank
         if bank.panel_a <= 0.0:
             return 0
-        return int(17_000.0 + 3_500.0 * (1.0 - bank.accepted_a / bank.panel_a) + 60.0 * self._rng.random())
+        taken = (bank.net_a + bank.load_a) / bank.panel_a
+        return int(17_000.0 + 3_500.0 * (1.0 - taken) + 60.0 * self._rng.random())
 
     def current_ma(self) -> int:
         """Battery current through the shunt, positive while charging."""

@@ -286,15 +286,15 @@ class TestBattery:
     def test_a_load_pulls_the_voltage_down_by_its_resistance(self) -> None:
         battery = bank()
         rested = battery.terminal_v()
-        battery.load_a = 5.0
+        battery.set_currents(0.0, 5.0)
         assert rested - battery.terminal_v() == pytest.approx(5.0 * battery.resistance_ohm)
 
     def test_surface_charge_shows_after_charging_and_fades_over_hours(self) -> None:
         battery = bank()
         battery.charge_ah = 0.6 * battery.capacity_ah
-        battery.panel_a = 4.0
+        battery.set_currents(4.0, 0.0)
         battery.pass_time(3 * HOUR_MS)
-        battery.panel_a = 0.0
+        battery.set_currents(0.0, 0.0)
         over_rest = [battery.terminal_v() - battery.rested_v(battery.soc)]
         for _ in range(12):
             battery.pass_time(HOUR_MS)
@@ -306,30 +306,32 @@ class TestBattery:
     def test_charging_shows_above_rest_but_never_above_the_absorption_voltage(self) -> None:
         battery = bank()
         battery.charge_ah = 0.5 * battery.capacity_ah
-        battery.panel_a = 5.0
+        battery.set_currents(5.0, 0.0)
         assert battery.terminal_v() > battery.rested_v(0.5)
         for _ in range(40):
             battery.pass_time(HOUR_MS)
+            battery.set_currents(5.0, 0.0)
             assert battery.terminal_v() <= battery.absorb_v
         assert battery.soc == pytest.approx(1.0, abs=0.01)
 
     def test_a_full_battery_takes_little_of_the_sun(self) -> None:
         battery = bank()
         battery.charge_ah = battery.capacity_ah
-        battery.panel_a, battery.load_a = 5.0, 0.2
+        battery.set_currents(5.0, 0.2)
         assert 0.0 < battery.net_a < 0.3
 
     def test_what_charging_puts_in_and_loads_take_out_is_the_change_of_charge(self) -> None:
         battery = bank()
         opening = battery.charge_ah
         for hour in range(200):
-            battery.panel_a, battery.load_a = (4.0, 0.3) if hour % 24 < 8 else (0.0, 0.9)
+            battery.set_currents(*((4.0, 0.3) if hour % 24 < 8 else (0.0, 0.9)))
             battery.pass_time(HOUR_MS)
         assert opening + battery.charged_ah - battery.discharged_ah == pytest.approx(battery.charge_ah)
 
     def test_an_empty_battery_collapses_under_load(self) -> None:
         battery = bank()
-        battery.charge_ah, battery.load_a = 0.0, 1.0
+        battery.charge_ah = 0.0
+        battery.set_currents(0.0, 1.0)
         assert battery.terminal_v() < 10.0
 
     def test_true_capacity_is_below_the_label(self) -> None:
