@@ -250,6 +250,7 @@ def _hello(seq: int, fields: dict[str, str]) -> Hello:
         _required(fields, "up", 0, UPTIME_MAX_MS),
         _fitted(fields),
         _required(fields, "heard", -1, SEQ_MODULUS - 1),
+        _required(fields, "who", -1, SEQ_MODULUS - 1),
     )
 
 

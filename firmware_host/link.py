@@ -35,10 +35,12 @@ UNANSWERED_MS = 2000
 DEAF_MS = 5000
 WHO_FIRST_MS = 500
 WHO_LAST_MS = 2000
+WHO_VALID_MS = 5000
 SESSION_GAP = 1000
 STALE_RETRIES = 3
 CLEAR_TRIES = 3
-RETIRED_KEPT = 8
+WHO_KEPT = 8
+BOOTS_KEPT = 8
 NEVER_MS = 1 << 60
 
 CLOCK_SLOWEST_PERCENT = 95
@@ -140,9 +142,14 @@ class Counters:
 
 
 class Link:
-    """See the module's text. `board_id`: accept only this board; None accepts any."""
+    """See the module's text.
 
-    def __init__(self, limits: BoardLimits | None = None, board_id: str | None = None):
+    limits    put in force on the board after each introduction
+    board_id  accept only this board; None accepts any
+    session   any number that differs from run to run, so that late answers to an earlier run are not taken for ours
+    """
+
+    def __init__(self, limits: BoardLimits | None = None, board_id: str | None = None, session: int = 0):
         self._limit_words = limits.words() if limits else ""
         self._expected_board_id = board_id
         self._decoder = Decoder()
@@ -152,8 +159,8 @@ class Link:
         self._events: list[Event] = []
         self._hello: Hello | None = None
         self._boot_id = ""
-        self._retired: list[str] = []
         self._order = Sequence()
+        self._orders: dict[str, Sequence] = {}
         self._refusal_reason = ""
         self._seq = 0
         self._base_uptime_ms = 0
@@ -173,8 +180,11 @@ class Link:
         self._complained = False
         self._stale_count = 0
         self._clears: list[tuple[str, int, int, int]] = []
+        self._who_seq = session % SEQ_MODULUS
+        self._asked: list[tuple[int, int]] = []
         self._who_ms = 0
         self._who_gap_ms = WHO_FIRST_MS
+        self._probing = False
         self._tick_due_ms = 0
         self._watch_due_ms = NEVER_MS
 
@@ -268,7 +278,23 @@ class Link:
         self._who_ms = mono_ms + self._who_gap_ms
         self._who_gap_ms = min(2 * self._who_gap_ms, WHO_LAST_MS)
         self._tick_due_ms = self._who_ms
-        return b"\n" + encode("who", self._next_seq(), {"protocol": PROTOCOL})
+        return self._who_line(mono_ms)
+
+    def _who_line(self, mono_ms: int) -> bytes:
+        """The question; an empty line before it ends whatever half a line stands in the board's buffer."""
+        seq = self._who_seq
+        self._who_seq = (seq + 1) % SEQ_MODULUS
+        self._asked = [*self._asked[1 - WHO_KEPT :], (seq, mono_ms)]
+        return b"\n" + encode("who", seq, {"protocol": PROTOCOL})
+
+    def _probe(self, mono_ms: int) -> bytes:
+        """Ask again while talking, because a line came from another boot: a restart, or only an old line."""
+        if mono_ms < self._who_ms:
+            self._tick_due_ms = min(self._tick_due_ms, self._who_ms)
+            return b""
+        self._probing = False
+        self._who_ms = mono_ms + WHO_FIRST_MS
+        return self._who_line(mono_ms)
 
     def _command(self, mono_ms: int) -> bytes:
         out = self._clear_lines(mono_ms) if self._clears else b""
@@ -286,7 +312,7 @@ class Link:
             self._tick_due_ms = resend if on or self._pending_seq >= 0 else NEVER_MS
         if self._clears:
             self._tick_due_ms = min(self._tick_due_ms, min(clear[3] for clear in self._clears))
-        return out
+        return out + self._probe(mono_ms) if self._probing else out
 
     def _set_line(self, mono_ms: int) -> bytes:
         wanted = self._wanted
@@ -362,9 +388,9 @@ class Link:
         if isinstance(message, Hello):
             self._introduced(message, text, mono_ms)
         elif self._state != "up":
-            self._before_hello(message.boot_id, mono_ms)
+            self._before_hello(mono_ms)
         elif message.boot_id != self._boot_id:
-            self._from_other_boot(message.boot_id, mono_ms)
+            self._from_other_boot()
         elif self._is_new(message.seq):
             self.counters.out_of_range += out_of_range
             self._note_uptime(message.uptime_ms, mono_ms)
@@ -436,20 +462,19 @@ class Link:
     # --- introductions -------------------------------------------------------------------------------------------
 
     def _introduced(self, hello: Hello, text: str, mono_ms: int) -> None:
-        if hello.boot_id in self._retired:
-            self.counters.other_boot += 1
-            return
-        known = hello.boot_id == self._boot_id
-        if known and not self._is_new(hello.seq):
-            return
         if hello.protocol != PROTOCOL:
             self._refuse(_version_text(hello.protocol, hello.firmware), mono_ms)
-            return
-        if self._expected_board_id not in (None, hello.board_id):
+        elif not any(seq == hello.who_seq and mono_ms - at <= WHO_VALID_MS for seq, at in self._asked):
+            self._unasked(hello, mono_ms)
+        elif self._expected_board_id not in (None, hello.board_id):
             self._refuse(_other_board_text(hello.board_id, self._expected_board_id), mono_ms)
-            return
-        if not known:
-            self._adopt(hello, mono_ms)
+        else:
+            if hello.boot_id != self._boot_id:
+                self._adopt(hello, mono_ms)
+            if self._is_new(hello.seq):
+                self._greet(hello, text, mono_ms)
+
+    def _greet(self, hello: Hello, text: str, mono_ms: int) -> None:
         self._note_uptime(hello.uptime_ms, mono_ms)
         self._hello = hello
         self.counters.messages += 1
@@ -457,15 +482,21 @@ class Link:
             self._come_up(hello, mono_ms)
         self._events.append(Received(hello, text))
 
+    def _unasked(self, hello: Hello, mono_ms: int) -> None:
+        """A hello that answers no recent question may be hours old: believe nothing of it but ask."""
+        if self._state != "up":
+            self._before_hello(mono_ms)
+        elif hello.boot_id != self._boot_id:
+            self._from_other_boot()
+
     def _adopt(self, hello: Hello, mono_ms: int) -> None:
         """Talk to another boot of the board from now on: what was said to the old one is void."""
         if self._state == "up":
             self._move("restarted", _restart_text(hello.reset_cause), mono_ms)
-        if self._boot_id:
-            self._retired = [*self._retired[1 - RETIRED_KEPT :], self._boot_id]
         self._boot_id = hello.boot_id
-        self._order = Sequence()
-        self._order.judge(hello.seq)
+        if hello.boot_id not in self._orders and len(self._orders) == BOOTS_KEPT:
+            del self._orders[next(iter(self._orders))]
+        self._order = self._orders.setdefault(hello.boot_id, Sequence())
         self._base_uptime_ms = hello.uptime_ms
         self._base_mono_ms = mono_ms
 
@@ -475,22 +506,24 @@ class Link:
         self._limits_due = True
         self._pending_seq = -1
         self._sent_on = False
+        self._probing = False
         self._listen_from_ms = mono_ms
         self._move("hello", "", mono_ms)
         self._events.append(LinkUp(hello.board_id, hello.boot_id, hello.firmware))
 
-    def _before_hello(self, boot_id: str, mono_ms: int) -> None:
+    def _before_hello(self, mono_ms: int) -> None:
+        """The board is alive: do not wait out the growing pause."""
         self.counters.before_hello += 1
-        if self._state == "asking" and boot_id not in self._retired:
-            # The board is alive: do not wait out the growing pause.
+        if self._state == "asking":
             self._who_gap_ms = WHO_FIRST_MS
             self._who_ms = min(self._who_ms, mono_ms + WHO_FIRST_MS)
             self._tick_due_ms = min(self._tick_due_ms, self._who_ms)
 
-    def _from_other_boot(self, boot_id: str, mono_ms: int) -> None:
+    def _from_other_boot(self) -> None:
+        """A restarted board, or a line that was long on its way: only an answer to a new question can tell."""
         self.counters.other_boot += 1
-        if boot_id not in self._retired:
-            self._move("restarted", _restart_text("unknown"), mono_ms)
+        self._probing = True
+        self._tick_due_ms = 0
 
     def _refuse(self, reason: str, mono_ms: int) -> None:
         if self._state == "refused" and reason == self._refusal_reason:

@@ -32,6 +32,7 @@ class Hello:
     """The board's introduction, sent at boot and when asked.
 
     heard_seq   highest sequence number heard from any host since boot, -1 before the first
+    who_seq     sequence number of the question this answers, -1 when the board spoke by itself
     """
 
     seq: int
@@ -43,6 +44,7 @@ class Hello:
     uptime_ms: int
     fitted: Fitted
     heard_seq: int = -1
+    who_seq: int = -1
 
 
 class Report(NamedTuple):

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import re
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -186,8 +187,12 @@ _TROUBLE = _trouble_classes()
 
 
 def _explained(path: str, error: BaseException) -> PortClosed:
-    number = getattr(error, "errno", None)
     text = str(error)
+    number = getattr(error, "errno", None)
+    if number is None:
+        # The serial library wraps some errors and leaves their number in the text only, as `(5, 'Input/output error')`.
+        found = re.search(r"\((\d+), ", text) or re.search(r"\[Errno (\d+)\]", text)
+        number = int(found[1]) if found else None
     if isinstance(error, serial.SerialTimeoutException):
         return PortClosed(path, "the board takes no data", "unplug and replug the board, or restart it")
     if number == errno.ENOENT:

@@ -31,7 +31,7 @@ class Conversation:
         self._decoder = Decoder()
         self._order = Sequence()
         self._seq = -1
-        self._hello_ms = -HELLO_GAP_MS
+        self._answered_who_ms = -HELLO_GAP_MS
         self.boot_id = hardware.boot_id()
         self.accepted_seq = -1
         self.dropped = 0
@@ -41,8 +41,9 @@ class Conversation:
         commands = []
         for kind, seq, fields in self._decoder.feed(data):
             if kind == "who":
-                if now - self._hello_ms >= HELLO_GAP_MS:
-                    self.hello(now)
+                if now - self._answered_who_ms >= HELLO_GAP_MS:
+                    self._answered_who_ms = now
+                    self.hello(now, seq)
             elif kind in COMMANDS:
                 age_ms = self._age_if_current(seq, fields, now)
                 if age_ms >= 0:
@@ -72,13 +73,15 @@ class Conversation:
             return -1
         return max(0, age_ms)
 
-    def hello(self, now: int) -> None:
-        """Introduce the board. The empty line before it ends whatever half a line stands in the host's buffer."""
-        self._hello_ms = now
+    def hello(self, now: int, who_seq: int = -1) -> None:
+        """Introduce the board: by itself at boot, or in answer to the `who` with this number.
+
+        The empty line before it ends whatever half a line stands in the host's buffer.
+        """
         hardware = self._hardware
         fitted = self._fitted
         text = f" board={hardware.board_id()} protocol={PROTOCOL} firmware={FIRMWARE} cause={hardware.reset_cause()}"
-        text += f" heard={self._order.highest}"
+        text += f" who={who_seq} heard={self._order.highest}"
         for part in sorted(fitted):
             text += f" {_PART_WORDS.get(part, part)}={fitted[part]}"
         hardware.write(b"\n")

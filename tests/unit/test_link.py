@@ -31,9 +31,9 @@ OTHER = "0000b002"
 ON = Outputs(pumps=1, valves=1)
 
 
-def hello(seq: int = 0, boot: str = BOOT, up: int = 0, heard: int = -1, **changed: str | int) -> bytes:
+def hello(seq: int = 0, boot: str = BOOT, up: int = 0, heard: int = -1, who: int = 0, **changed: str | int) -> bytes:
     fields: dict[str, str | int] = {
-        "board": "e6614c311b", "protocol": 1, "firmware": "1.0", "cause": "power", "heard": heard,
+        "board": "e6614c311b", "protocol": 1, "firmware": "1.0", "cause": "power", "who": who, "heard": heard,
         "echo": 1, "float": 1, "flow": 1, "panel": 1, "pump": 1, "rain": 1, "shunt": 1, "temperature": 1, "valve": 3,
     }  # fmt: skip
     fields.update(changed)
@@ -51,6 +51,14 @@ def ack(seq: int, up: int, answered: int, refusal: str = "", boot: str = BOOT) -
 
 def sent(data: bytes) -> list[tuple[str, int, dict[str, str]]]:
     return Decoder().feed(data)
+
+
+def asking(board_id: str | None = None) -> Link:
+    """A link that has asked its first question, number 0."""
+    link = Link(board_id=board_id)
+    link.connected(0)
+    assert sent(link.tick(0)) == [("who", 0, {"protocol": "1"})]
+    return link
 
 
 class Talk:
@@ -104,16 +112,14 @@ def test_a_hello_brings_the_link_up_and_the_first_command_shuts() -> None:
 
 
 def test_commands_continue_well_above_the_numbers_the_board_has_heard() -> None:
-    link = Link()
-    link.connected(0)
+    link = asking()
     link.receive(hello(heard=5000), 0)
     ((_, seq, _),) = sent(link.tick(0))
     assert seq > 5100
 
 
 def test_another_protocol_is_refused_with_both_versions_and_the_cure_and_never_commanded() -> None:
-    link = Link()
-    link.connected(0)
+    link = asking()
     (down,) = link.receive(hello(protocol=2), 0)
     assert isinstance(down, LinkDown)
     assert link.state == "refused"
@@ -127,8 +133,7 @@ def test_another_protocol_is_refused_with_both_versions_and_the_cure_and_never_c
 
 
 def test_a_newer_board_whose_hello_cannot_be_read_is_still_told_by_its_version() -> None:
-    link = Link()
-    link.connected(0)
+    link = asking()
     (down,) = link.receive(frame("hello 0 protocol=9 firmware=4.0 shape=unknown"), 0)
     assert isinstance(down, LinkDown)
     assert "protocol 9" in down.reason
@@ -136,24 +141,22 @@ def test_a_newer_board_whose_hello_cannot_be_read_is_still_told_by_its_version()
 
 
 def test_an_older_board_is_told_to_be_updated() -> None:
-    link = Link()
-    link.connected(0)
+    link = asking()
     link.receive(hello(protocol=0), 0)
     assert "update the board's firmware" in link.reason
 
 
 def test_a_refused_board_that_comes_back_updated_is_accepted() -> None:
-    link = Link()
-    link.connected(0)
+    link = asking()
     link.receive(hello(protocol=0), 0)
-    events = link.receive(hello(boot=OTHER), 9000)
+    ((_, who, _),) = sent(link.tick(9000))
+    events = link.receive(hello(boot=OTHER, who=who), 9000)
     assert any(isinstance(event, LinkUp) for event in events)
     assert link.reason == ""
 
 
 def test_a_board_other_than_the_expected_one_is_refused() -> None:
-    link = Link(board_id="aaaaaaaa")
-    link.connected(0)
+    link = asking("aaaaaaaa")
     (down,) = link.receive(hello(), 0)
     assert isinstance(down, LinkDown)
     assert "e6614c311b" in down.reason
@@ -214,6 +217,7 @@ def test_limits_are_sent_until_the_board_has_answered_them() -> None:
     talk = Talk.__new__(Talk)
     talk.link = Link(BoardLimits(floor_mv=10_500))
     talk.link.connected(0)
+    talk.tick(0)
     talk.link.receive(hello(), 0)
     talk.board_seq = 0
     (first,) = talk.tick(0)
@@ -268,7 +272,8 @@ def test_after_a_loss_the_link_never_switches_on_again_by_itself() -> None:
     talk.link.want(ON, 1000, 1000)
     talk.tick(1000)
     talk.link.receive(b"", 5000)
-    talk.link.receive(hello(seq=10, up=6000), 6000)
+    talk.tick(6000)
+    talk.link.receive(hello(seq=10, up=6000, who=talk.seq), 6000)
     assert talk.link.state == "up"
     ((_, _, fields),) = talk.tick(6000)
     assert (fields["pumps"], fields["valves"]) == ("0", "0")
@@ -356,33 +361,49 @@ def test_a_restart_of_the_board_takes_the_link_down_and_up_without_resuming() ->
     talk = Talk()
     talk.link.want(ON, 1000, 1000)
     talk.tick(1000)
-    events = talk.link.receive(hello(boot=OTHER, up=10, cause="brownout"), 1500)
+    assert talk.link.receive(hello(boot=OTHER, up=10, who=-1), 1500) == []
+    ((kind, who, _),) = talk.tick(1500)
+    assert kind == "who"
+    events = talk.link.receive(hello(seq=1, boot=OTHER, up=40, who=who, cause="brownout"), 1530)
     assert [type(event) for event in events] == [LinkDown, LinkUp, Received]
     assert isinstance(events[0], LinkDown)
     assert "brownout" in events[0].reason
-    ((_, _, fields),) = talk.tick(1500)
+    ((_, _, fields),) = talk.tick(1530)
     assert (fields["boot"], fields["pumps"]) == (OTHER, "0")
 
 
-def test_a_report_of_an_unknown_boot_takes_the_link_down_and_asks() -> None:
+def test_lines_of_another_boot_only_make_the_link_ask_and_not_more_often_than_twice_a_second() -> None:
     talk = Talk()
-    (down,) = talk.link.receive(report(0, 50, boot=OTHER), 1000)
-    assert isinstance(down, LinkDown)
-    assert [kind for kind, _, _ in talk.tick(1000)] == ["who"]
-
-
-def test_late_lines_of_the_boot_before_change_nothing() -> None:
-    talk = Talk()
-    talk.link.receive(hello(boot=OTHER, up=10), 1500)
-    late = report(9, 900) + hello(seq=8, up=800) + ack(10, 950, 3)
-    assert talk.link.receive(late, 1600) == []
+    asked = []
+    for mono in range(1000, 3000, 50):
+        assert talk.link.receive(report(mono, 50, boot=OTHER), mono) == []
+        asked += [mono for kind, _, _ in talk.tick(mono) if kind == "who"]
+    assert asked == [1000, 1500, 2000, 2500]
     assert talk.link.state == "up"
-    assert talk.link.line_counts()["other_boot"] == 3
+
+
+def test_a_hello_that_answers_no_question_of_the_last_five_seconds_is_not_believed() -> None:
+    talk = Talk()
+    assert talk.link.receive(hello(boot=OTHER, up=10, who=0), 5001) == []
+    assert talk.link.receive(hello(boot=OTHER, up=10, who=77), 5001) == []
+    assert talk.link.state == "up"
+    link = asking()
+    assert link.receive(hello(who=-1), 100) == []
+    assert link.receive(hello(who=4), 100) == []
+    assert link.state == "asking"
+    assert link.line_counts()["before_hello"] == 2
+
+
+def test_two_sessions_do_not_take_each_others_answers() -> None:
+    link = Link(session=123_456)
+    link.connected(0)
+    ((_, who, _),) = sent(link.tick(0))
+    assert link.receive(hello(who=0), 10) == []
+    assert any(isinstance(event, LinkUp) for event in link.receive(hello(seq=1, who=who), 20))
 
 
 def test_reports_before_the_hello_are_not_believed() -> None:
-    link = Link()
-    link.connected(0)
+    link = asking()
     assert link.receive(report(4, 1000), 0) == []
     assert link.line_counts()["before_hello"] == 1
 
@@ -400,7 +421,9 @@ def test_half_a_line_from_before_the_port_closed_is_forgotten() -> None:
     talk.link.receive(report(2, 100)[:30], 100)
     talk.link.disconnected(200)
     talk.link.connected(300)
-    assert any(isinstance(event, LinkUp) for event in talk.link.receive(hello(seq=9, up=300), 300))
+    talk.tick(300)
+    events = talk.link.receive(hello(seq=9, up=300, who=talk.seq), 300)
+    assert any(isinstance(event, LinkUp) for event in events)
 
 
 def test_every_state_knows_every_happening_that_can_reach_it() -> None:
@@ -533,8 +556,7 @@ def test_a_report_that_is_wrong_elsewhere_is_dropped_and_counted(old: str, new: 
 
 @pytest.mark.parametrize("change", [{"cause": "tired"}, {"board": "x"}, {"valve": 17}, {"rain": 2}, {"heard": -2}])
 def test_a_hello_with_a_wrong_field_brings_nothing_up(change: dict[str, str | int]) -> None:
-    link = Link()
-    link.connected(0)
+    link = asking()
     assert link.receive(hello(**change), 0) == []
     assert link.state == "asking"
 
@@ -572,8 +594,7 @@ def test_a_changed_report_is_dropped_or_has_every_value_in_range(data: st.DataOb
 @settings(max_examples=300)
 @given(st.lists(st.one_of(st.binary(max_size=200), st.sampled_from([b"\n", hello(3), report(5, 10), b"x" * 5000]))))
 def test_no_bytes_make_the_link_raise(stream: list[bytes]) -> None:
-    link = Link()
-    link.connected(0)
+    link = asking()
     for mono, data in enumerate(stream):
         link.receive(data, mono * 700)
         link.want(ON, 1000, mono * 700)
