@@ -198,9 +198,12 @@ def _weather(site: Site, start: datetime, seed: int, path: Path | None) -> Weath
 
 
 def _pace(text: str) -> float:
-    value = float(text)
+    try:
+        value = float(text)
+    except ValueError:
+        value = 0.0
     if not 0.01 <= value <= 10_000.0:
-        raise argparse.ArgumentTypeError(f"{text} is outside 0.01 to 10000")
+        raise argparse.ArgumentTypeError(f"{text!r} is not a number from 0.01 to 10000; 60 is a minute each second")
     return value
 
 

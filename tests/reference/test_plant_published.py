@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from array import array
 from datetime import UTC, date, datetime
-from math import pi
+from math import pi, radians
 
+import pandas
+import pyet
 import pytest
 
 from controller.site.model import (
@@ -27,7 +30,9 @@ from simulator.plant.sun import (
     zenith_azimuth_deg,
 )
 from simulator.plant.tank_shape import head_profile, volume_table
-from simulator.plant.weather import Day, clear_radiation_w_m2, day_evaporation_mm
+from simulator.plant.weather import HOUR_MS, Day, clear_radiation_w_m2, day_evaporation_mm
+from simulator.plant.weather_generator import generate_weather
+from tests.unit.plant_site import PLACE
 
 
 def test_the_sun_stands_where_the_nrel_spa_example_puts_it() -> None:
@@ -237,3 +242,31 @@ def test_a_sphere_made_of_slices_is_a_sphere() -> None:
     step, volumes = volume_table(HorizontalCylinder(1000.0, 1e-9, "hemispherical"))
     assert volumes[-1] == pytest.approx(4.0 / 3.0 * pi * 125.0, rel=1e-5)
     assert step == pytest.approx(2.0)
+
+
+def test_a_growing_season_evaporates_what_penman_monteith_makes_of_the_same_weather() -> None:
+    # FAO-56 Penman-Monteith by an independent library (pyet), April to September of an invented year: the plant's own
+    # formula stays close over the season and follows the days, and yet is another formula.
+    weather = generate_weather(PLACE, date(2026, 4, 1), 183, 1)
+    days = pandas.date_range("2026-04-01", periods=183)
+    hours = range(len(weather))
+
+    def by_day(values: array[float], method: str) -> pandas.Series:
+        table = pandas.Series(values).groupby([hour // 24 for hour in hours]).agg(method)
+        return pandas.Series(table.to_numpy(), index=days)
+
+    ours = array("d", (evaporation_mm_h(*weather.hour(weather.start_wall_ms + h * HOUR_MS)[:5]) for h in hours))
+    library = pyet.pm_fao56(
+        by_day(weather.temperature_c, "mean"),
+        by_day(weather.wind_m_s, "mean"),
+        rs=by_day(weather.radiation_w_m2, "sum") * 3600.0 / 1e6,
+        elevation=PLACE.elevation_m,
+        lat=radians(PLACE.latitude_deg),
+        tmax=by_day(weather.temperature_c, "max"),
+        tmin=by_day(weather.temperature_c, "min"),
+        rhmax=by_day(weather.humidity_percent, "max"),
+        rhmin=by_day(weather.humidity_percent, "min"),
+    )
+    daily = by_day(ours, "sum")
+    assert daily.sum() == pytest.approx(library.sum(), rel=0.10)
+    assert 0.90 < daily.corr(library) < 0.999
