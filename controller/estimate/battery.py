@@ -42,6 +42,9 @@ LOST_AFTER_MS = 180_000
 CHARGING_CURRENT_FRACTION = 0.01
 CHARGING_PANEL_MARGIN_V = 0.3
 SURFACE_CHARGE_MARGIN_V = 0.1
+STEADY_LOAD_MS = 60_000
+LOAD_DOUBT_V = 0.3
+"""How far the resistance of battery and leads is unknown under a pump's load (own choice: 5 A over 60 mOhm)."""
 INRUSH_MS = 2_000
 DISCONNECT_AFTER_MS = 10_000
 FLOOR_AFTER_MS = 200
@@ -236,7 +239,7 @@ class BatteryEstimator:
     def _follow_rest(self, battery_v: float, quiet: bool, mono_ms: int) -> None:
         if not quiet:
             self.quiet_since_ms = None
-            self._lower_to_what_load_allows()
+            self._lower_to_what_load_allows(mono_ms)
             return
         since = self.quiet_since_ms
         if since is None or (mono_ms - since > REBOUND_MS and battery_v > self.quiet_lowest_v + RISING_V):
@@ -253,11 +256,13 @@ class BatteryEstimator:
         self.rested_mono_ms = mono_ms
         self.charge_percent = rest_charge_percent(self._table, smoothed_v)
 
-    def _lower_to_what_load_allows(self) -> None:
-        """Under load the corrected voltage cannot be above the rested one: a lower reading lowers the held charge."""
+    def _lower_to_what_load_allows(self, mono_ms: int) -> None:
+        """A voltage under steady load far below the held charge's lowers it; the inrush and small doubts do not."""
         if self.load_a == 0.0 or self.charge_percent is None or self.corrected_v is None:
             return
-        allowed_percent = rest_charge_percent(self._table, self.corrected_v + SURFACE_CHARGE_MARGIN_V)
+        if mono_ms - self.load_since_ms < STEADY_LOAD_MS:
+            return
+        allowed_percent = rest_charge_percent(self._table, self.corrected_v + LOAD_DOUBT_V)
         if allowed_percent < self.charge_percent:
             self.charge_percent = allowed_percent
 

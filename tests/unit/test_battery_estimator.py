@@ -129,8 +129,11 @@ def test_a_battery_that_sags_too_far_under_load_has_less_than_its_rest_said() ->
     now = rest(estimator, 12.65, hours=3.0)
     reading = estimator.update(11.9, 5.0, now + MINUTE_MS)
     assert reading.corrected_v == pytest.approx(12.0)
+    # The first moments of a load say nothing: a motor starting draws several times its current.
+    assert reading.charge_percent == 100.0
+    reading = estimator.update(11.9, 5.0, now + 3 * MINUTE_MS)
     assert reading.charge_percent is not None
-    assert reading.charge_percent < 50.0
+    assert reading.charge_percent < 60.0
 
 
 def test_an_ordinary_sag_under_the_pump_leaves_the_charge_alone() -> None:
