@@ -209,7 +209,7 @@ class Feed:
                 if now_s >= next_duty_s:
                     next_duty_s = now_s + 1.0
                     self._supervise(now_s)
-                    self._show_incoming(now_s)
+                    self.show_incoming()
                     self._ask_again(now_s)
                 if now_s >= next_fold_s:
                     next_fold_s = now_s + FOLD_EVERY_S
@@ -249,9 +249,10 @@ class Feed:
         else:
             self._take_answer(message.payload)
 
-    def _show_incoming(self, now_s: float) -> None:
+    def show_incoming(self) -> None:
         """Values deleted while nobody listened are not announced: after a reconnect everything is heard anew."""
-        if self._incoming is not None and (not self._tree.sites() or now_s - self._connected_mono_s > SWAP_AFTER_S):
+        heard_for_s = time.monotonic() - self._connected_mono_s
+        if self._incoming is not None and (not self._tree.sites() or heard_for_s > SWAP_AFTER_S):
             with self._tree_lock:
                 self._tree, self._incoming = self._incoming, None
 

@@ -28,10 +28,6 @@ SECURITY_HEADERS: tuple[tuple[bytes, bytes], ...] = (
 )
 
 
-class TooLargeError(Exception):
-    """The body is longer than allowed."""
-
-
 class HttpGuard:
     """Wraps an application. `host_names` are allowed besides localhost and plain addresses.
 
@@ -55,10 +51,11 @@ class HttpGuard:
         if _declared_length(headers) > MAX_BODY_BYTES:
             await refuse(guarded, 413, f"At most {MAX_BODY_BYTES} bytes are taken.")
             return
-        try:
-            await self._app(scope, _limited(receive), guarded)
-        except TooLargeError:
+        body = await _whole_body(receive)
+        if body is None:
             await refuse(guarded, 413, f"At most {MAX_BODY_BYTES} bytes are taken.")
+            return
+        await self._app(scope, _replay(body, receive), guarded)
 
     def _host_allowed(self, host: str) -> bool:
         name = host.rpartition(":")[0] if not host.endswith("]") and ":" in host else host
@@ -85,18 +82,28 @@ def _declared_length(headers: dict[bytes, str]) -> int:
     return int(text) if text.isdigit() else MAX_BODY_BYTES + 1
 
 
-def _limited(receive: Receive) -> Receive:
-    taken = 0
-
-    async def limited() -> MutableMapping[str, Any]:
-        nonlocal taken
+async def _whole_body(receive: Receive) -> bytes | None:
+    """The body, or None when it is longer than allowed, whatever length was declared."""
+    parts: list[bytes] = []
+    while True:
         message = await receive()
-        taken += len(message.get("body", b""))
-        if taken > MAX_BODY_BYTES:
-            raise TooLargeError
-        return message
+        parts.append(message.get("body", b""))
+        if sum(map(len, parts)) > MAX_BODY_BYTES:
+            return None
+        if message["type"] != "http.request" or not message.get("more_body", False):
+            return b"".join(parts)
 
-    return limited
+
+def _replay(body: bytes, receive: Receive) -> Receive:
+    """Hands over the body once, then whatever the server says next (that the client left)."""
+    waiting = [body]
+
+    async def replayed() -> MutableMapping[str, Any]:
+        if waiting:
+            return {"type": "http.request", "body": waiting.pop(), "more_body": False}
+        return await receive()
+
+    return replayed
 
 
 def _with_headers(send: Send, path: str) -> Send:

@@ -207,8 +207,8 @@ class HistoryStore:
                 {"span": span_ms, "before": before_ms},
             )
             self._db.execute(
-                "DELETE FROM point WHERE at_ms < ? AND span_ms <= ? AND EXISTS (SELECT 1 FROM folded "
-                "WHERE folded.series = point.series AND folded.at_ms = point.at_ms / ? * ? + ? / 2)",
+                "DELETE FROM point WHERE at_ms < ? AND span_ms <= ? "
+                "AND (series, at_ms / ? * ? + ? / 2) IN (SELECT series, at_ms FROM folded)",
                 (before_ms, span_ms, span_ms, span_ms, span_ms),
             )
             self._db.execute(
