@@ -143,6 +143,17 @@ class _DayWeather(_Base):
     radiation_mj_m2: Annotated[Number, Field(ge=0, le=45)]
 
 
+ORDER_SHAPES: dict[str, type[BaseModel]] = {
+    "run-zone": _RunZone,
+    "hold": _Hold,
+    "resume": _Resume,
+    "stop-all": _StopAll,
+    "clear-fault": _ClearFault,
+    "set-schedule": _SetSchedule,
+    "day-weather": _DayWeather,
+}
+"""What each kind of order may and must say."""
+
 _AnyOrder = Annotated[
     _RunZone | _Hold | _Resume | _StopAll | _ClearFault | _SetSchedule | _DayWeather, Field(discriminator="order")
 ]
@@ -207,7 +218,7 @@ def _limit_for(payload: bytes) -> int:
 def _first_reason(error: ValidationError) -> str:
     first = error.errors(include_url=False, include_context=False)[0]
     where = ".".join(str(part) for part in first["loc"][1:]) or "order"
-    allowed = "run-zone, hold, resume, stop-all, set-schedule, clear-fault, day-weather"
+    allowed = ", ".join(ORDER_SHAPES)
     match first["type"]:
         case "union_tag_invalid" | "union_tag_not_found":
             return f"order: must be one of {allowed}"
