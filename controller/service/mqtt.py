@@ -95,7 +95,6 @@ class MqttService:
         self._events: queue.SimpleQueue[OrderAnswer | WateringEnded] = queue.SimpleQueue()
         self._picture: Picture | None = None
         self._published: dict[str, bytes] = {}
-        self._alerts_seen: set[str] = set()
         self._targets = dict(targets)
         self._reached = {path: payload for path, payload in targets.items() if path.endswith("/run")}
         self._last_refusal = ""
@@ -129,7 +128,11 @@ class MqttService:
         """Publish `disconnected`, close, end the thread."""
         self._stopping.set()
         self._wake()
-        self._thread.join(timeout_s)
+        if self._thread.ident is not None:
+            self._thread.join(timeout_s)
+        if not self._thread.is_alive():
+            self._wake_read.close()
+            self._wake_write.close()
 
     def _wake(self) -> None:
         try:
@@ -197,6 +200,7 @@ class _Session:
         self._cursor_saved_s = time.monotonic()
         self._ready = False
         self._tree_shown: Picture | None = None
+        self._stale_alerts: set[str] = set()
 
     def run(self) -> None:
         service = self._s
@@ -266,8 +270,9 @@ class _Session:
         )
         values = service._tree.values(picture.snapshot, facts)
         values[service._tree.board_state_topic] = b"ready" if picture.snapshot.link_up else b"lost"
-        for topic in service._published.keys() - values.keys():
+        for topic in (service._published.keys() | self._stale_alerts) - values.keys():
             self._broker.publish(topic, b"", retain=True)
+        self._stale_alerts.clear()
         for topic, payload in values.items():
             if service._published.get(topic) != payload:
                 self._broker.publish(topic, payload, retain=True)
@@ -306,8 +311,9 @@ class _Session:
         service = self._s
         set_topic = service._tree.set_topics().get(message.topic)
         if message.topic.startswith(f"{service._tree.root}/$alert/"):
-            if message.payload and message.topic not in service._published and self._ready:
-                self._broker.publish(message.topic, b"", retain=True)
+            if message.payload and message.topic not in service._published:
+                self._stale_alerts.add(message.topic)
+                self._tree_shown = None
         elif set_topic is not None:
             self._handle_set(message, set_topic)
         elif message.topic == f"{service._log_root}/order":
