@@ -16,7 +16,7 @@ from controller.guard.board_limits import board_limits
 from controller.site.model import Site
 from firmware_host.board.logic import Board
 from firmware_host.link import Event, Link, LinkDown, LinkUp, Received
-from simulator.board import PlantHardware
+from simulator.board import PlantHardware, board_settings
 from simulator.plant.plant import Plant
 from simulator.plant.weather import Weather
 
@@ -50,7 +50,7 @@ class SeasonRun:
         self.site = site
         self.plant = Plant(site, weather, seed, start_wall_ms, fill)
         self.hardware = PlantHardware(self.plant, seed)
-        self.board = Board(self.hardware)
+        self.board = Board(self.hardware, board_settings(site))
         self.link = Link(board_limits(site))
         self.core = Core(site)
         self.steps = 0

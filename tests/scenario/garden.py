@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import replace
-from datetime import date, timedelta
+from datetime import date, datetime, time, timedelta
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from controller.contract import Command, Now, Order, OrderAnswer, Record, Snapshot, StepResult
 from controller.site.load import parse_site
 from controller.site.model import Schedule, Site, Window, Zone
 from simulator.example import example_site_text
 from simulator.plant.daily_records import DailyRecord, weather_from_daily
-from simulator.plant.weather import local_midnight_wall_ms
 from simulator.season import SeasonRun
 
 MINUTE_MS = 60_000
@@ -73,7 +73,8 @@ class Garden:
         rows = [DailyRecord(first + timedelta(days=n), tmin_c, tmax_c, rain_mm) for n in range(days + 3)]
         weather = weather_from_daily(rows, site.place, seed)
         self.site = site
-        self.start_wall_ms = local_midnight_wall_ms(start, site.place)
+        midnight = datetime.combine(start, time(), ZoneInfo(site.place.time_zone))
+        self.start_wall_ms = int(midnight.timestamp() * 1000)
         self.season = SeasonRun(site, weather, seed, self.start_wall_ms, fill=fill)
         self.season.watch = self._take
         self.records: list[tuple[Now, Record]] = []

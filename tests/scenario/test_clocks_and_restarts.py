@@ -1,0 +1,156 @@
+"""Restarts and misread clocks never water twice and never skip the day's water. Fault ids: docs of the clock and power
+groups (C1 to C5, P5, M1, D1)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from random import Random
+
+import pytest
+
+from controller.site.model import Site
+from firmware_host.board.logic import Board
+from simulator.board import board_settings
+from tests.scenario.garden import DAY_MS, EXAMPLE, HOUR_MS, Garden, at_fixed_times, only, with_schedule
+
+BED = "salad-bed-east"
+POT = "bench-south"
+SIX = 6 * 60
+YEARS_20_MS = 20 * 365 * DAY_MS
+
+
+def forty_litres(time_min: int = SIX) -> Site:
+    return at_fixed_times(EXAMPLE, BED, 40.0, time_min)
+
+
+# --- restarts -------------------------------------------------------------------------------------------------
+
+
+def test_killed_in_mid_run_the_board_shuts_within_5_s_and_the_rest_is_given_later_once() -> None:
+    garden = Garden(forty_litres())
+    garden.run_until_watering()
+    garden.run_seconds(60)
+    before_l = garden.given_l(BED)
+    assert before_l > 1.0
+    garden.season.restart(30_000)
+    # While the controller was away the board ran on for at most its lease.
+    assert garden.given_l(BED) - before_l <= garden.site.zone(BED).rated_flow_l_min * 1.2 * 5.0 / 60.0
+    assert garden.flow_l_min == 0.0
+    garden.run_hours(2)
+    assert garden.given_l(BED) == pytest.approx(40.0, rel=0.05)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_killed_again_and_again_the_day_s_water_is_given_once(seed: int) -> None:
+    garden = Garden(forty_litres(), seed=seed)
+    rng = Random(seed)
+    garden.run_hours(5.0)
+    for _ in range(12):
+        garden.run_seconds(rng.uniform(1.0, 400.0))
+        garden.season.restart(rng.randrange(100, 40_000))
+    garden.run_hours(3)
+    # Each death costs at most the second or two of flow that no report had told yet.
+    assert garden.given_l(BED) == pytest.approx(40.0, rel=0.06)
+    garden.run_hours(10)
+    assert garden.given_l(BED) == pytest.approx(40.0, rel=0.06)
+
+
+def test_the_cap_survives_restarts() -> None:
+    garden = Garden(with_schedule(only(EXAMPLE, POT), POT, daily_cap_l=12.0), tmax_c=35.0)
+    for _ in range(24):
+        garden.run_hours(1)
+        garden.season.restart(10_000)
+    day = garden.of_kind("day", POT)[0].data
+    assert 8.0 < day["applied_l"] <= 12.0
+
+
+def test_a_board_that_resets_in_mid_run_shuts_and_the_rest_is_given_later() -> None:
+    garden = Garden(forty_litres())
+    garden.run_until_watering()
+    garden.run_seconds(60)
+    garden.season.hardware.reboot("brownout")
+    garden.season.board = Board(garden.season.hardware, board_settings(garden.site))
+    garden.run_seconds(3)
+    assert garden.flow_l_min == 0.0
+    garden.run_hours(1.5)
+    # Pulses between the last report and the reset are lost with the board's counter: a second's worth.
+    assert garden.given_l(BED) == pytest.approx(40.0, rel=0.06)
+
+
+# --- the wall clock -------------------------------------------------------------------------------------------
+
+
+def test_with_an_unknown_clock_nothing_starts_and_once_it_is_known_watering_goes_on() -> None:
+    garden = Garden(forty_litres())
+    garden.season.trust = "unknown"
+    garden.run_hours(7)
+    assert garden.given_l(BED) == 0.0
+    assert "clock-unknown" in garden.findings
+    garden.season.trust = "synchronised"
+    garden.run_hours(1)
+    assert garden.given_l(BED) == pytest.approx(40.0, rel=0.05)
+
+
+def test_a_jump_of_20_years_makes_one_decision_and_no_pile_of_missed_runs() -> None:
+    garden = Garden(forty_litres())
+    garden.run_hours(12)
+    garden.season.clock_step_ms = YEARS_20_MS
+    garden.run_hours(6)
+    assert len(garden.of_kind("delivery", BED)) == 1
+    garden.run_hours(18)
+    assert len(garden.of_kind("delivery", BED)) == 2
+
+
+@pytest.mark.parametrize("back_ms", [2 * HOUR_MS, 6 * HOUR_MS, 12 * HOUR_MS])
+def test_a_clock_put_back_over_a_fixed_time_does_not_water_twice(back_ms: int) -> None:
+    garden = Garden(forty_litres())
+    garden.run_hours(8)
+    assert garden.given_l(BED) == pytest.approx(40.0, rel=0.05)
+    garden.season.clock_step_ms = -back_ms
+    garden.run_hours(14)
+    assert len(garden.of_kind("delivery", BED)) == 1
+
+
+def test_after_a_clock_that_was_years_ahead_is_put_right_the_garden_is_watered_again() -> None:
+    garden = Garden(forty_litres())
+    garden.season.clock_step_ms = YEARS_20_MS
+    garden.run_hours(30)
+    runs = len(garden.of_kind("delivery", BED))
+    garden.season.clock_step_ms = 0
+    garden.run_hours(48)
+    assert len(garden.of_kind("delivery", BED)) >= runs + 1
+
+
+def test_steps_of_the_clock_during_a_run_do_not_change_its_length() -> None:
+    garden = Garden(forty_litres())
+    garden.run_until_watering()
+    for step_ms in (HOUR_MS, -HOUR_MS, 1_000, -1_000, 0):
+        garden.run_seconds(60)
+        garden.season.clock_step_ms = step_ms
+    garden.run_hours(1)
+    assert garden.given_l(BED) == pytest.approx(40.0, rel=0.05)
+
+
+# --- daylight saving, Europe/London: 29 March 2026 skips 01:00 to 02:00, 25 October repeats it ------------------
+
+
+@pytest.mark.parametrize("time_min", [0, 30, 60, 75, 90, 119, 120, 180])
+@pytest.mark.parametrize("day", [date(2026, 3, 29), date(2026, 10, 25)], ids=["spring", "autumn"])
+def test_a_fixed_time_in_the_hour_the_clock_skips_or_repeats_waters_once(day: date, time_min: int) -> None:
+    site = replace(at_fixed_times(EXAMPLE, BED, 6.0, time_min), frost_c=-20.0)
+    garden = Garden(site, day, tmin_c=9.0, tmax_c=15.0, days=3)
+    garden.run_hours(10)
+    assert len(garden.of_kind("delivery", BED)) == 1
+    assert garden.given_l(BED) == pytest.approx(6.0, rel=0.08)
+
+
+@pytest.mark.parametrize("day", [date(2026, 3, 29), date(2026, 10, 25)], ids=["spring", "autumn"])
+def test_the_day_of_a_clock_change_is_closed_once_and_has_its_one_day_of_evaporation(day: date) -> None:
+    garden = Garden(only(EXAMPLE, POT), day, tmin_c=9.0, tmax_c=15.0, days=4)
+    garden.run_hours(50)
+    dates = [record.data["date"] for record in garden.of_kind("day", "")]
+    assert dates[0] == day.isoformat()
+    assert len(dates) == len(set(dates)) == 2
+    et0_mm = [record.data["et0_mm"] for record in garden.of_kind("day", "")]
+    assert et0_mm[0] == pytest.approx(et0_mm[1], rel=0.15)
