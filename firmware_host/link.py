@@ -180,6 +180,7 @@ class Link:
         self._complained = False
         self._stale_count = 0
         self._clears: list[tuple[str, int, int, int]] = []
+        self._report_wanted = False
         self._who_seq = session % SEQ_MODULUS
         self._asked: list[tuple[int, int]] = []
         self._who_ms = 0
@@ -258,6 +259,14 @@ class Link:
         self._tick_due_ms = 0
         return True
 
+    def report_now(self) -> bool:
+        """Have the board report at once; False when there is no board to ask."""
+        if self._state != "up":
+            return False
+        self._report_wanted = True
+        self._tick_due_ms = 0
+        return True
+
     # --- bytes out -----------------------------------------------------------------------------------------------
 
     def tick(self, mono_ms: int) -> bytes:
@@ -298,6 +307,9 @@ class Link:
 
     def _command(self, mono_ms: int) -> bytes:
         out = self._clear_lines(mono_ms) if self._clears else b""
+        if self._report_wanted:
+            self._report_wanted = False
+            out += encode("now", self._next_seq(), {"boot": self._boot_id, "at": self._uptime_ms(mono_ms)})
         on = self._wanted.any_on
         resend = self._sent_ms + RESEND_MS
         repeat = on or self._pending_seq >= 0

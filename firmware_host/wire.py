@@ -140,8 +140,11 @@ class Decoder:
             self.bad_crc += 1
             return None
         try:
-            text = body.decode("ascii")
+            text = body.decode()
         except ValueError:
+            text = ""
+        if len(text) != len(body):
+            # Not ASCII: MicroPython ignores the name of an encoding, so count characters against bytes instead.
             self.malformed += 1
             return None
         self.checked += 1

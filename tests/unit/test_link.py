@@ -462,6 +462,15 @@ def test_without_a_link_no_fault_can_be_cleared() -> None:
     assert not Link().clear_fault("board-no-flow")
 
 
+def test_a_report_can_be_asked_for_at_once() -> None:
+    talk = Talk()
+    assert talk.link.report_now()
+    ((kind, _, fields),) = talk.tick(1000)
+    assert (kind, fields) == ("now", {"boot": BOOT, "at": "950"})
+    assert talk.tick(1000) == []
+    assert not Link().report_now()
+
+
 # --- typed reading ----------------------------------------------------------------------------------------------------
 
 FULL = (
