@@ -62,12 +62,14 @@ class BrokerProcess:
 class Listener:
     """A client of somebody else: hears everything, may publish."""
 
-    def __init__(self, port: int) -> None:
+    def __init__(self, port: int, *, version_5: bool = True) -> None:
         self.retained: dict[str, bytes] = {}
         """Newest payload by topic; an empty one deletes."""
         self.heard: list[tuple[str, bytes, bytes | None]] = []
         """Everything in order, with correlation data."""
-        self._client = paho.Client(paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5)
+        self._client = paho.Client(
+            paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5 if version_5 else paho.MQTTv311
+        )
         self._client.on_message = self._on_message
         self._client.connect("127.0.0.1", port)
         self._client.subscribe("#", 1)
@@ -82,11 +84,13 @@ class Listener:
         response_topic: str | None = None,
         correlation: bytes | None = None,
     ) -> None:
-        properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
-        if response_topic is not None:
-            properties.ResponseTopic = response_topic
-        if correlation is not None:
-            properties.CorrelationData = correlation
+        properties = None
+        if response_topic is not None or correlation is not None:
+            properties = Properties(PacketTypes.PUBLISH)  # type: ignore[no-untyped-call]
+            if response_topic is not None:
+                properties.ResponseTopic = response_topic
+            if correlation is not None:
+                properties.CorrelationData = correlation
         self._client.publish(topic, payload, 1, retain, properties).wait_for_publish(5)
 
     def payloads(self, topic: str) -> list[bytes]:

@@ -13,6 +13,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
+import iotcore
 import pytest
 
 from controller.contract import Finding, Order, OrderAnswer, Record, RunZone, StepResult
@@ -21,7 +22,7 @@ from controller.service.journal import Journal
 from controller.service.mqtt import MqttService, Picture, WateringEnded
 from controller.service.writer import JournalWriter
 from controller.site.model import Mqtt, Site
-from tests.system.broker_process import BrokerProcess, Listener, wait_for
+from tests.system.broker_process import BrokerProcess, Listener, free_port, wait_for
 from tests.unit.example_site import SITE
 from tests.unit.journal_data import START_WALL_MS, now_at
 from tests.unit.test_homie import snapshot
@@ -291,3 +292,17 @@ def test_without_a_broker_orders_and_watering_are_not_waited_for(
     wait_for(lambda: controller.writer.last_seq == 100, "journal without a broker")
     wait_for(lambda: "no broker at" in str(controller.mqtt.trouble), "reason")
     controller.stop()
+
+
+def test_a_broker_that_knows_only_version_3_1_1_is_served_too(tmp_path: Path) -> None:
+    with iotcore.Broker(port=free_port(), listen="127.0.0.1") as embedded:
+        controller = Controller(replace(SITE, mqtt=Mqtt(port=embedded.port)), tmp_path / "j.sqlite")
+        listener = Listener(embedded.port, version_5=False)
+        wait_for(lambda: listener.retained.get(f"{ROOT}/$state") == b"ready", "$state ready", 15.0)
+        listener.publish(f"{LOG}/order", _order())
+        wait_for(lambda: _answers(listener), "answer")
+        controller.record(300)
+        wait_for(lambda: set(_numbers(listener)) == set(range(1, 301)), "history")
+        listener.close()
+        controller.stop()
+    assert [order.command for order in controller.acted] == [RunZone("bench", 6.0)]
