@@ -105,9 +105,7 @@ class Document:
     ) -> None:
         path = (*base, *self._without_tags(base, loc))
         names = tuple(part for part in (*base, *loc) if isinstance(part, str))
-        if kind == "site_value":
-            self.complain(path, context["text"])
-        elif kind == "extra_forbidden":
+        if kind == "extra_forbidden":
             known = known_keys(names[:-1])
             self.complain(path, f"unknown key{did_you_mean(str(path[-1]), known)}; keys here: {', '.join(known)}")
         elif kind == "missing":

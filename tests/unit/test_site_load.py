@@ -259,3 +259,5 @@ def test_a_schedule_from_afar_is_judged_by_the_same_rules() -> None:
     assert list(schedule_complaints(reachable, 3.0, show)) == []
     assert [path for path, _ in schedule_complaints(unreachable, 3.0, show)] == [("daily_cap",)]
     assert ("windows", 0) in [path for path, _ in schedule_complaints(backwards, 3.0, show)]
+    tomorrow = Schedule("fixed", (), 60.0, fixed_volume_l=5.0, fixed_times_min=(360, 1440))
+    assert [path for path, _ in schedule_complaints(tomorrow, 3.0, show)] == [("fixed_times",)]

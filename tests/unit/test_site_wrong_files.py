@@ -70,6 +70,34 @@ def test_a_problem_shows_the_value_that_was_written() -> None:
     assert 'tank[1].sensor_height = "140 mm": the level sensor would be under water' in str(refusal_of(text))
 
 
+def test_a_problem_shows_a_list_that_was_written_but_not_whole_tables() -> None:
+    text = EXAMPLE.replace("[25, 35, 60, 20]", "[25, 35, 60]", 1).replace('share = "40 %"', 'share = "41 %"', 1)
+    shown = {problem.key: problem.value for problem in refusal_of(text).problems}
+    assert shown == {"zone[1].crop[1].stage_days": "[25, 35, 60]"}
+    text = EXAMPLE.replace('share = "40 %"', 'share = "50 %"', 1)
+    assert {problem.key: problem.value for problem in refusal_of(text).problems} == {"zone[1].crop": ""}
+
+
+def test_a_place_at_zero_north_and_zero_east_was_never_filled_in() -> None:
+    text = EXAMPLE.replace('"51.72 °N"', '"0 °"', 1).replace('"2.14 °W"', '"0 °"', 1)
+    (problem,) = refusal_of(text).problems
+    assert problem.key == "place.latitude"
+    assert "a point in the ocean" in problem.text
+
+
+def test_what_two_entries_both_lack_is_missing_and_not_twice_the_same() -> None:
+    text = EXAMPLE.replace('id = "berry-row"', "", 1).replace('id = "bean-row"', "", 1)
+    text = text.replace("output = 2, ", "", 1).replace("output = 3, ", "", 1)
+    problems = refusal_of(text).problems
+    assert {problem.key for problem in problems} == {
+        "zone[3].id",
+        "zone[3].valve.output",
+        "zone[4].id",
+        "zone[4].valve.output",
+    }
+    assert all(problem.text.startswith("missing") for problem in problems)
+
+
 def test_problems_speak_the_owners_units() -> None:
     text = EXAMPLE.replace('units = "metric"', 'units = "us"', 1).replace('"1400 mm"', '"140 mm"', 1)
     assert "above the overflow at 42.9 in" in str(refusal_of(text))
