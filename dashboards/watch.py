@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import ipaddress
 import logging
+import signal
 from pathlib import Path
 
 from controller.errors import ConfigurationError, OperatingError
@@ -77,6 +78,8 @@ def run(args: argparse.Namespace) -> int:
         ws="none",
         lifespan="off",
     )
+    # uvicorn raises the signal that stopped it once more afterwards; closing the history comes first.
+    signal.signal(signal.SIGTERM, lambda _signum, _frame: None)
     feed.start()
     try:
         print(f"The page: http://{_for_address_bar(http_host)}:{http_port}/", flush=True)
