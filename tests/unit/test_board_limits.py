@@ -52,6 +52,19 @@ def test_flow_that_ceases_stops_the_pump_after_5_s() -> None:
     assert rig.faults() == "board-no-flow"
 
 
+def test_each_run_has_its_own_15_s_to_show_flow() -> None:
+    rig = BoardRig()
+    rig.start()
+    rig.hold(1, 1, 5000)
+    rig.set(0, 0)
+    rig.run(3000)
+    rig.hw.pulses_per_s = 0
+    rig.start()
+    rig.hold(1, 1, 12_000)
+    assert rig.hw.pumps == {0}
+    assert pump_stops_after_ms(rig, 10_000) <= 3000
+
+
 def test_flow_below_the_minimum_the_host_set_counts_as_none() -> None:
     rig = BoardRig()
     rig.hw.pulses_per_s = 3
@@ -159,6 +172,23 @@ def test_a_dry_float_switch_stops_the_pump_within_half_a_second() -> None:
     assert pump_stops_after_ms(rig, 2000) <= 500 + TICK_MS
     assert rig.faults() == "board-dry"
     assert refusal(rig) == "board-dry"
+
+
+def test_a_switch_that_was_dry_at_the_end_of_a_run_does_not_shorten_the_next() -> None:
+    rig = BoardRig()
+    rig.start()
+    rig.hw.wet = False
+    rig.run(100)
+    rig.set(0, 0)
+    rig.run(5000)
+    rig.hw.wet = True
+    rig.set(1, 1)
+    rig.hold(1, 1, 2000)
+    rig.hw.wet = False
+    rig.run(500)
+    assert rig.hw.pumps == {0}
+    rig.run(40)
+    assert not rig.hw.pumps
 
 
 def test_a_ripple_on_the_float_switch_stops_nothing() -> None:

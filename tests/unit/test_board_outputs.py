@@ -39,6 +39,17 @@ def test_a_longer_opening_time_from_the_host_is_kept() -> None:
     assert when(rig, "pump", 0, True) == 9000
 
 
+def test_a_pump_that_stopped_rests_two_seconds_before_it_starts_again() -> None:
+    rig = BoardRig()
+    rig.start()
+    stopped = rig.hw.now_ms
+    rig.set(0, 1)
+    rig.run(100)
+    rig.hold(1, 1, 3000)
+    assert when(rig, "pump", 0, False) == stopped
+    assert when(rig, "pump", 0, True) == stopped + 2000
+
+
 def test_on_shutting_the_valve_closes_one_second_after_the_pump_stopped() -> None:
     rig = BoardRig()
     rig.start()

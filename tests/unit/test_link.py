@@ -321,6 +321,15 @@ def test_a_command_too_old_for_the_board_is_sent_again_at_once_with_its_true_upt
     assert talk.link.line_counts()["stale_commands"] == 1
 
 
+def test_a_report_that_was_long_on_its_way_does_not_spoil_the_believed_uptime() -> None:
+    talk = Talk()
+    talk.report(1000)
+    talk.link.receive(report(talk.next(), 1500, talk.seq), 4000)
+    talk.link.want(ON, 1000, 4000)
+    talk.tick(4000)
+    assert int(talk.fields["at"]) == 1000 + 3000 * 95 // 100
+
+
 def test_a_board_that_calls_everything_stale_is_reported_in_the_end() -> None:
     talk = Talk()
     talk.link.want(ON, 1000, 1000)
