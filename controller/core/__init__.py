@@ -16,12 +16,14 @@ from controller.core.context import Context
 from controller.core.sensing import Sensing
 from controller.core.state import fresh_state, state_from_json, state_to_json
 from controller.site.model import Site
-from firmware_host.messages import Hello, Report
+from firmware_host.messages import SHUT, Hello, Report
 
 ACTIVE_STEP_MS = 1_000
 """While a watering is under way: how often the board reports and the core looks."""
 WAKE_GRACE_MS = 10_000
 CLOCK_STEP_BACK_MS = 1_000
+
+_NOTHING = StepResult()
 
 
 class Core:
@@ -34,6 +36,8 @@ class Core:
         if dumped is not None:
             sensing.load(dumped["sensing"])
         self._ctx = Context(site, state, sensing)
+        self._idle_every_ms = site.idle_report_s * 1000
+        self._last = _NOTHING
 
     def dump(self) -> dict[str, Any]:
         """The whole memory as JSON-able data."""
@@ -77,22 +81,24 @@ class Core:
             intake.take_restart(ctx, now, item)
 
     def _result(self, now: Now) -> StepResult:
-        ctx, state = self._ctx, self._ctx.state
+        ctx, state, last = self._ctx, self._ctx.state, self._last
         if state.delivery is not None:
+            outputs = delivery.wanted_outputs(ctx)
             every_ms = ACTIVE_STEP_MS
             wake_mono_ms = now.mono_ms + ACTIVE_STEP_MS
         else:
-            every_ms = ctx.site.idle_report_s * 1000
+            outputs = SHUT
+            every_ms = self._idle_every_ms
             # A little late, so that the report that is due about then serves as the wake-up.
             wake_mono_ms = max(state.choice_due_mono_ms, now.mono_ms) + WAKE_GRACE_MS
-        return StepResult(
-            delivery.wanted_outputs(ctx),
-            every_ms,
-            wake_mono_ms,
-            tuple(ctx.records),
-            tuple(ctx.answers),
-            tuple(ctx.board_clears),
-        )
+        if ctx.records or ctx.answers or ctx.board_clears:
+            records, answers, clears = tuple(ctx.records), tuple(ctx.answers), tuple(ctx.board_clears)
+            self._last = _NOTHING
+            return StepResult(outputs, every_ms, wake_mono_ms, records, answers, clears)
+        if wake_mono_ms != last.wake_mono_ms or outputs != last.outputs or every_ms != last.report_every_ms:
+            # Nearly every step at rest has the same result as the one before.
+            last = self._last = StepResult(outputs, every_ms, wake_mono_ms)
+        return last
 
 
 __all__ = ["Core"]

@@ -17,7 +17,7 @@ from controller.guard.interlocks import RUN_CHECKS, START_CHECKS, Blocker, objec
 from controller.irrigate.plan import net_mm
 from controller.site.model import Zone
 from firmware_host.board.faults import NO_FLOW
-from firmware_host.messages import Outputs
+from firmware_host.messages import SHUT, Outputs
 
 WAKE_LIMIT_MS = 20_000
 RUN_LIMIT_MS = 55 * 60_000
@@ -63,7 +63,7 @@ def wanted_outputs(ctx: Context) -> Outputs:
     """What the board should drive for the present watering."""
     delivery = ctx.state.delivery
     if delivery is None or delivery.phase != "running":
-        return Outputs()
+        return SHUT
     zone = ctx.zones[delivery.zone_id]
     return Outputs(1 << ctx.pump_of_zone[zone.id].output, 1 << zone.valve.output)
 

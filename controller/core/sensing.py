@@ -95,8 +95,8 @@ class Sensing:
         for tank, level in self._channels:
             burst = echoes.get(tank.sensor_channel)
             if burst is not None:
-                level.update(burst, air_c, mono_ms, drawn_l.get(tank.id, 0.0), raining)
-        self.battery.update(report.battery_v, load_a, mono_ms, report.panel_v, report.current_a)
+                level.observe(burst, air_c, mono_ms, drawn_l.get(tank.id, 0.0) if drawn_l else 0.0, raining)
+        self.battery.observe(report.battery_v, load_a, mono_ms, report.panel_v, report.current_a)
         return pulses
 
     def _take_rain(self, report: Report, mono_ms: int) -> float:

@@ -174,6 +174,18 @@ class BatteryEstimator:
         panel_v: float | None = None,
         current_a: float | None = None,
     ) -> BatteryReading:
+        """`observe` a report and say what is known now."""
+        self.observe(battery_v, load_a, mono_ms, panel_v, current_a)
+        return self.reading(mono_ms)
+
+    def observe(
+        self,
+        battery_v: float | None,
+        load_a: float,
+        mono_ms: int,
+        panel_v: float | None,
+        current_a: float | None,
+    ) -> None:
         """Take one report: terminal voltage, the pumps' current (declared or measured), and what tells of charging.
 
         A voltage outside 6 to 20 V is a bad reading, not an empty battery. `current_a` is positive while charging.
@@ -194,7 +206,6 @@ class BatteryEstimator:
             self._follow_rest(battery_v, quiet, mono_ms)
             if self.rested_v is None and quiet:
                 self.charge_percent = rest_charge_percent(self._table, battery_v)
-        return self.reading(mono_ms)
 
     def reading(self, mono_ms: int) -> BatteryReading:
         """The estimate as of now, without a new report."""

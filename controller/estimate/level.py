@@ -166,7 +166,19 @@ class LevelEstimator:
         drawn_l: float = 0.0,
         inflow_expected: bool = False,
     ) -> LevelReading:
-        """Take one burst of raw round-trip times (microseconds, 0 = no echo) and what was metered out since then.
+        """`observe` a burst and say what is known now."""
+        self.observe(burst_us, headspace_c, mono_ms, drawn_l, inflow_expected)
+        return self.reading(mono_ms)
+
+    def observe(
+        self,
+        burst_us: Sequence[int],
+        headspace_c: float | None,
+        mono_ms: int,
+        drawn_l: float,
+        inflow_expected: bool,
+    ) -> None:
+        """Take one burst of raw round-trip times (microseconds, 0 = no echo) and what was metered out since the last.
 
         `inflow_expected` says that rain may be running in, so that a level which does not fall while water is drawn is
         no sign of a stuck sensor.
@@ -188,7 +200,6 @@ class LevelEstimator:
                 self._watch_for_a_frozen_level(measured_mm, inflow_expected)
         if self.rejection:
             self.rejected_in_a_row += 1
-        return self.reading(mono_ms)
 
     def reading(self, mono_ms: int) -> LevelReading:
         """The estimate as of now, without a new burst."""
