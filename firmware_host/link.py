@@ -38,6 +38,7 @@ WHO_LAST_MS = 2000
 WHO_VALID_MS = 5000
 SESSION_GAP = 1000
 STALE_RETRIES = 3
+LEASE_SPOILT_MS = 500
 CLEAR_TRIES = 3
 WHO_KEPT = 8
 BOOTS_KEPT = 8
@@ -436,7 +437,12 @@ class Link:
 
     def _note_uptime(self, uptime_ms: int, mono_ms: int) -> None:
         self._heard_ms = mono_ms
-        if uptime_ms >= self._uptime_ms(mono_ms):
+        gap_ms = uptime_ms - self._uptime_ms(mono_ms)
+        if gap_ms >= 0:
+            if gap_ms > LEASE_SPOILT_MS and self._wanted.any_on:
+                # The lease that runs began with too old an uptime and will end early: renew it now.
+                self._sent_ms = mono_ms - RENEW_MS
+                self._tick_due_ms = 0
             self._base_uptime_ms = uptime_ms
             self._base_mono_ms = mono_ms
 

@@ -6,7 +6,7 @@ uptime is at least the time the line spent on its way. Written for MicroPython a
 """
 
 from firmware_host.board.hardware import Hardware
-from firmware_host.board.limits import LEASE_MAX_MS
+from firmware_host.board.limits import AGE_MAX_MS
 from firmware_host.wire import NEW, PROTOCOL, SEQ_MODULUS, Decoder, Sequence, frame, number
 
 FIRMWARE = "1.0"
@@ -65,7 +65,7 @@ class Conversation:
             self.refuse(seq, BAD_FIELD, now)
             return -1
         age_ms = now - believed
-        if age_ms > LEASE_MAX_MS:
+        if age_ms > AGE_MAX_MS:
             self.refuse(seq, STALE, now)
             return -1
         if age_ms < -AHEAD_MAX_MS:

@@ -6,6 +6,9 @@ Written for MicroPython and CPython alike; whole numbers only.
 LEASE_MAX_MS = 5000
 """Outputs are shut this long after the last accepted command, whatever the host asked for."""
 
+AGE_MAX_MS = 2500
+"""A command that was, or may have been, on its way for longer is refused: too little of its lease would be left."""
+
 SETTLE_MS = 1000
 """A valve closes no sooner than this after its pump stopped, so that no pump runs down against shut valves."""
 

@@ -81,12 +81,12 @@ class Cable:
         self.hw.boot = f"{self.boots:08x}"
         self.board = Board(self.hw)
 
-    def step(self, want: Outputs | None) -> None:
+    def step(self, want: Outputs | None, report_every_ms: int = 1000) -> None:
         """One step of 50 ms; `want` None: the core says nothing."""
         self.now_ms += STEP_MS
         now = self.now_ms
         if want is not None:
-            self.link.want(want, 1000, now)
+            self.link.want(want, report_every_ms, now)
         line = self.link.tick(now)
         if b"pumps=1" in line:
             self.asked_on_ms = now
@@ -129,6 +129,20 @@ def test_over_a_good_cable_a_wanted_valve_opens_within_one_step_and_the_pump_aft
     cable.run(2050, ON)
     assert cable.hw.pumps == {0}
     assert cable.since(0, LinkDown) == []
+
+
+@pytest.mark.parametrize("idle_s", [10, 40, 49, 51, 60, 120, 280])
+def test_after_any_idle_time_a_run_starts_at_once_and_without_a_lapse(idle_s: int) -> None:
+    cable = Cable()
+    while cable.now_ms < idle_s * 1000:
+        cable.step(SHUT, report_every_ms=300_000)
+    started_ms = cable.now_ms
+    cable.run(10_000, ON)
+    assert cable.hw.pumps == {0}
+    valve_moves = [(at, is_open) for at, part, _, is_open in cable.hw.history if part == "valve" and at > 0]
+    assert len(valve_moves) == 1
+    assert valve_moves[0][0] - started_ms <= 200
+    assert cable.since(started_ms, LinkDown) == []
 
 
 def test_a_cut_cable_leaves_the_board_shut_within_five_seconds_and_the_host_knows_within_three() -> None:

@@ -321,6 +321,17 @@ def test_a_command_too_old_for_the_board_is_sent_again_at_once_with_its_true_upt
     assert talk.link.line_counts()["stale_commands"] == 1
 
 
+def test_the_first_lease_after_a_long_quiet_time_is_renewed_as_soon_as_the_answer_tells_the_true_uptime() -> None:
+    talk = Talk()
+    talk.report(10_000)
+    talk.link.want(ON, 1000, 40_000)
+    talk.tick(40_000)
+    assert int(talk.fields["at"]) == 38_500
+    talk.link.receive(ack(talk.next(), 40_020, talk.seq), 40_040)
+    ((_, _, renewal),) = talk.tick(40_040)
+    assert int(renewal["at"]) == 40_020
+
+
 def test_a_report_that_was_long_on_its_way_does_not_spoil_the_believed_uptime() -> None:
     talk = Talk()
     talk.report(1000)

@@ -121,6 +121,7 @@ def test_the_figures_of_the_page_are_the_figures_of_the_code() -> None:
     assert frame("123456789").decode().strip().split("*")[1] in PAGE
     assert f"milliseconds, 0 to {limits.LEASE_MAX_MS}" in PAGE
     assert f"milliseconds, {limits.REPORT_MIN_MS} to {limits.REPORT_MAX_MS}" in PAGE
+    assert PAGE.count(f"older than {limits.AGE_MAX_MS / 1000} s") == 2
     assert f"The pump therefore stops {limits.LAPSE_LEAD_MS / 1000} s" in PAGE
 
 
