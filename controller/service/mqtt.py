@@ -31,6 +31,7 @@ from controller.site.model import Site
 CURSOR = "mqtt"
 SAVE_CURSOR_EVERY_S = 60.0
 CLAIM_TIMEOUT_S = 5.0
+CLAIM_TIMEOUT_STOP_S = 0.5
 LONGEST_WAIT_LOCAL_S = 2.0
 LONGEST_WAIT_S = 30.0
 LONGEST_WAIT_REFUSED_S = 120.0
@@ -379,10 +380,12 @@ class _Session:
             return
         if len(service._pending) >= PENDING_LIMIT:
             service._pending.clear()
+        stopping = isinstance(order.command, (StopAll, HoldAll))
+        timeout_s = CLAIM_TIMEOUT_STOP_S if stopping else CLAIM_TIMEOUT_S
         try:
-            earlier = service._writer.claim_order(order.id, service._clock.peek().wall_ms, CLAIM_TIMEOUT_S)
+            earlier = service._writer.claim_order(order.id, service._clock.peek().wall_ms, timeout_s)
         except TimeoutError:
-            if not isinstance(order.command, (StopAll, HoldAll)):
+            if not stopping:
                 self._refuse(Refusal("the journal cannot be written, so no order can be taken", order.id), sender)
                 return
             earlier = None  # Stopping twice does no harm, and a stop must not depend on the disk.

@@ -10,6 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import paho.mqtt.client as paho
+from paho.mqtt.enums import CallbackAPIVersion
 from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 
@@ -68,7 +69,7 @@ class Listener:
         self.heard: list[tuple[str, bytes, bytes | None]] = []
         """Everything in order, with correlation data."""
         self._client = paho.Client(
-            paho.CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5 if version_5 else paho.MQTTv311
+            CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5 if version_5 else paho.MQTTv311
         )
         self._client.on_message = self._on_message
         self._client.connect("127.0.0.1", port)

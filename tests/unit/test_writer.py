@@ -119,7 +119,7 @@ def test_a_file_that_breaks_in_use_is_set_aside_and_writing_goes_on(path: Path) 
     writer.add_step(now_at(0), (), result_with(measure(1)))
     assert writer.flush(5.0)
 
-    failed = []
+    failed: list[bool] = []
 
     def break_once(_journal: Journal) -> None:
         if not failed:
