@@ -25,7 +25,7 @@ def test_a_good_file_is_summed_up(tmp_path: Path, capsys: pytest.CaptureFixture[
     tank = next(line for line in out.splitlines() if line.startswith("main"))
     assert tank.split() == ["main", "1902", "L", "1752", "L", "150", "L", "24.0", "m2"]
     bench = next(line for line in out.splitlines() if line.startswith("bench-south"))
-    assert "3.0 L/min  30 %" in bench
+    assert "6.0 L/min  60 %" in bench
     assert "44.0 mm = 158 L" in bench
     assert "worth knowing" not in out
 

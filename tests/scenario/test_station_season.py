@@ -1,0 +1,106 @@
+"""A year of a real station's daily record runs through the real controller.
+
+Source: the daily record of Brussels (temperature, rain, reference evapotranspiration) that comes as a data file with
+the Python package `aquacrop`; only the file is read, none of its code runs.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from datetime import date, timedelta
+from importlib.metadata import distribution
+from pathlib import Path
+
+import pytest
+
+from controller.contract import Now, StepResult
+from simulator.plant.daily_records import DailyRecord, weather_from_daily
+from simulator.plant.weather import local_midnight_wall_ms
+from simulator.season import SeasonRun
+from simulator.season_summary import SeasonTally
+from tests.scenario.garden import DAY_MS, EXAMPLE
+
+YEAR = 2003
+"""A year with a hot, dry summer."""
+FIRST = date(YEAR, 3, 1)
+DAYS = 245
+
+
+def brussels_days() -> list[DailyRecord]:
+    path = Path(str(distribution("aquacrop").locate_file("aquacrop/data/brussels_climate.txt")))
+    rows: list[DailyRecord] = []
+    for line in path.read_text(encoding="ascii").splitlines()[1:]:
+        day, month, year, tmin_c, tmax_c, rain_mm, et0_mm = line.split()
+        rows.append(
+            DailyRecord(
+                date(int(year), int(month), int(day)), float(tmin_c), float(tmax_c), float(rain_mm), float(et0_mm)
+            )
+        )
+    return rows
+
+
+class StationSeason:
+    def __init__(self) -> None:
+        before, after = FIRST - timedelta(days=1), FIRST + timedelta(days=DAYS + 2)
+        rows = [row for row in brussels_days() if before <= row.date < after]
+        weather = weather_from_daily(rows, EXAMPLE.place, seed=1)
+        self.run = SeasonRun(EXAMPLE, weather, 1, local_midnight_wall_ms(FIRST, EXAMPLE.place))
+        self.tally = SeasonTally(EXAMPLE, self.run.plant)
+        self.days: list[dict[str, object]] = []
+        self.kinds: Counter[str] = Counter()
+        self.run.watch = self._take
+        self.run.run_until(DAYS * DAY_MS)
+
+    def _take(self, now: Now, result: StepResult) -> None:
+        self.tally.take(now, result)
+        for record in result.records:
+            self.kinds[record.kind] += 1
+            if record.kind == "day":
+                self.days.append({"zone": record.key, **record.data})
+
+
+@pytest.fixture(scope="module")
+def season() -> StationSeason:
+    return StationSeason()
+
+
+def test_the_record_is_the_one_that_is_named() -> None:
+    rows = brussels_days()
+    assert rows[0].date == date(1976, 1, 1)
+    assert len(rows) > 10_000
+    assert all(row.tmin_c <= row.tmax_c for row in rows)
+
+
+def test_the_whole_season_runs_through_and_every_day_is_closed(season: StationSeason) -> None:
+    for zone in EXAMPLE.zones:
+        closed = [day["date"] for day in season.days if day["zone"] == zone.id]
+        assert len(closed) >= DAYS - 1
+        assert len(closed) == len(set(closed))
+
+
+def test_the_plant_s_water_balance_closes(season: StationSeason) -> None:
+    assert abs(season.run.plant.water_balance_error_l()) < 1e-6
+
+
+def test_no_fault_is_raised_in_a_healthy_garden(season: StationSeason) -> None:
+    assert dict(season.tally.faults) == {}
+
+
+def test_every_zone_is_watered_or_its_refusal_is_explained_each_day(season: StationSeason) -> None:
+    assert {zone_id: tally.unexplained for zone_id, tally in season.tally.zones.items()} == {
+        zone.id: [] for zone in EXAMPLE.zones
+    }
+    assert all(tally.runs > 0 for tally in season.tally.zones.values())
+
+
+def test_the_tank_never_gives_its_reserve_to_the_beds(season: StationSeason) -> None:
+    tank = EXAMPLE.tanks[0]
+    lowest_l = season.tally.lowest_l[tank.id]
+    # Evaporation may take a little more; the level's own error is a few litres.
+    assert lowest_l > tank.reserve_l - 25.0
+
+
+def test_even_in_a_dry_summer_that_empties_the_tank_plants_get_most_of_what_they_need(season: StationSeason) -> None:
+    for zone in EXAMPLE.zones:
+        truth = season.run.plant.truth.zone(zone.id)
+        assert truth.transpired_l > 0.6 * truth.potential_l, zone.id
