@@ -38,7 +38,8 @@ def event_words(record: StreamRecord, zone_names: Mapping[str, str], units: Unit
     if record.kind == "delivery":
         return f"{who}: {words.volume(litres(fields.get('volume')), units)} given{_ending(fields)}."
     if record.kind == "refusal":
-        return f"{who or 'Watering'} held back: {_told(fields)}"
+        told = _told(fields)
+        return told if who and told.startswith(who) else f"{who or 'Watering'} held back: {told}"
     if record.kind == "order":
         return _order(fields)
     if record.kind == "fault":

@@ -264,14 +264,19 @@ def _doing(view: SiteView) -> str:
     if view.held is None:
         lines.append("<p>Whether watering is on hold is unknown.</p>")
     if not view.upcoming:
-        lines.append("<p>No start is planned.</p>")
-        return "".join(lines)
+        return f"{''.join(lines)}<p>No watering is planned.{_because_all(view)}</p>"
     items = [
         f"<li><strong>{_e(words.moment(z.next_start_ms, view.now_ms, view.time_zone))}</strong> {_e(z.name)}, "
         f"{_e(words.volume(z.plan_l, view.units))}{_because(z) if index == 0 else ''}</li>"
         for index, z in enumerate(view.upcoming[:NEXT_SHOWN])
     ]
     return f'{"".join(lines)}<h3>Next</h3><ol class="next">{"".join(items)}</ol>'
+
+
+def _because_all(view: SiteView) -> str:
+    """Why nothing is planned, when every zone says the same."""
+    reasons = {zone.why for zone in view.zones}
+    return _because(view.zones[0]) if len(reasons) == 1 else ""
 
 
 def _because(zone: ZoneStatus) -> str:
@@ -319,7 +324,8 @@ def _orders(view: SiteView, desk: OrderDesk | None) -> str:
     return (
         f'<section class="orders"><h2>Orders</h2>{answer}<div class="buttons">'
         f"{_form(view, desk, 'stop-all', 'Stop everything')}{hold}</div>{run if view.zones else ''}"
-        "<p class=note>Reserve, daily cap and every interlock hold for orders too.</p></section>"
+        "<p class=note>Reserve, daily cap and every interlock hold for orders too. This page has no accounts yet, so "
+        "it takes orders on this machine only.</p></section>"
     )
 
 
@@ -347,7 +353,7 @@ def _zone(view: SiteView, zone: ZoneStatus) -> str:
     }[zone.watering]
     cap = f" of at most {words.volume(zone.daily_cap_l, units)}" if zone.daily_cap_l is not None else ""
     start = ""
-    if zone.next_start_ms is not None:
+    if zone.next_start_ms is not None and zone.wants_water:
         start = f", next start {words.moment(zone.next_start_ms, view.now_ms, view.time_zone)}"
     held_back = f"<p class=refusal>Held back: {_e(zone.last_refusal)}</p>" if zone.last_refusal else ""
     return (

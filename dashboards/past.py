@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from html import escape
 
 from dashboards import charts, words
@@ -26,6 +27,8 @@ def past(store: HistoryStore, view: SiteView, day_count: int) -> str:
     frame = charts.frame_of(view, day_count)
     tank_points = {t.id: charts.tank_volume_points(store, view.id, t.id, frame) for t in view.tanks}
     days = days_until(view.now_ms, day_count, view.time_zone, [p for points in tank_points.values() for p in points])
+    if any(zone.applied_today_l is not None for zone in view.zones):
+        days = replace(days, known=days.known | {days.dates[-1]})
     start_ms = start_of(days.dates[0], days.zone)
     deliveries = store.records(view.id, ("delivery",), start_ms, view.now_ms)
     recent = Days(days.dates[-charts.STACKED_DAYS :], days.known, days.zone)

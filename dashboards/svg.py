@@ -178,6 +178,8 @@ def stacked_bars(picture: Picture, days: Sequence[str], bars: Sequence[Bars], la
         for i, word in enumerate(days)
         if (len(days) - 1 - i) % label_every == 0
     ]
+    if not any(totals):
+        labels.append(_text("nothing", "50%", picture.height_px // 2, "none in these days", anchor="middle"))
     return _svg(picture, [*_grid(picture, scale), *shapes, *labels])
 
 

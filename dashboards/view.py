@@ -76,6 +76,11 @@ class ZoneStatus:
     last_refusal: str | None = None
     schedule: ZoneSchedule | None = None
 
+    @property
+    def wants_water(self) -> bool:
+        """False only when it is known that nothing is planned."""
+        return self.plan_l is None or self.plan_l > 0.0 or (self.schedule is not None and self.schedule.mode == "fixed")
+
 
 @dataclass(frozen=True, slots=True)
 class FindingStatus:
@@ -128,8 +133,8 @@ class SiteView:
 
     @property
     def upcoming(self) -> tuple[ZoneStatus, ...]:
-        """Zones with a next start, the soonest first."""
-        waiting = [z for z in self.zones if z.next_start_ms is not None and not z.watering]
+        """Zones that shall get water at a known time, the soonest first."""
+        waiting = [z for z in self.zones if z.next_start_ms is not None and not z.watering and z.wants_water]
         return tuple(sorted(waiting, key=lambda z: z.next_start_ms or 0))
 
 
@@ -243,12 +248,13 @@ def _state(device: Device) -> SiteState:
 
 
 def _clocks_apart_ms(site: Device) -> int:
-    """How far the site's clock is ahead of ours, told from a fresh `updated-at`; 0 when they agree or none is fresh."""
-    heard = site.values.get("site/updated-at")
-    said_ms = time_ms(heard.text) if heard is not None and not heard.retained else None
-    if heard is None or said_ms is None:
-        return 0
-    apart_ms = said_ms - heard.at_ms
+    """How far the site's clock is ahead of ours, told from its fresh stamps; 0 when they agree or none is fresh.
+
+    No stamp is later than the moment it was sent, so the one furthest ahead is nearest to the site's clock.
+    """
+    stamps = (site.values[path] for path in site.values if path == "site/updated-at" or path.endswith("/measured-at"))
+    ahead_ms = [said_ms - s.at_ms for s in stamps if not s.retained and (said_ms := time_ms(s.text)) is not None]
+    apart_ms = max(ahead_ms, default=0)
     return apart_ms if abs(apart_ms) > CLOCKS_AGREE_WITHIN_MS else 0
 
 

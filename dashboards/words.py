@@ -31,7 +31,7 @@ def depth_unit(units: UnitSystem) -> str:
 
 def sized(value: float) -> str:
     """A value with about three telling digits."""
-    return number(value, 0.1 if abs(value) < 9.95 and abs(value - round(value)) > 0.04 else 1.0)
+    return number(value, 0.1 if abs(value) < 9.95 and abs(value - round(value)) >= 0.05 else 1.0)
 
 
 def volume(volume_l: float | None, units: UnitSystem) -> str:
@@ -58,7 +58,7 @@ def days(count: float | None) -> str:
     if count is None:
         return UNKNOWN
     if count >= 100:
-        return "over 100 days"
+        return ">100 days"
     words = number(count, 0.1 if count < 9.95 else 1.0)
     return f"{words} day" if words in ("1", "1.0") else f"{words} days"
 

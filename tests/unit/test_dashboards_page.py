@@ -59,6 +59,14 @@ def test_one_look_tells_water_days_battery_what_runs_and_what_comes_next() -> No
         assert wanted in text
 
 
+def test_a_zone_that_needs_nothing_is_not_announced_as_the_next_to_start() -> None:
+    changes = {f"riverside/zone-{zone[0]}/plan": "0.0" for zone in fake_site.ZONES}
+    changes |= {f"riverside/zone-{zone[0]}/why": "rain is enough" for zone in fake_site.ZONES}
+    text = text_of(present(view_of(changes)))
+    assert "No watering is planned. rain is enough" in text
+    assert "next start" not in text
+
+
 def test_a_finding_comes_with_its_cure_and_since_when() -> None:
     text = text_of(present(view_of()))
     assert "Warning The berry rows took 30 % longer than usual for their water." in text
@@ -134,6 +142,17 @@ def test_a_site_whose_clock_differs_is_judged_by_its_own_clock() -> None:
         tree.take(f"homie/5/{topic}", value.encode(), False, NOW_MS - 40 * 86_400_000)
     view = read_site(tree, tree.sites()[0], NOW_MS - 40 * 86_400_000 + 5000, True)
     assert "measured 25 s ago" in text_of(present(view))
+
+
+def test_a_fresh_reading_is_never_from_the_future_although_the_site_renews_its_stamp_only_each_minute() -> None:
+    ours_ms = NOW_MS - 40 * 86_400_000
+    tree = DeviceTree("homie")
+    for topic, value in fake_site.tree(NOW, 1943.0, 100).items():
+        tree.take(f"homie/5/{topic}", value.encode(), False, ours_ms)
+    later = fake_site.iso(NOW + timedelta(seconds=50))
+    tree.take("homie/5/riverside/tank-shed/measured-at", later.encode(), False, ours_ms + 1000)
+    view = read_site(tree, tree.sites()[0], ours_ms + 1000, True)
+    assert "measured just now" in text_of(present(view))
 
 
 HOSTILE = "<script>alert('x')</script><img src=x onerror=alert(1)>\"'&"
@@ -290,6 +309,7 @@ def test_a_day_without_record_is_unknown_and_a_day_with_record_and_no_dose_is_ze
             {"sender": Value("phone"), "command": Value("HoldAll"), "accepted": Value(True)},
             "phone ordered to hold watering, accepted.",
         ),
+        ("refusal", {"text": Value("Bench gets nothing: full")}, "Bench gets nothing: full"),
         ("link", {"up": Value(False), "reason": Value("no answer")}, "The board is lost: no answer."),
     ],
 )

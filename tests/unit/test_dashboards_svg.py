@@ -118,6 +118,11 @@ def test_bars_of_a_day_are_stacked_and_an_unknown_day_is_not_a_zero() -> None:
     assert float(unknown.get("x", "0%").rstrip("%")) > 66
 
 
+def test_days_without_any_water_say_so() -> None:
+    root = ElementTree.fromstring(stacked_bars(PICTURE, ["Mon"], [Bars("zone-0", "bench", [0.0])]))
+    assert "none in these days" in [e.text for e in root.iter("text")]
+
+
 def test_zones_differ_by_hatch_and_not_only_by_colour() -> None:
     patterns = [ElementTree.tostring(p[1]) for p in ElementTree.fromstring(hatches()).iter("pattern")]
     assert len(patterns) == 6
