@@ -50,11 +50,12 @@ def _choose(ctx: Context, now: Now) -> bool:
             waiting |= _start_fixed(ctx, now, zone)
             if state.delivery is not None:
                 return False
-    if now.mono_ms >= state.plan_due_mono_ms:
+    fresh_plan = now.mono_ms >= state.plan_due_mono_ms
+    if fresh_plan:
         make_plan(ctx, now)
     for zone_id in state.plan_order:
         if state.zones[zone_id].schedule.mode == "need":
-            waiting |= _start_by_need(ctx, now, ctx.zones[zone_id])
+            waiting |= _start_by_need(ctx, now, ctx.zones[zone_id], fresh_plan)
             if state.delivery is not None:
                 return False
     return waiting
@@ -161,8 +162,8 @@ def make_plan(ctx: Context, now: Now) -> None:
             ctx.record("plan", line.zone_id, {**data, "next_start_wall_ms": zone_state.next_start_wall_ms})
 
 
-def _start_by_need(ctx: Context, now: Now, zone: Zone) -> bool:
-    """True when the zone's turn has come, started or not."""
+def _start_by_need(ctx: Context, now: Now, zone: Zone, fresh_plan: bool) -> bool:
+    """True when the zone's turn has come and only something that may end at any moment keeps it from starting."""
     zone_state = ctx.state.zones[zone.id]
     if zone_state.wanted_l <= 0.0 or zone_state.tries >= TRIES_PER_DAY:
         return False
@@ -170,8 +171,9 @@ def _start_by_need(ctx: Context, now: Now, zone: Zone) -> bool:
     if opening is None or not _dose_left(zone_state, opening, now):
         return False
     if zone_state.plan_l <= 0.0:
-        _explain_nothing_to_spare(ctx, now, zone)
-        return True
+        if fresh_plan:
+            _explain_nothing_to_spare(ctx, now, zone)
+        return False
     if not _rested(zone_state, now) or not _may_start(ctx, now, zone):
         return True
     key = f"{opening.key}/{_doses_on(zone_state, opening) + 1}"
