@@ -29,7 +29,14 @@ from dashboards.view import SiteView, UnitSystem, finite, time_ms, utc_text
 STATIC = Path(__file__).with_name("static")
 PAST_KEPT_S = 60.0
 MAX_POINTS = 5000
-ORDERS = ("hold", "resume", "stop-all", "run-zone", "clear-fault")
+ORDER_VALID_MS = 60_000
+ORDERS = {
+    "hold": "Hold watering",
+    "resume": "Resume watering",
+    "stop-all": "Stop everything",
+    "run-zone": "Give water",
+    "clear-fault": "Clear a fault",
+}
 SiteParameter = Annotated[str | None, Query(max_length=64, pattern=r"^[a-z0-9-]+$")]
 
 
@@ -67,6 +74,11 @@ class PastCache:
                     self._kept.clear()
                 self._kept[key] = (time.monotonic(), text)
             return text
+
+    def forget(self) -> None:
+        """Draw anew at the next request: something is known to have changed."""
+        with self._lock:
+            self._kept.clear()
 
 
 class Pages:
@@ -190,7 +202,10 @@ def _add_orders(app: FastAPI, pages: Pages) -> None:
             raise HTTPException(403, "this form is not from the page as it is now; load the page again")
         view = pages.view(form.get("site"))
         command = _command(form, view)
-        pages.last_answer = await run_in_threadpool(pages.feed.send_order, view.id, command)
+        answer = await run_in_threadpool(pages.feed.send_order, view.id, command)
+        when = words.moment(view.now_ms, view.now_ms, view.time_zone)
+        pages.last_answer = f"{ORDERS[command['order']]}, {when}: {answer}"
+        pages.cache.forget()
         return RedirectResponse(f"/?site={view.id}", status_code=303)
 
 
@@ -218,7 +233,9 @@ def _command(form: dict[str, str], view: SiteView) -> dict[str, Any]:
     order = form.get("order", "")
     if order not in ORDERS:
         raise HTTPException(400, "no such order")
-    command: dict[str, Any] = {"order": order, "not_after": utc_text(view.now_ms + 60_000)}
+    command: dict[str, Any] = {"order": order}
+    if not view.clocks_apart_ms:
+        command["not_after"] = utc_text(view.now_ms + ORDER_VALID_MS)
     if order == "run-zone":
         if form.get("zone") not in {z.id for z in view.zones}:
             raise HTTPException(400, "no such zone")

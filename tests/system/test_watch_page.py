@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import urllib.parse
 import urllib.request
 from collections.abc import Iterator
@@ -86,7 +87,7 @@ def test_an_order_from_the_page_reaches_the_controller_and_its_answer_comes_back
     request = urllib.request.Request(page.url + "/orders", body, {"Origin": page.url})
     with urllib.request.urlopen(request, timeout=10) as answer:
         text = answer.read().decode()
-    assert "Accepted: held until resumed" in text
+    assert re.search(r"Hold watering, today [0-9:]{5}: Accepted: held until resumed", text)
     assert [order["order"] for order in site.orders] == ["hold"]
 
 

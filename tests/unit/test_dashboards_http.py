@@ -182,7 +182,7 @@ def test_an_order_from_the_page_is_sent_once_and_answered_on_the_page(desk: Brow
     ((site, order),) = feed.orders
     assert site == "riverside"
     assert order == {"order": "run-zone", "zone": "bench", "volume_l": 2.5, "not_after": "2026-06-14T12:01:00Z"}
-    assert "Accepted." in desk.get("/").text
+    assert "Give water, today 13:00: Accepted." in desk.get("/").text
 
 
 def test_gallons_are_sent_as_litres(feed: ListeningFeed) -> None:
