@@ -199,6 +199,7 @@ class _Session:
             service._cursor = 0
         self._outbox = Outbox(service._site.id, reader, service._cursor)
         self._cursor_saved_s = time.monotonic()
+        self._cursor_saved = service._cursor
         self._ready = False
         self._tree_shown: Picture | None = None
         self._stale_alerts: set[str] = set()
@@ -297,9 +298,11 @@ class _Session:
             self._save_cursor()
 
     def _save_cursor(self) -> None:
-        cursor = self._outbox.cursor
-        self._s._writer.submit(lambda journal: journal.set_cursor(CURSOR, cursor))
         self._cursor_saved_s = time.monotonic()
+        cursor = self._outbox.cursor
+        if cursor != self._cursor_saved:
+            self._cursor_saved = cursor
+            self._s._writer.submit(lambda journal: journal.set_cursor(CURSOR, cursor))
 
     # --- what comes in -----------------------------------------------------------------------------------------------
 
