@@ -283,7 +283,7 @@ class _Session:
             self._become_ready()
 
     def _drain(self) -> None:
-        if not self._ready:
+        if not self._ready or not self._outbox.has_more(self._s._writer.last_seq):
             return
         while (pack := self._outbox.next_pack()) is not None:
             topic = f"{self._s._log_root}/senml"

@@ -43,6 +43,10 @@ class Outbox:
         self._read_to = cursor
         self._refills: deque[tuple[int, int]] = deque()
 
+    def has_more(self, newest_seq: int) -> bool:
+        """Whether asking for the next pack can be of use, when the journal has come to `newest_seq`."""
+        return bool(self._ready or self._refills) or self._read_to < newest_seq
+
     @property
     def unacked(self) -> int:
         return len(self._unacked)

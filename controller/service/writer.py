@@ -20,7 +20,9 @@ from controller.service.codec import Entry
 from controller.service.journal import Journal, is_damage
 
 QUEUE_ROWS = 20_000
-COMMIT_EVERY_S = 5.0
+COMMIT_AT_REST_S = 120.0
+"""With everything off the board reports once a minute; every commit writes whole pages to the flash."""
+COMMIT_BUSY_S = 5.0
 RETRY_AFTER_S = 5.0
 URGENT_KINDS = frozenset({"order", "delivery", "start", "fault", "schedule", "day", "ledger"})
 
@@ -33,7 +35,7 @@ class JournalWriter:
     def __init__(
         self,
         journal: Journal,
-        commit_every_s: float = COMMIT_EVERY_S,
+        commit_every_s: float = COMMIT_AT_REST_S,
         queue_rows: int = QUEUE_ROWS,
         retry_after_s: float = RETRY_AFTER_S,
     ) -> None:
@@ -46,7 +48,10 @@ class JournalWriter:
         self.last_seq = journal.last_seq
         self._retry_after_s = retry_after_s
         self._journal = journal
-        self._commit_every_s = commit_every_s
+        self._at_rest_s = commit_every_s
+        self._busy_s = min(commit_every_s, COMMIT_BUSY_S)
+        self._commit_every_s = self._busy_s
+        self._last_commit_s = time.monotonic()
         self._queue: queue.Queue[tuple[Work, bool]] = queue.Queue(queue_rows)
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
@@ -54,6 +59,7 @@ class JournalWriter:
 
     def add_step(self, now: Now, entries: Sequence[Entry], result: StepResult) -> None:
         """Hand over one step; committed at once when an order, a delivery, a fault or the like came of it."""
+        self._commit_every_s = self._busy_s if result.outputs.any_on else self._at_rest_s
         urgent = bool(result.answers) or any(record.kind in URGENT_KINDS for record in result.records)
         self.submit(lambda journal: journal.add_step(now, entries, result), urgent=urgent)
 
@@ -103,25 +109,25 @@ class JournalWriter:
         return self._thread.is_alive()
 
     def _run(self) -> None:
-        last_commit_s = time.monotonic()
         while True:
-            urgent = self._take(max(0.05, last_commit_s + self._commit_every_s - time.monotonic()))
-            if urgent or time.monotonic() - last_commit_s >= self._commit_every_s:
-                self._insist(lambda journal: journal.commit(durable=urgent))  # noqa: B023 - runs at once
-                last_commit_s = time.monotonic()
+            urgent = self._take()
+            self._insist(lambda journal: journal.commit(durable=urgent))  # noqa: B023 - runs at once
+            self._last_commit_s = time.monotonic()
             self.last_seq = self._journal.last_seq
             if self._stopping.is_set() and self._queue.empty():
                 self._insist(lambda journal: journal.close())
                 return
 
-    def _take(self, timeout_s: float) -> bool:
-        """Do queued work until an urgent piece was done or the time is over. Whether one was urgent."""
-        deadline_s = time.monotonic() + timeout_s
+    def _take(self) -> bool:
+        """Do queued work until an urgent piece was done or a commit is due. Whether one was urgent."""
         while True:
-            try:
-                work, urgent = self._queue.get(timeout=max(0.0, deadline_s - time.monotonic()))
-            except queue.Empty:
+            left_s = self._last_commit_s + self._commit_every_s - time.monotonic()
+            if left_s <= 0.0:
                 return False
+            try:
+                work, urgent = self._queue.get(timeout=left_s)
+            except queue.Empty:
+                continue
             self._insist(work)
             if urgent:
                 return True
