@@ -3,29 +3,29 @@
 from __future__ import annotations
 
 import argparse
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 
+from controller.commands.arguments import instant
 from controller.service.homie import iso_time
 from controller.service.replay import Difference, ReplayResult, core_class, replay
+from controller.service.restore import stored_site
 from controller.service.sitefile import read_site
-from controller.site.load import parse_site
-from controller.site.model import Site
 
 SUMMARY = "run the core again over a journal and compare every decision"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("journal", type=Path, help="the journal file")
-    parser.add_argument("--from", dest="start", type=_instant, help="start at this time, as 2026-05-14T05:00:00Z")
-    parser.add_argument("--to", dest="end", type=_instant, help="time to stop at")
+    parser.add_argument("--from", dest="start", type=instant, help="start at this time, as 2026-05-14T05:00:00Z")
+    parser.add_argument("--to", dest="end", type=instant, help="time to stop at")
     parser.add_argument("--site", type=Path, help="site file to use instead of the one stored in the journal")
 
 
 def run(args: argparse.Namespace) -> int:
     """0 when every decision is the same; 1 with the first difference printed otherwise."""
     site = None if args.site is None else read_site(args.site)
-    result = replay(args.journal, core_class(), _stored_site, site, _wall_ms(args.start), _wall_ms(args.end))
+    result = replay(args.journal, core_class(), stored_site, site, _wall_ms(args.start), _wall_ms(args.end))
     print("\n".join(report_lines(result)))
     return 0 if result.difference is None else 1
 
@@ -49,17 +49,5 @@ def _difference_lines(difference: Difference) -> list[str]:
     ]
 
 
-def _stored_site(text: str) -> Site:
-    return parse_site(text, "the site file stored in the journal")
-
-
 def _wall_ms(instant: datetime | None) -> int | None:
     return None if instant is None else int(instant.timestamp() * 1000)
-
-
-def _instant(text: str) -> datetime:
-    try:
-        instant = datetime.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no time; write 2026-05-14T05:00:00Z") from None
-    return instant if instant.tzinfo else instant.replace(tzinfo=UTC)

@@ -8,6 +8,7 @@ import secrets
 from datetime import UTC, datetime
 from pathlib import Path
 
+from controller.commands.arguments import instant
 from controller.errors import ConfigurationError
 from controller.guard.board_limits import board_limits
 from controller.service.cable import Cable
@@ -17,11 +18,10 @@ from controller.service.journal import Journal
 from controller.service.lock import InstanceLock
 from controller.service.mqtt import CURSOR, MqttService, stored_targets
 from controller.service.replay import core_class
-from controller.service.restore import restore
+from controller.service.restore import restore, stored_site
 from controller.service.sitefile import read_site
 from controller.service.systemd import Notifier
 from controller.service.writer import JournalWriter
-from controller.site.load import parse_site
 from controller.site.model import Site
 from firmware_host.link import Link
 from firmware_host.transport import SerialPort
@@ -47,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="take the machine's clock as right although nothing keeps it synchronised",
     )
     parser.add_argument("--pace", type=_pace, help="demonstrations only: made-up time, so many times faster")
-    parser.add_argument("--start", type=_instant, help="demonstrations only: date or time the made-up time starts, UTC")
+    parser.add_argument("--start", type=instant, help="demonstrations only: date or time the made-up time starts, UTC")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -104,11 +104,6 @@ def _clock(args: argparse.Namespace, journal: Journal) -> Clock:
     return SystemClock(resumed, (lambda: True) if args.trust_clock else kernel_synchronised)
 
 
-def stored_site(text: str) -> Site:
-    """The site of a site file's text as the journal keeps it."""
-    return parse_site(text, "the site file stored in the journal")
-
-
 def _boot_id() -> str:
     try:
         return BOOT_ID.read_text(encoding="ascii").strip()
@@ -121,11 +116,3 @@ def _pace(text: str) -> float:
     if not 0.1 <= pace <= 10_000.0:
         raise argparse.ArgumentTypeError(f"{text} is not between 0.1 and 10000")
     return pace
-
-
-def _instant(text: str) -> datetime:
-    try:
-        instant = datetime.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no date or time; write 2026-05-14 or 2026-05-14T05:30") from None
-    return instant if instant.tzinfo else instant.replace(tzinfo=UTC)

@@ -14,10 +14,9 @@ from controller.service.broker import Broker
 from controller.service.homie import DeviceTree, ServiceFacts
 from controller.service.journal import Journal
 from controller.service.replay import core_class
-from controller.service.restore import restore
+from controller.service.restore import restore, stored_site
 from controller.service.status_text import status_lines
-from controller.site.load import parse_site
-from controller.site.model import Mqtt, Site
+from controller.site.model import Mqtt
 
 SUMMARY = "show the site as it is now, from MQTT or the journal"
 SETTLED_S = 0.5
@@ -54,9 +53,9 @@ def from_journal(path: Path) -> tuple[str, dict[str, str], datetime]:
         checkpoint = journal.checkpoint_before()
         if checkpoint is None:
             raise OperatingError(f"{path}: holds nothing yet")
-        site = _stored_site(checkpoint.site_text)
+        site = stored_site(checkpoint.site_text)
         now = journal.last_now()
-        core = restore(journal, site, checkpoint.site_text, core_class(), _stored_site).core
+        core = restore(journal, site, checkpoint.site_text, core_class(), stored_site).core
         facts = ServiceFacts(last_seq=journal.newest_seq())
         tree = DeviceTree(site)
         topics = tree.values(core.snapshot(now), facts)
@@ -119,10 +118,6 @@ def _by_path(topics: dict[str, bytes], site_id: str, domain: str) -> dict[str, s
             if topic.startswith(start) and path.count("/") == 1 and not path.startswith("$") and payload:
                 values[path] = payload.decode("utf-8", "replace")
     return values
-
-
-def _stored_site(text: str) -> Site:
-    return parse_site(text, "the site file stored in the journal")
 
 
 def _address(text: str) -> Mqtt:

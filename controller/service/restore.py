@@ -10,6 +10,7 @@ from controller.errors import PumphouseError
 from controller.service.codec import decode_input
 from controller.service.journal import Checkpoint, Journal
 from controller.service.ports import CoreFactory, CorePort
+from controller.site.load import parse_site as parse_site_text
 from controller.site.model import Site
 
 log = logging.getLogger("pumphouse.restore")
@@ -51,3 +52,8 @@ def _from_checkpoint(checkpoint: Checkpoint, site: Site, factory: CoreFactory) -
     except (PumphouseError, KeyError, ValueError, TypeError, AttributeError):
         log.exception("the last checkpoint cannot be read either; starting with an empty memory")
         return Restored(factory(site, None), whole=False, fresh=True)
+
+
+def stored_site(text: str) -> Site:
+    """The site of a site file's text as the journal keeps it. Raises ConfigurationError when it is no longer valid."""
+    return parse_site_text(text, "the site file stored in the journal")

@@ -1,0 +1,15 @@
+"""Argument types that several commands share."""
+
+from __future__ import annotations
+
+import argparse
+from datetime import UTC, datetime
+
+
+def instant(text: str) -> datetime:
+    """A date or time; without a time zone it is UTC."""
+    try:
+        value = datetime.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date or time; write 2026-05-14T05:30:00Z") from None
+    return value if value.tzinfo else value.replace(tzinfo=UTC)
