@@ -43,8 +43,8 @@ class PlantHardware(Hardware):
         self._boot_id = f"{self._rng.getrandbits(32):08x}"
         self._inbox = bytearray()
         self._outbox = bytearray()
-        self._pumps_on: set[int] = set()
-        self._valves_open: set[int] = set()
+        self._pumps_on = 0
+        self._valves_open = 0
         self._burst_done_ms: dict[int, int] = {}
         self._pulses_at_boot = {c: self.sensors.flow_pulses(c) for c in self._flow_channels}
         self._tips_at_boot = self.sensors.rain_tips()
@@ -62,8 +62,8 @@ class PlantHardware(Hardware):
         """Supply gone; the board does nothing until `reboot`."""
         self.plant.lose_power()
         self.powered = False
-        self._pumps_on.clear()
-        self._valves_open.clear()
+        self._pumps_on = 0
+        self._valves_open = 0
         self._inbox.clear()
         self._outbox.clear()
 
@@ -85,7 +85,7 @@ class PlantHardware(Hardware):
 
     def output_masks(self) -> tuple[int, int]:
         """Pump pins and valve pins that are on, as bit masks."""
-        return sum(1 << output for output in self._pumps_on), sum(1 << output for output in self._valves_open)
+        return self._pumps_on, self._valves_open
 
     # --- the board's view ---------------------------------------------------------------------------------------------
 
@@ -142,20 +142,26 @@ class PlantHardware(Hardware):
     # The board numbers its outputs without gaps; a number the site does not use is a pin with nothing on it.
 
     def set_pump(self, output: int, on: bool) -> None:
-        self._pumps_on.add(output) if on else self._pumps_on.discard(output)
+        self._pumps_on = self._pumps_on | 1 << output if on else self._pumps_on & ~(1 << output)
         if output in self.plant.pumps:
             self.plant.set_pump(output, on)
 
     def set_valve(self, output: int, is_open: bool) -> None:
-        self._valves_open.add(output) if is_open else self._valves_open.discard(output)
+        self._valves_open = self._valves_open | 1 << output if is_open else self._valves_open & ~(1 << output)
         if output in self.plant.valves:
             self.plant.set_valve(output, is_open)
 
     def pump_on(self, output: int) -> bool:
-        return output in self._pumps_on
+        return bool(self._pumps_on >> output & 1)
 
     def valve_open(self, output: int) -> bool:
-        return output in self._valves_open
+        return bool(self._valves_open >> output & 1)
+
+    def pumps_on(self, count: int) -> int:
+        return self._pumps_on & ((1 << count) - 1)
+
+    def valves_open(self, count: int) -> int:
+        return self._valves_open & ((1 << count) - 1)
 
     def read(self) -> bytes:
         if not self._inbox:
@@ -241,12 +247,23 @@ class VirtualBoard:
         shunt: bool = True,
         ping_gap_ms: int = 0,
     ) -> None:
-        self.plant = Plant(site, weather, seed, start_wall_ms, fill)
-        self.hardware = PlantHardware(self.plant, seed, shunt=shunt, ping_gap_ms=ping_gap_ms)
-        self._settings = board_settings(site)
+        plant = Plant(site, weather, seed, start_wall_ms, fill)
+        self._begin(PlantHardware(plant, seed, shunt=shunt, ping_gap_ms=ping_gap_ms))
+
+    @classmethod
+    def over(cls, hardware: PlantHardware) -> VirtualBoard:
+        """A board that starts now over hardware, and a plant, that have been running."""
+        board = cls.__new__(cls)
+        hardware.reboot("power")
+        board._begin(hardware)
+        return board
+
+    def _begin(self, hardware: PlantHardware) -> None:
+        self.plant, self.hardware = hardware.plant, hardware
+        self._settings = board_settings(hardware.plant.site)
         self._hung_until_ms = _NEVER_MS
         self._browned_out = False
-        self._due_ms = 0
+        self._due_ms = self.plant.now_ms
         self.board = Board(self.hardware, self._settings)
 
     @property

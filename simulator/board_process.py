@@ -64,13 +64,13 @@ def run(args: argparse.Namespace) -> int:
 
 def serve(board: VirtualBoard, cable: Cable, pace: float, state: Path | None, running: Callable[[], bool]) -> None:
     """Move the board along with real time x `pace` while `running()`; carry bytes both ways."""
-    began_s = time.monotonic()
+    began_s, began_ms = time.monotonic(), board.now_ms
     written_s = -_STATE_EVERY_S
     written: object = None
     while running():
         now_s = time.monotonic() - began_s
         # What arrived while asleep is heard now, not when the board last woke.
-        board.run_until(max(board.now_ms, int(now_s * 1000.0 * pace)))
+        board.run_until(max(board.now_ms, began_ms + int(now_s * 1000.0 * pace)))
         if data := cable.read():
             board.host_write(data)
             board.run_until(board.now_ms)

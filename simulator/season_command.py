@@ -75,12 +75,16 @@ def run_days(season: SeasonRun, days: int, journal: Journal | None, site_text: s
             journal.add_checkpoint(season.now(), site_text, season.core.dump())
         season.run_until((day + 1) * MS_PER_DAY)
         if show_bar:
-            done = (day + 1) * BAR_WIDTH // days
-            print(f"\r  [{'#' * done}{'.' * (BAR_WIDTH - done)}] day {day + 1} of {days}", end="", file=sys.stderr)
-    if show_bar:
-        print(file=sys.stderr)
+            show_progress(day + 1, days)
     if journal is not None:
         journal.commit()
+
+
+def show_progress(done: int, of: int) -> None:
+    """Draw the bar anew on the error stream; ends its line when all is done."""
+    filled = done * BAR_WIDTH // of
+    bar = "#" * filled + "." * (BAR_WIDTH - filled)
+    print(f"\r  [{bar}] day {done} of {of}", end="\n" if done == of else "", file=sys.stderr, flush=True)
 
 
 def season_weather(site: Site, start: date, days: int, seed: int, csv: Path | None) -> tuple[Weather, date]:

@@ -26,6 +26,7 @@ LOOK_AGAIN_MS = 55_000
 LATE_LIMIT_MS = 2 * 3_600_000
 """A fixed time missed by more than this is left out: never a pile of old runs after an outage."""
 NOMINAL_BATTERY_V = 12.5
+MOST_DAYS_OF_SUPPLY = 365.0
 
 
 def choose(ctx: Context, now: Now) -> None:
@@ -58,7 +59,8 @@ def _choose(ctx: Context, now: Now) -> bool:
             waiting |= _start_by_need(ctx, now, ctx.zones[zone_id], fresh_plan)
             if state.delivery is not None:
                 return False
-    return waiting
+    # A plan that is no plan, for want of a level, is waiting too.
+    return waiting or now.mono_ms >= state.plan_due_mono_ms
 
 
 def _look_again_ms(ctx: Context, now: Now, waiting: bool) -> int:
@@ -150,16 +152,18 @@ def make_plan(ctx: Context, now: Now) -> None:
     supplies = {tank.id: supply_of(ctx, now, tank.id) for tank in ctx.site.tanks}
     lines = allocate(needs, supplies)
     ctx.state.plan_order = [line.zone_id for line in lines]
-    ctx.state.plan_due_mono_ms = now.mono_ms + PLAN_MS
+    # A plan made before the levels were read is no plan: look again as soon as they are.
+    levels_known = all(supply.level_known for supply in supplies.values())
+    ctx.state.plan_due_mono_ms = now.mono_ms + (PLAN_MS if levels_known else 0)
     for line in lines:
         zone_state = ctx.state.zones[line.zone_id]
         zone_state.plan_l, zone_state.wanted_l, zone_state.plan_why = line.volume_l, line.wanted_l, line.why
-        zone_state.next_start_wall_ms = next_start_ms(ctx, zone_state, now.wall_ms)
         changed_l = abs(line.volume_l - zone_state.planned_l)
         if zone_state.planned_l < 0.0 or changed_l >= max(1.0, 0.1 * zone_state.planned_l):
             zone_state.planned_l = line.volume_l
             data = {"volume_l": line.volume_l, "wanted_l": line.wanted_l, "why": line.why}
-            ctx.record("plan", line.zone_id, {**data, "next_start_wall_ms": zone_state.next_start_wall_ms})
+            next_ms = next_start_ms(ctx, zone_state, now.wall_ms)
+            ctx.record("plan", line.zone_id, {**data, "next_start_wall_ms": next_ms})
 
 
 def _start_by_need(ctx: Context, now: Now, zone: Zone, fresh_plan: bool) -> bool:
@@ -250,7 +254,8 @@ def supply_of(ctx: Context, now: Now, tank_id: str) -> Supply:
     """What a tank and the battery can spare now."""
     level = ctx.sensing.level(tank_id, now.mono_ms)
     available_l = 0.0
-    if level.volume_l is not None and level.sd_l is not None and level.quality != "unknown":
+    known = level.quality != "unknown"
+    if known and level.volume_l is not None and level.sd_l is not None:
         available_l = max(0.0, level.volume_l - level.sd_l - ctx.tanks[tank_id].reserve_l)
     battery = ctx.site.battery
     charge = ctx.sensing.battery.charge_percent
@@ -260,11 +265,11 @@ def supply_of(ctx: Context, now: Now, tank_id: str) -> Supply:
         energy_wh = spare * battery.capacity_ah * NOMINAL_BATTERY_V
     pump = ctx.site.pump_for_tank(tank_id)
     slowest_l_min = min((z.rated_flow_l_min for z in ctx.site.zones if z.tank_id == tank_id), default=1.0)
-    return Supply(available_l, energy_wh, pump.current_a * NOMINAL_BATTERY_V / (60.0 * slowest_l_min))
+    return Supply(available_l, energy_wh, pump.current_a * NOMINAL_BATTERY_V / (60.0 * slowest_l_min), known)
 
 
 def days_of_supply(ctx: Context, now: Now, tank_id: str) -> float | None:
-    """Days the water above the reserve lasts at the mean daily need; None while either is not known."""
+    """Days the water above the reserve lasts at the mean daily need, at most a year; None while either is unknown."""
     level = ctx.sensing.level(tank_id, now.mono_ms)
     if level.volume_l is None or level.quality == "unknown":
         return None
@@ -279,4 +284,4 @@ def days_of_supply(ctx: Context, now: Now, tank_id: str) -> float | None:
                 daily_l += gross_l(zone, kc * ctx.state.weather.et0_expected_mm)
     if daily_l <= 0.0:
         return None
-    return max(0.0, level.volume_l - ctx.tanks[tank_id].reserve_l) / daily_l
+    return min(MOST_DAYS_OF_SUPPLY, max(0.0, level.volume_l - ctx.tanks[tank_id].reserve_l) / daily_l)

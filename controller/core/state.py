@@ -64,7 +64,6 @@ class ZoneState:
     plan_why: str = ""
     planned_l: float = -1.0
     """The last plan written to the journal."""
-    next_start_wall_ms: int | None = None
     refused_ids: list[str] = field(default_factory=list)
     refusal: str = ""
     mean_gross_l: float = -1.0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from controller.contract import Finding, Now, Quality, Snapshot, TankView, ZoneView
-from controller.core.choose import days_of_supply
+from controller.core.choose import days_of_supply, next_start_ms
 from controller.core.context import Context
 from controller.core.facts import facts_for
 from controller.guard.catalogue import CATALOGUE, LATCHING
@@ -32,7 +32,7 @@ def snapshot(ctx: Context, now: Now) -> Snapshot:
         temperature_c=ctx.sensing.temperature_c,
         rain_today_mm=ctx.sensing.rain_today_mm,
         et0_today_mm=state.weather.et0_expected_mm if state.weather.day else None,
-        zones=tuple(_zone_view(ctx, zone) for zone in ctx.site.zones),
+        zones=tuple(_zone_view(ctx, now, zone) for zone in ctx.site.zones),
         findings=tuple(findings(ctx, now)),
     )
 
@@ -78,7 +78,7 @@ def _tank_view(ctx: Context, now: Now, tank: Tank) -> TankView:
     )
 
 
-def _zone_view(ctx: Context, zone: Zone) -> ZoneView:
+def _zone_view(ctx: Context, now: Now, zone: Zone) -> ZoneView:
     zone_state = ctx.state.zones[zone.id]
     present = ctx.state.delivery
     mine = present is not None and present.zone_id == zone.id
@@ -92,7 +92,7 @@ def _zone_view(ctx: Context, zone: Zone) -> ZoneView:
         total_available_mm=zone.total_available_mm,
         schedule=zone_state.schedule,
         schedule_version=zone_state.schedule_version,
-        next_start_wall_ms=zone_state.next_start_wall_ms,
+        next_start_wall_ms=None if now.trust == "unknown" else next_start_ms(ctx, zone_state, now.wall_ms),
         plan_l=zone_state.plan_l,
         why=zone_state.plan_why,
         last_refusal=zone_state.refusal,

@@ -61,7 +61,7 @@ _ROWS = (
     Condition(
         "level-unknown",
         "fault",
-        "tank {tank}: no believable level reading for {age_s:.0f} s",
+        "tank {tank}: no believable level reading {since}",
         "level sensor unplugged, dirty or dripping wet, or its face is in the water",
         "look at the sensor and wipe its face; see the raw echoes in the journal",
         "by itself with the next good reading",
@@ -93,7 +93,7 @@ _ROWS = (
     Condition(
         "battery-unknown",
         "fault",
-        "no believable battery voltage for {age_s:.0f} s",
+        "no believable battery voltage {since}",
         "divider wire off, fuse of the divider blown, or a stuck converter",
         "measure the battery with a hand meter and check the divider's wiring",
         "by itself with the next good reading",
@@ -133,7 +133,7 @@ _ROWS = (
     Condition(
         "temperature-unknown",
         "warning",
-        "no temperature for {age_h:.0f} h in a month that can freeze",
+        "no temperature {since} in a month that can freeze",
         "temperature probe unplugged or broken",
         "check the probe; watering in frost can burst the pump",
         "by itself with the next good reading",

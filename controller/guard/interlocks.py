@@ -8,6 +8,7 @@ this.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -81,6 +82,15 @@ def blocker(condition_id: str, numbers: Mapping[str, object]) -> Blocker:
     return Blocker(row.id, row.severity, row.text.format_map(numbers), row.cure.format_map(numbers))
 
 
+def since_text(age_s: float) -> str:
+    """"for 75 s", "for 3 h", or "yet" for what was never there."""
+    if not math.isfinite(age_s):
+        return "yet"
+    if age_s < 300.0:
+        return f"for {age_s:.0f} s"
+    return f"for {age_s / 60.0:.0f} min" if age_s < 7200.0 else f"for {age_s / 3600.0:.0f} h"
+
+
 def clock_known(facts: Facts) -> Blocker | None:
     return None if facts.clock_known else blocker("clock-unknown", {})
 
@@ -106,7 +116,7 @@ def level_fresh(facts: Facts, limit_s: float) -> Blocker | None:
     # Written so that NaN blocks: every comparison with NaN is false.
     if facts.level_quality != "unknown" and facts.level_age_s <= limit_s and facts.volume_l >= 0.0:
         return None
-    return blocker("level-unknown", {"tank": facts.tank_id, "age_s": facts.level_age_s})
+    return blocker("level-unknown", {"tank": facts.tank_id, "since": since_text(facts.level_age_s)})
 
 
 def level_fresh_to_start(facts: Facts) -> Blocker | None:
@@ -155,7 +165,7 @@ def suction_wet(facts: Facts) -> Blocker | None:
 def battery_known(facts: Facts) -> Blocker | None:
     if facts.battery_age_s <= BATTERY_AGE_S and facts.battery_v > 0.0:
         return None
-    return blocker("battery-unknown", {"age_s": facts.battery_age_s})
+    return blocker("battery-unknown", {"since": since_text(facts.battery_age_s)})
 
 
 def battery_above_disconnect(facts: Facts) -> Blocker | None:
@@ -205,7 +215,7 @@ def temperature_known(facts: Facts) -> Blocker | None:
         return None
     if facts.temperature_c is not None and facts.temperature_age_s <= TEMPERATURE_AGE_S:
         return None
-    return blocker("temperature-unknown", {"age_h": facts.temperature_age_s / 3600.0})
+    return blocker("temperature-unknown", {"since": since_text(facts.temperature_age_s)})
 
 
 def cap_left(facts: Facts) -> Blocker | None:

@@ -16,6 +16,8 @@ SMALLEST_DOSE_L = 0.5
 """Less is not worth the strokes of a valve (common practice, no source)."""
 CONTAINER_TRIGGER = 0.05
 """Containers get small doses: from 5 % of total available water on (own choice: mix dries fast and holds little)."""
+_WATER = "the water above the reserve"
+_NO_LEVEL = "the tank's level, which is not known now"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,6 +47,7 @@ class Supply:
     energy_wh: float
     """Energy the battery can spare above its limit; infinite when its charge is unknown but its voltage is fine."""
     wh_per_l: float
+    level_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +107,7 @@ def allocate(needs: Sequence[ZoneNeed], supplies: Mapping[str, Supply]) -> list[
         asked_l, why = wanted(need)
         limits = {
             "what is left of its daily cap": max(0.0, need.schedule.daily_cap_l - need.applied_today_l),
-            "the water above the reserve": water_l[need.zone.tank_id],
+            _WATER if supply.level_known else _NO_LEVEL: water_l[need.zone.tank_id],
         }
         if supply.wh_per_l > 0.0:
             limits["the charge the battery can spare"] = max(0.0, energy_wh) / supply.wh_per_l

@@ -154,3 +154,11 @@ def test_the_day_of_a_clock_change_is_closed_once_and_has_its_one_day_of_evapora
     assert len(dates) == len(set(dates)) == 2
     et0_mm = [record.data["et0_mm"] for record in garden.of_kind("day", "")]
     assert et0_mm[0] == pytest.approx(et0_mm[1], rel=0.15)
+
+
+def test_after_a_restart_inside_a_window_a_zone_that_waits_is_watered_within_minutes() -> None:
+    garden = Garden(with_schedule(only(EXAMPLE, POT), POT, daily_cap_l=60.0), tmax_c=34.0)
+    garden.run_hours(24 + 11.4)
+    assert garden.flow_l_min == 0.0
+    garden.season.restart(5 * 60_000)
+    garden.run_until_watering(limit_hours=0.1)
