@@ -158,7 +158,7 @@ def test_the_day_of_a_clock_change_is_closed_once_and_has_its_one_day_of_evapora
 
 def test_after_a_restart_inside_a_window_a_zone_that_waits_is_watered_within_minutes() -> None:
     garden = Garden(with_schedule(only(EXAMPLE, POT), POT, daily_cap_l=60.0), tmax_c=34.0)
-    garden.run_hours(24 + 11.4)
+    garden.run_hours(24 + 17.95)
     assert garden.flow_l_min == 0.0
     garden.season.restart(5 * 60_000)
     garden.run_until_watering(limit_hours=0.1)
