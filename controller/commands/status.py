@@ -15,7 +15,7 @@ from controller.service.homie import DeviceTree, ServiceFacts
 from controller.service.journal import Journal
 from controller.service.replay import core_class
 from controller.service.restore import restore, stored_site
-from controller.service.status_text import status_lines
+from controller.service.status_text import picture_time, status_lines
 from controller.site.model import Mqtt
 
 SUMMARY = "show the site as it is now, from MQTT or the journal"
@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> int:
         site_id, values, now = from_journal(args.journal)
     else:
         site_id, values = from_broker(_address(args.mqtt), args.domain, args.name)
-        now = datetime.now(UTC)
+        now = picture_time(values, datetime.now(UTC))
     if args.json:
         print(json.dumps({"site": site_id, "values": values}, indent=2, ensure_ascii=False, sort_keys=True))
     else:
@@ -56,7 +56,8 @@ def from_journal(path: Path) -> tuple[str, dict[str, str], datetime]:
         site = stored_site(checkpoint.site_text)
         now = journal.last_now()
         core = restore(journal, site, checkpoint.site_text, core_class(), stored_site).core
-        facts = ServiceFacts(last_seq=journal.newest_seq())
+        reported_ms = journal.last_report_wall_ms()
+        facts = ServiceFacts(journal.newest_seq(), 0, "", "", reported_ms, reported_ms)
         tree = DeviceTree(site)
         topics = tree.values(core.snapshot(now), facts)
     finally:
@@ -79,7 +80,8 @@ def from_broker(settings: Mqtt, domain: str, name: str | None) -> tuple[str, dic
         raise OperatingError(f"no site publishes below {domain}/5/{name or '+'} at {settings.host}:{settings.port}")
     if len(roots) > 1:
         raise OperatingError(f"several sites publish there, choose one with --name: {', '.join(roots)}")
-    return roots[0], _by_path(topics, roots[0], domain)
+    state = topics.get(f"{domain}/5/{roots[0]}/$state", b"").decode("utf-8", "replace")
+    return roots[0], {"$state": state, **_by_path(topics, roots[0], domain)}
 
 
 def _listen(broker: Broker) -> dict[str, bytes]:

@@ -339,6 +339,12 @@ class Journal:
         row = self._connection.execute(query).fetchone()
         return Now(0, 0, "unknown") if row is None else Now(*row)
 
+    def last_report_wall_ms(self) -> int | None:
+        """When the newest report of the board arrived; None without any."""
+        query = "SELECT wall_ms FROM input WHERE kind = 'line' AND text LIKE 'report %' ORDER BY id DESC LIMIT 1"
+        row = self._connection.execute(query).fetchone()
+        return None if row is None else int(row[0])
+
     def newest_seq(self) -> int:
         """Newest sequence number whose record is in the file and dated; a reading journal sees it grow."""
         undated = self._number("SELECT min(seq) FROM record WHERE dated = 0")

@@ -66,7 +66,13 @@ class _Comparison:
     def __init__(self, journal: Journal, checkpoint: Checkpoint, core_factory: CoreFactory, site: Site) -> None:
         self._journal = journal
         self._checkpoint = checkpoint
-        self._core = core_factory(site, checkpoint.state)
+        try:
+            self._core = core_factory(site, checkpoint.state)
+        except (KeyError, TypeError, ValueError, AttributeError) as error:
+            raise OperatingError(
+                f"{journal.path}: the state stored there was written by another version of this program ({error!r}); "
+                "replay with the version that wrote it, or from a later time"
+            ) from error
         self._records: Iterator[StoredRecord] = journal.decisions(checkpoint.input_id)
         self._next_record = next(self._records, None)
         self._outputs: Iterator[StoredOutput] = journal.outputs(checkpoint.input_id)

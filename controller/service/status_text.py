@@ -19,11 +19,21 @@ def status_lines(site_id: str, values: Values, now: datetime) -> list[str]:
     zones = sorted({path.split("/")[0] for path in values if path.startswith("zone-")})
     tanks = sorted({path.split("/")[0] for path in values if path.startswith("tank-")})
     lines = [f"{site_id}, {page.local(values.get('site/updated-at', ''))}", *page.mode_lines()]
+    if values.get("$state", "ready") != "ready":
+        lines.insert(1, f"The controller is {values['$state'] or UNKNOWN}; what follows is what it said last")
     lines += [page.tank_line(node) for node in tanks]
     lines += [page.battery_line(), page.weather_line(), ""]
     for node in zones:
         lines += page.zone_lines(node)
     return [*lines, "", *page.finding_lines()]
+
+
+def picture_time(values: Values, now: datetime) -> datetime:
+    """What ages count from: the newest time a living controller gave (its time may be made up), else the present."""
+    if values.get("$state") != "ready":
+        return now
+    times = [_instant(text) for path, text in values.items() if path.endswith(("/updated-at", "/measured-at"))]
+    return max((time for time in times if time is not None), default=now)
 
 
 class _Page:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -113,3 +114,11 @@ def test_a_journal_without_checkpoint_says_so(tmp_path: Path) -> None:
 def test_a_missing_journal_says_so(tmp_path: Path) -> None:
     with pytest.raises(ConfigurationError, match="no journal here"):
         replay(tmp_path / "missing", FakeCore, _site)
+
+
+def test_a_state_of_another_version_is_named_as_such(path: Path) -> None:
+    def newer(_site: Site, state: dict[str, Any] | None) -> FakeCore:
+        raise TypeError(f"no field held in {state}")
+
+    with pytest.raises(OperatingError, match="another version"):
+        replay(path, newer, _site)

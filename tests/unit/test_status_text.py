@@ -8,7 +8,7 @@ from datetime import UTC, datetime
 
 from controller.contract import Finding, Snapshot
 from controller.service.homie import DeviceTree, ServiceFacts
-from controller.service.status_text import status_lines
+from controller.service.status_text import picture_time, status_lines
 from tests.unit.example_site import SITE
 from tests.unit.journal_data import START_WALL_MS
 from tests.unit.test_homie import snapshot
@@ -67,3 +67,14 @@ def test_findings_come_with_their_cure_and_onset() -> None:
 def test_a_strange_broker_does_not_break_the_page() -> None:
     lines = status_lines("x", {"site/time-zone": "No/Where", "site/findings": json.dumps([])}, NOW)
     assert lines[-1] == "Nothing is wrong."
+
+
+def test_ages_count_from_the_controllers_own_time_while_it_lives() -> None:
+    values = {"$state": "ready", "site/updated-at": "2026-05-14T05:30:00Z", "power/measured-at": "2026-05-14T05:30:20Z"}
+    assert picture_time(values, NOW) == datetime(2026, 5, 14, 5, 30, 20, tzinfo=UTC)
+    assert picture_time({**values, "$state": "lost"}, NOW) == NOW
+
+
+def test_a_lost_controller_is_said_first() -> None:
+    lines = status_lines("hillfoot", {"$state": "lost"}, NOW)
+    assert lines[1] == "The controller is lost; what follows is what it said last"
