@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Any
 
 from controller.estimate.battery import BatteryEstimator
+from controller.estimate.catch import roof_catch
 from controller.estimate.counters import Counter
 from controller.estimate.daily import DayTemperatures, RainDay
 from controller.estimate.ledger import (
@@ -108,14 +109,14 @@ class Sensing:
         return rain_mm
 
     def _catch(self, rain_mm: float, mono_ms: int) -> None:
-        """Book what the roofs should have given: after the first flush, area x coefficient (1 mm on 1 m2 is 1 L)."""
+        """Book what the roofs should have given."""
         if mono_ms - self._last_rain_mono_ms > DRY_SPELL_MS:
             self._flush_left_mm = {roof.id: roof.first_flush_mm for roof in self._site.roofs}
         self._last_rain_mono_ms = mono_ms
         for roof in self._site.roofs:
-            flushed_mm = min(self._flush_left_mm[roof.id], rain_mm)
-            self._flush_left_mm[roof.id] -= flushed_mm
-            caught_ml = millilitres((rain_mm - flushed_mm) * roof.area_m2 * roof.runoff_coefficient)
+            catch = roof_catch(roof, rain_mm, self._flush_left_mm[roof.id])
+            self._flush_left_mm[roof.id] = catch.flush_left_mm
+            caught_ml = millilitres(catch.caught_l)
             ledger = self.ledgers.get(roof.tank_id)
             if caught_ml and ledger is not None:
                 ledger = book(ledger, RAIN, caught_ml)
