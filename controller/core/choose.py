@@ -90,6 +90,16 @@ def next_start_ms(ctx: Context, zone_state: ZoneState, after_wall_ms: int) -> in
     return None
 
 
+def expected_start_ms(ctx: Context, now: Now, zone_state: ZoneState) -> int | None:
+    """When people may expect a zone's next water: now when its turn has come, else its schedule's next chance."""
+    schedule = zone_state.schedule
+    if schedule.mode == "need" and zone_state.plan_l > 0.0 and now.mono_ms >= zone_state.retry_mono_ms:
+        opening = ctx.clock.opening_at(schedule.windows, now.wall_ms)
+        if opening is not None and _dose_left(zone_state, opening, now):
+            return now.wall_ms
+    return next_start_ms(ctx, zone_state, now.wall_ms)
+
+
 # --- runs by order ---------------------------------------------------------------------------------------
 
 

@@ -251,6 +251,9 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
             zone_state.fixed_left_ml[delivery.key] = owed_ml
     state.delivery = None
     state.plan_due_mono_ms = NEVER_MS
+    # What the plan wanted has been given; the next one is made in a moment.
+    zone_state.plan_l = zone_state.wanted_l = 0.0
+    zone_state.plan_why = f"{delivered_l:.1f} L just given"
     state.choice_due_mono_ms = now.mono_ms + REST_BETWEEN_RUNS_MS
     ctx.sensing.note_delivery(zone.tank_id, zone.id, delivery.delivered_ml)
     ctx.record(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from controller.contract import Finding, Now, Quality, Snapshot, TankView, ZoneView
-from controller.core.choose import days_of_supply, next_start_ms
+from controller.core.choose import days_of_supply, expected_start_ms
 from controller.core.context import Context
 from controller.core.facts import facts_for
 from controller.guard.catalogue import CATALOGUE, LATCHING
@@ -92,7 +92,7 @@ def _zone_view(ctx: Context, now: Now, zone: Zone) -> ZoneView:
         total_available_mm=zone.total_available_mm,
         schedule=zone_state.schedule,
         schedule_version=zone_state.schedule_version,
-        next_start_wall_ms=None if now.trust == "unknown" else next_start_ms(ctx, zone_state, now.wall_ms),
+        next_start_wall_ms=None if now.trust == "unknown" else expected_start_ms(ctx, now, zone_state),
         plan_l=zone_state.plan_l,
         why=zone_state.plan_why,
         last_refusal=zone_state.refusal,
