@@ -1,7 +1,7 @@
 """Every condition that can keep water from flowing, or that a person should hear about: one table.
 
 docs/faults.md is written from it. The board's own faults, which it enforces by itself, are the rows that begin with
-"board-" (all but board-lost and board-fault, which are the controller's). An id never changes its meaning once
+"board-" (all but board-lost, board-fault and board-deaf, which are the controller's). An id never changes its meaning once
 released. `text` and `cure` may use the numbers that the interlock supplies, in braces.
 """
 
@@ -220,6 +220,33 @@ _ROWS = (
     ),
 )
 
+_SERVICE_ROWS = (
+    Condition(
+        "journal-not-written",
+        "warning",
+        "the journal cannot be written at the moment; readings wait in memory",
+        "card full, worn out or mounted read-only",
+        "free space on the card or replace it; what waits is written when it can be",
+        "by itself when the journal is written again",
+    ),
+    Condition(
+        "journal-incomplete",
+        "warning",
+        "the journal lacks some readings",
+        "it could not be written for so long that the oldest waiting readings were dropped",
+        "check the card; replace it if this comes again",
+        "by a restart of the controller",
+    ),
+    Condition(
+        "board-deaf",
+        "warning",
+        "the board reports, but does not answer commands",
+        "the wire from the controller to the board is loose, or the board's program hangs half-way",
+        "check the wire from the controller's TX, then restart the board",
+        "by itself when the board answers",
+    ),
+)
+
 _BOARD_ROWS = (
     Condition(
         "board-no-flow",
@@ -295,7 +322,7 @@ _BOARD_ROWS = (
     ),
 )
 
-CATALOGUE: dict[str, Condition] = {row.id: row for row in (*_ROWS, *_BOARD_ROWS)}
+CATALOGUE: dict[str, Condition] = {row.id: row for row in (*_ROWS, *_SERVICE_ROWS, *_BOARD_ROWS)}
 LATCHING = frozenset(
     {"no-flow", "burst-flow", "flow-at-rest", "output-stuck", "board-no-flow", "board-output-mismatch"}
 )

@@ -83,7 +83,7 @@ def blocker(condition_id: str, numbers: Mapping[str, object]) -> Blocker:
 
 
 def since_text(age_s: float) -> str:
-    """"for 75 s", "for 3 h", or "yet" for what was never there."""
+    """ "for 75 s", "for 3 h", or "yet" for what was never there."""
     if not math.isfinite(age_s):
         return "yet"
     if age_s < 300.0:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import string
 from importlib.machinery import SourceFileLoader
 from importlib.util import module_from_spec, spec_from_loader
@@ -56,3 +57,15 @@ def test_every_condition_says_what_why_and_how_it_ends(row: Condition) -> None:
 def test_a_latched_fault_says_which_id_to_clear(fault_id: str) -> None:
     fields = {name for _, name, _, _ in string.Formatter().parse(CATALOGUE[fault_id].cure) if name}
     assert "fault" in fields
+
+
+def test_every_finding_the_service_raises_by_itself_has_its_row() -> None:
+    named: set[str] = set()
+    for path in (ROOT / "controller" / "service").glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Finding":
+                first = node.args[0]
+                if isinstance(first, ast.Constant):
+                    named.add(first.value)
+    assert {"journal-not-written", "board-deaf"} <= named
+    assert named <= set(CATALOGUE)
