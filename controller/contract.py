@@ -17,7 +17,10 @@ Quality = Literal["good", "suspect", "unknown"]
 
 
 class Now(NamedTuple):
-    """The two clocks as the shell sees them. With trust "unknown" `wall_ms` must not be used for calendars."""
+    """The two clocks as the shell sees them.
+
+    With trust "unknown" `wall_ms` is a guess: good for keeping plants alive, not for dating.
+    """
 
     mono_ms: int
     wall_ms: int

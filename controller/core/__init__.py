@@ -53,11 +53,11 @@ class Core:
         ctx.records, ctx.answers, ctx.board_clears = [], [], []
         for item in inputs:
             self._take(now, item)
-        if now.trust != "unknown":
+        if ctx.calendar_known(now):
             stepped_back = now.wall_ms < state.wall_ms - CLOCK_STEP_BACK_MS
-            if now.wall_ms >= state.slow_due_wall_ms or stepped_back or state.trust == "unknown":
+            if now.wall_ms >= state.slow_due_wall_ms or stepped_back or state.weather.day == 0:
                 day.quarter_hour(ctx, now)
-        if state.hold_until_wall_ms is not None and now.trust != "unknown" and now.wall_ms >= state.hold_until_wall_ms:
+        if state.hold_until_wall_ms is not None and ctx.calendar_known(now) and now.wall_ms >= state.hold_until_wall_ms:
             state.held, state.hold_until_wall_ms = False, None
             state.choice_due_mono_ms = now.mono_ms
         if state.delivery is not None:

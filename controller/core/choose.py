@@ -43,7 +43,7 @@ def _choose(ctx: Context, now: Now) -> bool:
     _drop_expired_orders(ctx, now)
     if state.manual and _start_manual(ctx, now, state.manual[0]):
         return False
-    if now.trust == "unknown":
+    if not ctx.calendar_known(now):
         return False
     waiting = False
     for zone in ctx.by_priority:
@@ -65,7 +65,7 @@ def _choose(ctx: Context, now: Now) -> bool:
 
 def _look_again_ms(ctx: Context, now: Now, waiting: bool) -> int:
     """A minute while something wanted waits; else until the plan gets old in an open window, or the next opening."""
-    if waiting or ctx.state.manual or now.trust == "unknown":
+    if waiting or ctx.state.manual or not ctx.calendar_known(now):
         return LOOK_AGAIN_MS
     soonest_ms = 3_600_000
     for zone_state in ctx.state.zones.values():

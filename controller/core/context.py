@@ -39,6 +39,10 @@ class Context:
             self._today = Today(self.site, ordinal)
         return self._today
 
+    def calendar_known(self, now: Now) -> bool:
+        """Whether days and windows can be told: the clock is trusted, or it was once and time has gone on since."""
+        return now.trust != "unknown" or self.state.weather.day != 0
+
     def record(self, kind: str, key: str, data: dict[str, Any]) -> None:
         self.records.append(Record(kind, key, data))
 

@@ -31,12 +31,12 @@ def facts_for(ctx: Context, now: Now, zone: Zone, *, asleep: bool = False) -> Fa
         level_age_s = _as_fresh(level_age_s, bound_s, LEVEL_START_AGE_S)
         battery_age_s = _as_fresh(battery_age_s, bound_s, BATTERY_AGE_S)
     tank = ctx.tanks[zone.tank_id]
-    month = ctx.clock.month(now.wall_ms) if now.trust != "unknown" else 1
+    month = ctx.clock.month(now.wall_ms) if ctx.calendar_known(now) else 1
     return Facts(
         zone_id=zone.id,
         zone_name=zone.name,
         tank_id=zone.tank_id,
-        clock_known=now.trust != "unknown",
+        clock_known=ctx.calendar_known(now),
         held=state.held,
         hold_text=hold_text(ctx),
         link_up=state.link_up,

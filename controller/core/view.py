@@ -8,6 +8,7 @@ from controller.core.context import Context
 from controller.core.facts import facts_for
 from controller.guard.catalogue import CATALOGUE, LATCHING
 from controller.guard.interlocks import START_CHECKS, Blocker, board_blocker, objections
+from controller.guard.interlocks import blocker as condition_blocker
 from controller.site.model import Tank, Zone
 
 _PER_ZONE = frozenset({"cap-reached", "zone-off"})
@@ -47,6 +48,9 @@ def findings(ctx: Context, now: Now) -> list[Finding]:
     for zone in ctx.site.zones:
         for blocker in objections(facts_for(ctx, now, zone, asleep=True), START_CHECKS):
             _add_blocker(found, blocker, zone)
+    if now.trust == "unknown" and ctx.calendar_known(now):
+        guess = condition_blocker("clock-guessed", {"guess": ctx.clock.text(now.wall_ms)})
+        found[guess.id] = Finding(guess.id, guess.severity, guess.text, guess.cure)
     for fault in ctx.state.board_faults:
         known = board_blocker(fault)
         found[fault] = Finding(fault, known.severity, known.text, known.cure, None, known.id in LATCHING)
@@ -92,7 +96,7 @@ def _zone_view(ctx: Context, now: Now, zone: Zone) -> ZoneView:
         total_available_mm=zone.total_available_mm,
         schedule=zone_state.schedule,
         schedule_version=zone_state.schedule_version,
-        next_start_wall_ms=None if now.trust == "unknown" else expected_start_ms(ctx, now, zone_state),
+        next_start_wall_ms=expected_start_ms(ctx, now, zone_state) if ctx.calendar_known(now) else None,
         plan_l=zone_state.plan_l,
         why=zone_state.plan_why,
         last_refusal=zone_state.refusal,

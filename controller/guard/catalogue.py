@@ -1,8 +1,8 @@
 """Every condition that can keep water from flowing, or that a person should hear about: one table.
 
 docs/faults.md is written from it. The board's own faults, which it enforces by itself, are the rows that begin with
-"board-" (all but board-lost, board-fault and board-deaf, which are the controller's). An id never changes its meaning once
-released. `text` and `cure` may use the numbers that the interlock supplies, in braces.
+"board-" (all but board-lost, board-fault and board-deaf, which are the controller's). An id never changes its meaning
+once released. `text` and `cure` may use the numbers that the interlock supplies, in braces.
 """
 
 from __future__ import annotations
@@ -32,6 +32,14 @@ _ROWS = (
         "the time of day is not known, so no watering window can be trusted",
         "the controller started without a network and its clock is older than its own journal",
         "connect it to a network once, or fit a clock module; watering resumes by itself",
+        "by itself when the clock is synchronised",
+    ),
+    Condition(
+        "clock-guessed",
+        "warning",
+        "the time of day is a guess since the last restart ({guess}); plants are kept alive on it",
+        "a power cut on a machine without clock module and network",
+        "connect it to a network once, or fit a clock module",
         "by itself when the clock is synchronised",
     ),
     Condition(

@@ -1,5 +1,8 @@
 """The two clocks of the service: one that never steps, and one that says what time it is and how far to trust it.
 
+With trust "unknown" the wall time is a guess: what the machine says, or, when that is behind the journal, the journal's
+end plus the time since. The core keeps plants alive on it; nothing is dated by it.
+
 The monotonic clock handed to the core goes on across restarts of the service and of the machine: it starts where the
 journal ended, plus the time away as far as wall time tells.
 """
@@ -84,13 +87,19 @@ class SystemClock:
         self.away_ms = max(0, wall_ms - resumed.wall_ms) if known and resumed.wall_ms else 0
         """How long the service was away as far as wall time tells; 0 when that is not known."""
         self._mono_base_ms = resumed.mono_ms + self.away_ms - mono_ns() // 1_000_000
-        self._offset_ms = wall_ms - self._mono_ms()
+        self._guessing = bool(resumed.wall_ms) and not self._plausible(wall_ms)
+        """The machine's wall clock is behind the journal: time is taken to go on where the journal ended."""
+        self._offset_ms = (resumed.wall_ms if self._guessing else wall_ms) - self._mono_ms()
 
     def now(self) -> Now:
         """Both clocks and the trust in the second."""
         mono_ms = self._mono_ms()
         wall_ms = mono_ms + self._offset_ms
-        drift_ms = self._wall_ns() // 1_000_000 - wall_ms
+        machine_ms = self._wall_ns() // 1_000_000
+        if self._guessing and not self._plausible(machine_ms) and not self._synchronised():
+            return Now(mono_ms, wall_ms, "unknown")
+        self._guessing = False
+        drift_ms = machine_ms - wall_ms
         if not -JITTER_MS <= drift_ms <= JITTER_MS:
             # Small differences are left alone, so that times derived from both clocks do not flicker.
             self._offset_ms += drift_ms

@@ -92,6 +92,30 @@ def test_with_an_unknown_clock_nothing_starts_and_once_it_is_known_watering_goes
     assert garden.given_l(BED) == pytest.approx(40.0, rel=0.05)
 
 
+def test_a_clock_that_is_lost_after_it_was_known_keeps_plants_alive_on_elapsed_time() -> None:
+    garden = Garden(forty_litres())
+    garden.run_hours(2)
+    garden.season.trust = "unknown"
+    garden.run_hours(30)
+    assert len(garden.of_kind("delivery", BED)) == 2
+    assert "clock-guessed" in garden.findings
+    assert "clock-unknown" not in garden.findings
+
+
+def test_when_the_true_time_comes_back_nothing_is_given_twice() -> None:
+    garden = Garden(forty_litres())
+    garden.run_hours(2)
+    # A power cut of three hours that no clock saw: the guess runs three hours behind.
+    garden.season.trust = "unknown"
+    garden.season.clock_step_ms = -3 * HOUR_MS
+    garden.run_hours(9)
+    assert len(garden.of_kind("delivery", BED)) == 1
+    garden.season.trust = "synchronised"
+    garden.season.clock_step_ms = 0
+    garden.run_hours(12)
+    assert len(garden.of_kind("delivery", BED)) == 1
+
+
 def test_a_jump_of_20_years_makes_one_decision_and_no_pile_of_missed_runs() -> None:
     garden = Garden(forty_litres())
     garden.run_hours(12)

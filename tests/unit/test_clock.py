@@ -75,6 +75,25 @@ def test_with_unknown_time_the_monotonic_clock_goes_on_without_the_time_away() -
     assert clock.now().mono_ms == 500_000
 
 
+def test_a_clock_behind_the_journal_goes_on_as_a_guess_where_the_journal_ended() -> None:
+    machine = Machine(5_000_000)
+    clock = machine.clock(Resumed(500_000, START_WALL_MS))
+    machine.pass_ms(HOUR_MS)
+    now = clock.now()
+    assert (now.wall_ms, now.trust) == (START_WALL_MS + HOUR_MS, "unknown")
+
+
+def test_the_guess_ends_when_a_time_source_is_there() -> None:
+    machine = Machine(5_000_000)
+    clock = machine.clock(Resumed(500_000, START_WALL_MS))
+    clock.now()
+    machine.wall_ms = START_WALL_MS + 9 * HOUR_MS
+    machine.synchronised = True
+    now = clock.now()
+    assert (now.wall_ms, now.trust) == (START_WALL_MS + 9 * HOUR_MS, "synchronised")
+    assert now.mono_ms == 500_000
+
+
 def test_a_step_of_the_wall_clock_moves_only_the_wall_clock() -> None:
     machine = Machine(START_WALL_MS, synchronised=True)
     clock = machine.clock()
