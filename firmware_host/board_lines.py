@@ -31,25 +31,36 @@ _TOTAL = r"[0-9]{1,13}"
 _FAULT = r"[a-z][a-z0-9-]{0,39}"
 
 
+def _perhaps(words: str) -> str:
+    """Words that may be missing. A choice with nothing is matched a quarter faster than a repeat of none or one."""
+    return f"(?:{words}|)"
+
+
 def _channels(name: str, value: str) -> str:
     """Any number of numbered fields: one group with the value of number 0, one with the text of the others."""
-    return rf"(?: {name}0=({value})((?: {name}[1-7]=(?:{value}))*))?"
+    return _perhaps(rf" {name}0=({value})((?: {name}[1-7]=(?:{value}))*)")
 
 
 _REPORT = re.compile(
     r"report ([0-9]{1,10}) boot=([0-9a-f]{8}) up=([0-9]{1,13})"
     + _channels("echo", _BURST)
     + _channels("temp", _READING)
-    + rf" battery=({_READING})(?: panel=({_READING}))?(?: current=({_READING}))?"
+    + rf" battery=({_READING})"
+    + _perhaps(rf" panel=({_READING})")
+    + _perhaps(rf" current=({_READING})")
     + _channels("flow", _TOTAL)
-    + rf"(?: rain=({_TOTAL}))?"
+    + _perhaps(rf" rain=({_TOTAL})")
     + _channels("wet", "[01]")
     + r" pumps=([0-9]{1,5}) valves=([0-9]{1,5}) ack=(-1|[0-9]{1,10}) lease=([0-9]{1,4})"
-    + rf"(?: faults=({_FAULT}(?:,{_FAULT})*))?"
+    + _perhaps(rf" faults=({_FAULT}(?:,{_FAULT})*)")
 ).fullmatch
 _HEX_ID = re.compile(r"[0-9a-f]{8}(?:[0-9a-f]{1,8})?").fullmatch
 _BOOT_ID = re.compile(r"[0-9a-f]{8}").fullmatch
 _NAME = re.compile(r"[a-z0-9][a-z0-9.-]{0,39}").fullmatch
+
+
+_new_report = tuple.__new__
+"""A named tuple's own constructor is one more call."""
 
 
 class _UnreadableLineError(ValueError):
@@ -117,7 +128,10 @@ def _boot_id(fields: dict[str, str]) -> str:
 
 
 def _report(text: str) -> tuple[Report, int]:
-    """One expression checks the whole line: reports are nearly all there is to read, and must cost little."""
+    """One expression checks the whole line: reports are nearly all there is to read, and must cost little.
+
+    For the same reason channel 0 and the plausible readings are taken without a further call.
+    """
     match = _REPORT(text)
     if match is None:
         raise _UnreadableLineError("report")
@@ -125,7 +139,6 @@ def _report(text: str) -> tuple[Report, int]:
         seq, boot_id, up, echo, more_echo, temperature, more_temperature, battery, panel, current,
         flow, more_flow, rain, wet, more_wet, pumps, valves, acked, lease, faults,
     ) = match.groups()  # fmt: skip
-    wrong: list[str] = []
     seq_number, acked_seq = int(seq), int(acked)
     pump_mask, valve_mask, lease_ms = int(pumps), int(valves), int(lease)
     if (
@@ -136,23 +149,31 @@ def _report(text: str) -> tuple[Report, int]:
         or lease_ms > LEASE_MAX_MS
     ):
         raise _UnreadableLineError("report")
-    report = Report(
-        seq_number,
-        boot_id,
-        int(up),
-        _bursts(echo, more_echo, wrong),
-        _temperatures(temperature, more_temperature, wrong),
-        _scaled(battery, BATTERY_MV, 1000.0, wrong),
-        _scaled(panel, PANEL_MV, 1000.0, wrong),
-        _scaled(current, CURRENT_MA, 1000.0, wrong),
-        _totals(flow, more_flow),
-        None if rain is None else int(rain),
-        _switches(wet, more_wet),
-        pump_mask,
-        valve_mask,
-        acked_seq,
-        lease_ms,
-        tuple(faults.split(",")) if faults else (),
+    wrong: list[str] = []
+    report = _new_report(
+        Report,
+        (
+            seq_number,
+            boot_id,
+            int(up),
+            {} if echo is None else _bursts(echo, more_echo, wrong) if more_echo else {0: _burst(echo, wrong)},
+            {}
+            if temperature is None
+            else _temperatures(temperature, more_temperature, wrong)
+            if more_temperature
+            else {0: _scaled(temperature, TEMPERATURE_CENTI_C, 100.0, wrong)},
+            _scaled(battery, BATTERY_MV, 1000.0, wrong),
+            None if panel is None else _scaled(panel, PANEL_MV, 1000.0, wrong),
+            None if current is None else _scaled(current, CURRENT_MA, 1000.0, wrong),
+            {} if flow is None else _totals(flow, more_flow) if more_flow else {0: int(flow)},
+            None if rain is None else int(rain),
+            {} if wet is None else _switches(wet, more_wet) if more_wet else {0: wet == "1"},
+            pump_mask,
+            valve_mask,
+            acked_seq,
+            lease_ms,
+            tuple(faults.split(",")) if faults else (),
+        ),
     )
     return report, len(wrong)
 
@@ -168,41 +189,25 @@ def _numbered(first: str, more: str) -> list[tuple[int, str]]:
     return found
 
 
-def _bursts(first: str | None, more: str | None, wrong: list[str]) -> dict[int, tuple[int, ...]]:
-    if first is None:
-        return {}
-    if not more:
-        return {0: _burst(first, wrong)}
+def _bursts(first: str, more: str, wrong: list[str]) -> dict[int, tuple[int, ...]]:
     return {channel: _burst(text, wrong) for channel, text in _numbered(first, more)}
 
 
-def _temperatures(first: str | None, more: str | None, wrong: list[str]) -> dict[int, float | None]:
-    if first is None:
-        return {}
-    if not more:
-        return {0: _scaled(first, TEMPERATURE_CENTI_C, 100.0, wrong)}
+def _temperatures(first: str, more: str, wrong: list[str]) -> dict[int, float | None]:
     return {n: _scaled(text, TEMPERATURE_CENTI_C, 100.0, wrong) for n, text in _numbered(first, more)}
 
 
-def _totals(first: str | None, more: str | None) -> dict[int, int]:
-    if first is None:
-        return {}
-    if not more:
-        return {0: int(first)}
+def _totals(first: str, more: str) -> dict[int, int]:
     return {channel: int(text) for channel, text in _numbered(first, more)}
 
 
-def _switches(first: str | None, more: str | None) -> dict[int, bool]:
-    if first is None:
-        return {}
-    if not more:
-        return {0: first == "1"}
+def _switches(first: str, more: str) -> dict[int, bool]:
     return {channel: text == "1" for channel, text in _numbered(first, more)}
 
 
-def _scaled(text: str | None, limits: tuple[int, int], divisor: float, wrong: list[str]) -> float | None:
-    """A sensor's value; None for a bad reading, a part that is not fitted, and (noted in `wrong`) one out of range."""
-    if text is None or text == BAD:
+def _scaled(text: str, limits: tuple[int, int], divisor: float, wrong: list[str]) -> float | None:
+    """A sensor's value; None for a bad reading and (noted in `wrong`) for one out of range."""
+    if text == BAD:
         return None
     value = int(text)
     if limits[0] <= value <= limits[1]:

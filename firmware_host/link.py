@@ -7,7 +7,7 @@ noticed), sends what `tick` returns, and repeats what it wants with `want`. Time
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from firmware_host.board_lines import parse_board_line, parse_counting, protocol_of
 from firmware_host.messages import SHUT, Ack, BoardMessage, Hello, Outputs, Report
@@ -72,8 +72,7 @@ TRANSITIONS: dict[tuple[State, Happening], State] = {
 """closed: no port. asking: waiting for a hello. up: talking. refused: the board must not be commanded."""
 
 
-@dataclass(frozen=True, slots=True)
-class Received:
+class Received(NamedTuple):
     """A message from the board, with the line's text, from which `parse_board_line` makes the same message again."""
 
     message: BoardMessage
@@ -189,6 +188,8 @@ class Link:
         self._probing = False
         self._tick_due_ms = 0
         self._watch_due_ms = NEVER_MS
+        self._silence_ms = 0
+        self._know_silence()
 
     # --- what the caller sees ------------------------------------------------------------------------------------
 
@@ -224,7 +225,7 @@ class Link:
 
     def due_ms(self) -> int:
         """When `receive` or `tick` has something to do although nothing arrives: for callers in virtual time."""
-        return min(self._tick_due_ms, self._watch_due_ms)
+        return self._tick_due_ms if self._tick_due_ms < self._watch_due_ms else self._watch_due_ms
 
     # --- the transport -------------------------------------------------------------------------------------------
 
@@ -248,6 +249,7 @@ class Link:
             self._tick_due_ms = 0
         if report_every_ms != self._report_every_ms:
             self._report_every_ms = report_every_ms
+            self._know_silence()
             self._dirty = True
             self._tick_due_ms = 0
 
@@ -336,6 +338,7 @@ class Link:
             self._dirty = False
             self._listen_from_ms = mono_ms
             self._sent_on = on
+            self._know_silence()
         if self._pending_seq < 0:
             self._pending_seq = seq
             self._pending_ms = mono_ms
@@ -397,26 +400,23 @@ class Link:
         message, out_of_range = parse_counting(text)
         if message is None:
             self._unreadable(text, mono_ms)
-            return
-        if isinstance(message, Hello):
+        elif isinstance(message, Hello):
             self._introduced(message, text, mono_ms)
         elif self._state != "up":
             self._before_hello(mono_ms)
         elif message.boot_id != self._boot_id:
             self._from_other_boot()
         elif self._is_new(message.seq):
-            self.counters.out_of_range += out_of_range
+            counters = self.counters
+            counters.out_of_range += out_of_range
             self._note_uptime(message.uptime_ms, mono_ms)
-            self._take(message, text, mono_ms)
-
-    def _take(self, message: Report | Ack, text: str, mono_ms: int) -> None:
-        if isinstance(message, Report):
-            if self._pending_seq >= 0:
-                self._answered(message.acked_seq)
-        elif self._answer_to_stale(message, mono_ms):
-            return
-        self.counters.messages += 1
-        self._events.append(Received(message, text))
+            if isinstance(message, Report):
+                if self._pending_seq >= 0:
+                    self._answered(message.acked_seq)
+            elif self._answer_to_stale(message, mono_ms):
+                return
+            counters.messages += 1
+            self._events.append(Received(message, text))
 
     def _unreadable(self, text: str, mono_ms: int) -> None:
         protocol = protocol_of(text)
@@ -437,7 +437,10 @@ class Link:
 
     def _note_uptime(self, uptime_ms: int, mono_ms: int) -> None:
         self._heard_ms = mono_ms
-        gap_ms = uptime_ms - self._uptime_ms(mono_ms)
+        if self._pending_seq < 0:
+            self._watch_due_ms = mono_ms + self._silence_ms
+        behind_ms = (mono_ms - self._base_mono_ms) * CLOCK_SLOWEST_PERCENT // 100
+        gap_ms = uptime_ms - self._base_uptime_ms - behind_ms
         if gap_ms >= 0:
             if gap_ms > LEASE_SPOILT_MS and self._wanted.any_on:
                 # The lease that runs began with too old an uptime and will end early: renew it now.
@@ -524,6 +527,7 @@ class Link:
         self._limits_due = True
         self._pending_seq = -1
         self._sent_on = False
+        self._know_silence()
         self._probing = False
         self._listen_from_ms = mono_ms
         self._move("hello", "", mono_ms)
@@ -551,13 +555,13 @@ class Link:
 
     # --- the clock and the state ---------------------------------------------------------------------------------
 
-    def _silence_limit_ms(self) -> int:
-        if self._sent_on:
-            return SILENCE_WHILE_ON_MS
-        return max(SILENCE_WHILE_ON_MS, self._report_every_ms * 5 // 2)
+    def _know_silence(self) -> None:
+        """Work out how long a silence is too long, for the reports that are expected now."""
+        idle_ms = SILENCE_WHILE_ON_MS if self._sent_on else self._report_every_ms * 5 // 2
+        self._silence_ms = max(SILENCE_WHILE_ON_MS, idle_ms)
 
     def _plan_watch(self) -> None:
-        due = max(self._heard_ms, self._listen_from_ms) + self._silence_limit_ms()
+        due = max(self._heard_ms, self._listen_from_ms) + self._silence_ms
         if self._pending_seq >= 0:
             due = min(due, self._pending_ms + (DEAF_MS if self._complained else UNANSWERED_MS))
         self._watch_due_ms = due
@@ -567,7 +571,7 @@ class Link:
             self._watch_due_ms = NEVER_MS
             return
         quiet_ms = mono_ms - max(self._heard_ms, self._listen_from_ms)
-        if quiet_ms >= self._silence_limit_ms():
+        if quiet_ms >= self._silence_ms:
             self._move("silent", _silence_text(quiet_ms), mono_ms)
             return
         waited_ms = mono_ms - self._pending_ms

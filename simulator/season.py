@@ -96,8 +96,13 @@ class SeasonRun:
     def run_until(self, end_ms: int) -> None:
         """Carry everything on until plant time `end_ms`."""
         plant, hardware, link = self.plant, self.hardware, self.link
+        link_due_ms = link.due_ms()
         while True:
-            now_ms = min(self._board_due_ms, self._core_due_ms, link.due_ms())
+            now_ms = self._board_due_ms
+            if self._core_due_ms < now_ms:
+                now_ms = self._core_due_ms
+            if link_due_ms < now_ms:
+                now_ms = link_due_ms
             if now_ms > end_ms:
                 plant.advance(end_ms)
                 return
@@ -108,7 +113,7 @@ class SeasonRun:
             if now_ms >= self._board_due_ms:
                 self._tick_board(now_ms)
             data = hardware.host_read()
-            if data or now_ms >= link.due_ms():
+            if data or now_ms >= link_due_ms:
                 self._take_events(link.receive(data, now_ms))
             if self._inputs or now_ms >= self._core_due_ms:
                 self._step_core(now_ms)
@@ -116,6 +121,7 @@ class SeasonRun:
             if out:
                 hardware.host_write(out)
                 self._board_due_ms = now_ms
+            link_due_ms = link.due_ms()
 
     def _tick_board(self, now_ms: int) -> None:
         due_ms = self.board.tick() + self.hardware.boot_plant_ms
@@ -124,23 +130,25 @@ class SeasonRun:
     def _step_core(self, now_ms: int) -> None:
         now = Now(now_ms, self._start_wall_ms + now_ms + self.clock_step_ms, self.trust)
         result = self.core.step(now, self._inputs)
+        outputs, report_every_ms, wake_mono_ms, _, _, clear_board = result
         self.steps += 1
         if self._log is not None:
             self._log.add_step(now, self._entries, result)
         if self.watch is not None:
             self.watch(now, result)
         self._inputs, self._entries = [], []
-        self.link.want(result.outputs, result.report_every_ms, now_ms)
-        for fault_id in result.clear_board:
+        self.link.want(outputs, report_every_ms, now_ms)
+        for fault_id in clear_board:
             self.link.clear_fault(fault_id)
-        self._core_due_ms = result.wake_mono_ms if result.wake_mono_ms > now_ms else now_ms + 1000
+        self._core_due_ms = wake_mono_ms if wake_mono_ms > now_ms else now_ms + 1000
 
     def _take_events(self, events: list[Event]) -> None:
         for event in events:
             if isinstance(event, Received):
-                self._inputs.append(event.message)
+                message, text = event
+                self._inputs.append(message)
                 if self._log is not None:
-                    self._entries.append(("line", event.text))
+                    self._entries.append(("line", text))
             elif isinstance(event, LinkUp):
                 self._add(LinkChanged(True, f"board {event.board_id}"))
             elif isinstance(event, LinkDown):

@@ -17,19 +17,20 @@ REST_FLOW_FORGET_MS = 3_600_000
 
 def take_report(ctx: Context, now: Now, report: Report) -> None:
     """Feed the estimators, follow the outputs, and book what flowed."""
-    state = ctx.state
-    if report.boot_id != state.boot_id:
+    state, mono_ms = ctx.state, now.mono_ms
+    boot_id, pump_on, float_wet, faults = report.boot_id, report.pump_on, report.float_wet, report.faults
+    if boot_id != state.boot_id:
         if state.boot_id and state.delivery is not None:
             # The board restarted in mid-run: it is shut. Book what came, think again later.
             delivery.stop(ctx, now, "blocked")
-        state.boot_id = report.boot_id
-    pulses = ctx.sensing.take(report, now.mono_ms, ctx.clock.minute(now.wall_ms))
-    state.pump_on, state.valve_open = report.pump_on, report.valve_open
-    if report.float_wet:
+        state.boot_id = boot_id
+    pulses = ctx.sensing.take(report, mono_ms, ctx.clock.minute(now.wall_ms))
+    state.pump_on, state.valve_open = pump_on, report.valve_open
+    if float_wet:
         for tank in ctx.site.tanks:
             if tank.float_switch_channel is not None:
-                state.float_dry[tank.id] = not report.float_wet.get(tank.float_switch_channel, True)
-    if report.faults != tuple(state.board_faults):
+                state.float_dry[tank.id] = not float_wet.get(tank.float_switch_channel, True)
+    if (faults or state.board_faults) and faults != tuple(state.board_faults):
         _follow_board_faults(ctx, report)
     present = state.delivery
     if present is not None and present.phase != "waking":
@@ -37,8 +38,8 @@ def take_report(ctx: Context, now: Now, report: Report) -> None:
         if pump.flow_meter is not None:
             counted = pulses.pop(pump.id, 0)
             delivery.count_flow(ctx, now, present, counted, pump.flow_meter.pulses_per_l)
-        elif report.pump_on & (1 << pump.output):
-            delivery.count_time(ctx, present, min(now.mono_ms - state.mono_ms, 5_000))
+        elif pump_on & (1 << pump.output):
+            delivery.count_time(ctx, present, min(mono_ms - state.mono_ms, 5_000))
     if pulses:
         _flow_at_rest(ctx, now, pulses)
 

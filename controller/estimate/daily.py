@@ -41,7 +41,8 @@ class DayTemperatures:
         self._last_c = temperature_c
         if last is None or before is None:
             return
-        middle = _median_of_three(before, last, temperature_c)
+        # The air mostly stands still from one reading to the next.
+        middle = last if last in (before, temperature_c) else _median_of_three(before, last, temperature_c)
         self._hours_seen |= 1 << (minute_of_day // 60)
         if self.tmin_c is None or middle < self.tmin_c:
             self.tmin_c = middle

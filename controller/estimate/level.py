@@ -190,7 +190,9 @@ class LevelEstimator:
         seen_mm = self._clean(burst_us, speed_m_s)
         if seen_mm is not None:
             distance_mm, ping_variance_mm2, blind = seen_mm
-            measured_mm = max(self._sensor_height_mm - distance_mm, 0.0)
+            measured_mm = self._sensor_height_mm - distance_mm
+            if measured_mm < 0.0:
+                measured_mm = 0.0
             self.rejection = ""
             if self.frozen_at_mm is not None:
                 self._stay_frozen_or_thaw(measured_mm, self.frozen_at_mm, mono_ms)
@@ -262,17 +264,19 @@ class LevelEstimator:
     def _clean(self, burst_us: Sequence[int], speed_m_s: float) -> tuple[float, float, bool] | None:
         """(distance, its variance, in the blind zone) of the echoes that agree; None and a rejection if too few do."""
         half_mm_per_us = speed_m_s / 2000.0
-        nearest_us = self._blind_zone_mm / half_mm_per_us
         farthest_us = self._farthest_mm / half_mm_per_us
-        heard = sorted([us for us in burst_us if 0 < us <= farthest_us])
+        heard = sorted(burst_us)
+        if heard and (heard[0] <= 0 or heard[-1] > farthest_us):
+            heard = [us for us in heard if 0 < us <= farthest_us]
         count = len(heard)
         if count < MINIMUM_AGREEING:
             self.rejection = "beyond the floor" if any(us > farthest_us for us in burst_us) else "too few echoes"
             return None
-        median_us = _middle(heard)
-        if median_us < nearest_us:
+        median_us = heard[count >> 1] if count & 1 else _middle(heard)
+        if median_us < self._blind_zone_mm / half_mm_per_us:
             return self._blind_zone_mm, PING_SD_MM * PING_SD_MM, True
-        if heard[-1] - heard[0] <= SMALLEST_SPREAD_MM / half_mm_per_us:
+        spread_us = heard[-1] - heard[0]
+        if spread_us <= SMALLEST_SPREAD_MM / half_mm_per_us:
             agreeing = heard
         else:
             mad_us = _middle(sorted([abs(us - median_us) for us in heard]))
@@ -282,8 +286,11 @@ class LevelEstimator:
             if len(agreeing) < MINIMUM_AGREEING or spread_mm > 10.0 * SMALLEST_SPREAD_MM:
                 self.rejection = "echoes disagree"
                 return None
-        count = len(agreeing)
-        ping_sd_mm = max(PING_SD_MM, (agreeing[-1] - agreeing[0]) * half_mm_per_us / SPREAD_PER_SD)
+            count = len(agreeing)
+            spread_us = agreeing[-1] - agreeing[0]
+        ping_sd_mm = spread_us * half_mm_per_us / SPREAD_PER_SD
+        if ping_sd_mm < PING_SD_MM:
+            ping_sd_mm = PING_SD_MM
         return sum(agreeing) / count * half_mm_per_us, ping_sd_mm * ping_sd_mm / count, False
 
     def _plausible(self, measured_mm: float, variance_mm2: float, mono_ms: int, blind: bool) -> bool:

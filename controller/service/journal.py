@@ -122,6 +122,7 @@ class Journal:
         self._last_input_id = max(self._last_input_id, checkpointed)
         self._last_seq = self._number("SELECT seq FROM sqlite_sequence WHERE name = 'record'")
         self._last_output = self._newest_output()
+        self._last_result: StepResult | None = None
 
     @classmethod
     def open(cls, path: Path | str, *, bulk: bool = False, stamp: str = "unknown-time") -> Journal:
@@ -184,13 +185,19 @@ class Journal:
         Only a journal opened in bulk commits by itself, every thousand steps; otherwise this never touches the file.
         """
         last_id = self._last_input_id
-        mono_ms = now.mono_ms
-        wall_ms = now.wall_ms
-        trust = now.trust
+        mono_ms, wall_ms, trust = now
         for part, (kind, text) in enumerate(entries or (TICK,)):
             last_id += 1
             self._inputs.append((last_id, part, mono_ms, wall_ms, trust, kind, text))
         self._last_input_id = last_id
+        if result is not self._last_result:
+            # The core gives one and the same result for as long as nothing happens.
+            self._add_result(now, last_id, result)
+            self._last_result = result if not result.records and not result.answers else None
+        if self._bulk and len(self._inputs) >= FLUSH_ROWS:
+            self.commit()
+
+    def _add_result(self, now: Now, last_id: int, result: StepResult) -> None:
         for record in result.records:
             self._add_record(now, last_id, record)
         outputs = result.outputs
@@ -199,9 +206,7 @@ class Journal:
             self._last_output = output
             self._outputs.append((last_id, *output))
         for answer in result.answers:
-            self._answers.append((answer.order_id, wall_ms, int(answer.accepted), answer.reason))
-        if self._bulk and len(self._inputs) >= FLUSH_ROWS:
-            self.commit()
+            self._answers.append((answer.order_id, now.wall_ms, int(answer.accepted), answer.reason))
 
     def add_record(self, now: Now, record: Record) -> None:
         """Remember something of the service itself; replay skips it, the history stream carries it."""

@@ -28,37 +28,34 @@ REFUSALS = (NO_VALVE,)
 
 
 class Faults:
-    """The faults that stand now, oldest first, and whether that changed since last asked."""
+    """standing: the faults that stand now, oldest first. changed: whether that changed since last asked."""
 
     def __init__(self) -> None:
-        self._standing: list[str] = []
+        self.standing: list[str] = []
         self.changed = False
 
     def stand(self, fault: str) -> bool:
-        return fault in self._standing
-
-    def any(self) -> bool:
-        return bool(self._standing)
+        return fault in self.standing
 
     def blocking(self) -> str:
         """The oldest fault that keeps the outputs shut; empty when none does."""
-        for fault in self._standing:
+        for fault in self.standing:
             if fault not in NOTICES:
                 return fault
         return ""
 
     def raise_(self, fault: str) -> None:
-        if fault not in self._standing:
-            self._standing.append(fault)
+        if fault not in self.standing:
+            self.standing.append(fault)
             self.changed = True
 
     def clear(self, fault: str) -> None:
-        if fault in self._standing:
-            self._standing.remove(fault)
+        if fault in self.standing:
+            self.standing.remove(fault)
             self.changed = True
 
     def text(self) -> str:
-        return ",".join(self._standing)
+        return ",".join(self.standing)
 
 
 class Persistence:

@@ -73,7 +73,7 @@ class Guards:
         elif self._low.since >= 0 or self._floor.since >= 0:
             self._low.since = -1
             self._floor.since = -1
-        if self._faults.any():
+        if self._faults.standing:
             self._clear_what_is_over(now)
 
     def refusal(self, pumps: int) -> str:
@@ -112,14 +112,8 @@ class Guards:
         """Read what the pins really do; one that disagrees with what is driven for a second shuts everything."""
         outputs = self._outputs
         hardware = self._hardware
-        pumps = 0
-        for output in range(outputs.pump_count):
-            if hardware.pump_on(output):
-                pumps |= 1 << output
-        valves = 0
-        for output in range(outputs.valve_count):
-            if hardware.valve_open(output):
-                valves |= 1 << output
+        pumps = hardware.pumps_on(outputs.pump_count)
+        valves = hardware.valves_open(outputs.valve_count)
         self.pumps_read = pumps
         self.valves_read = valves
         if pumps == outputs.pumps and valves == outputs.valves:

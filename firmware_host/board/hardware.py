@@ -71,6 +71,22 @@ class Hardware:
     def valve_open(self, output: int) -> bool:
         raise NotImplementedError
 
+    def pumps_on(self, count: int) -> int:
+        """All of `count` pump pins read back, bit n = output n; a board that reads a whole port at once says how."""
+        mask = 0
+        for output in range(count):
+            if self.pump_on(output):
+                mask |= 1 << output
+        return mask
+
+    def valves_open(self, count: int) -> int:
+        """All of `count` valve pins read back, as `pumps_on`."""
+        mask = 0
+        for output in range(count):
+            if self.valve_open(output):
+                mask |= 1 << output
+        return mask
+
     def read(self) -> bytes:
         """Bytes that arrived from the host since the last call; empty when none."""
         raise NotImplementedError

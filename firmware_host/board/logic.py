@@ -79,23 +79,25 @@ class Board:
             for kind, seq, fields, age_ms in self.talk.hear(data, now):
                 self._obey(kind, seq, fields, age_ms, now)
         outputs = self.outputs
-        self.guards.check(now)
-        if self.faults.any() and self.faults.blocking():
+        guards = self.guards
+        faults = self.faults
+        guards.check(now)
+        if faults.standing and faults.blocking():
             outputs.shut()
         if outputs.step(now):
-            self.guards.read_back(now)
+            guards.read_back(now)
             self._report_due_ms = now
         if outputs.lapsed:
             outputs.lapsed = False
-            self.faults.raise_(ids.LEASE_LAPSED)
-        if self.faults.changed:
-            self.faults.changed = False
+            faults.raise_(ids.LEASE_LAPSED)
+        if faults.changed:
+            faults.changed = False
             self._report_due_ms = now
         if now >= self._report_due_ms:
             self._report(now)
         hardware.feed_watchdog()
         wake = now + (self._poll_ms if outputs.active() else IDLE_WAKE_MS)
-        return min(wake, self._report_due_ms, outputs.next_ms, self.guards.next_ms)
+        return min(wake, self._report_due_ms, outputs.next_ms, guards.next_ms)
 
     def _report(self, now: int) -> None:
         if not self._sampler.collected(now):
@@ -103,12 +105,14 @@ class Board:
             return
         self._report_due_ms = now + self._report_every_ms
         guards = self.guards
-        text = self._sampler.words()
-        text += f" pumps={guards.pumps_read} valves={guards.valves_read} ack={self.talk.accepted_seq}"
-        text += f" lease={self.outputs.lease_left_ms(now)}"
-        if self.faults.any():
+        talk = self.talk
+        text = (
+            f"{self._sampler.words()} pumps={guards.pumps_read} valves={guards.valves_read} ack={talk.accepted_seq}"
+            f" lease={self.outputs.lease_left_ms(now)}"
+        )
+        if self.faults.standing:
             text += " faults=" + self.faults.text()
-        self.talk.send("report", now, text)
+        talk.send("report", now, text)
 
     def _obey(self, kind: str, seq: int, fields: dict[str, str], age_ms: int, now: int) -> None:
         if kind == "set":

@@ -70,7 +70,7 @@ class Outputs:
     def step(self, now: int) -> bool:
         """Move every output that may move now; True when one did. `next_ms` is when the next may."""
         self.next_ms = NEVER
-        if not self.active():
+        if not (self.pumps or self.valves or self.want_pumps or self.want_valves):
             return False
         pumps = self.pumps
         valves = self.valves

@@ -4,6 +4,7 @@ Written for MicroPython and CPython alike. Everything is sent raw: the host does
 """
 
 from firmware_host.board.hardware import Hardware
+from firmware_host.wire import BAD
 
 ECHO_COUNT = 7
 ECHO_PATIENCE_MS = 1500
@@ -16,13 +17,25 @@ class Sampler:
         self._hardware = hardware
         self._bursts: list[list[int] | None] = [None] * fitted["echo"]
         self._asked_ms = -1
-        self._echo_keys = [f" echo{channel}=" for channel in range(fitted["echo"])]
-        self._temperature_keys = [f" temp{channel}=" for channel in range(fitted["temperature"])]
-        self._flow_keys = [f" flow{channel}=" for channel in range(fitted["flow"])]
-        self._wet_keys = [f" wet{channel}=" for channel in range(fitted["float_switch"])]
+        self._temperature_count = fitted["temperature"]
+        self._flow_count = fitted["flow"]
+        self._wet_count = fitted["float_switch"]
         self._has_rain = bool(fitted["rain"])
         self._has_shunt = bool(fitted["shunt"])
         self._has_panel = bool(fitted["panel"])
+        keys = [f"echo{channel}" for channel in range(fitted["echo"])]
+        keys += [f"temp{channel}" for channel in range(fitted["temperature"])]
+        keys.append("battery")
+        if self._has_panel:
+            keys.append("panel")
+        if self._has_shunt:
+            keys.append("current")
+        keys += [f"flow{channel}" for channel in range(fitted["flow"])]
+        if self._has_rain:
+            keys.append("rain")
+        keys += [f"wet{channel}" for channel in range(fitted["float_switch"])]
+        # Which words there are is settled at boot: one format fills them all in.
+        self._form = "".join([f" {key}=%s" for key in keys])
 
     def collected(self, now: int) -> bool:
         """Ask for the bursts still missing; True when all are there or have been waited for long enough."""
@@ -41,27 +54,26 @@ class Sampler:
     def words(self) -> str:
         """The measured words of a report, each with a leading blank; the collected bursts are used up."""
         hardware = self._hardware
-        text = ""
-        for channel, key in enumerate(self._echo_keys):
-            burst = self._bursts[channel]
-            text += key + (",".join([str(echo_us) for echo_us in burst]) if burst else "-")
-            self._bursts[channel] = None
+        values: list[int | str | None] = []
+        bursts = self._bursts
+        for channel in range(len(bursts)):
+            burst = bursts[channel]
+            values.append(",".join(map(str, burst)) if burst else None)
+            bursts[channel] = None
         self._asked_ms = -1
-        for channel, key in enumerate(self._temperature_keys):
-            text += key + _word(hardware.temperature_centi_c(channel))
-        text += " battery=" + _word(hardware.battery_mv())
+        for channel in range(self._temperature_count):
+            values.append(hardware.temperature_centi_c(channel))
+        values.append(hardware.battery_mv())
         if self._has_panel:
-            text += " panel=" + _word(hardware.panel_mv())
+            values.append(hardware.panel_mv())
         if self._has_shunt:
-            text += " current=" + _word(hardware.current_ma())
-        for channel, key in enumerate(self._flow_keys):
-            text += key + str(hardware.flow_pulses(channel))
+            values.append(hardware.current_ma())
+        for channel in range(self._flow_count):
+            values.append(hardware.flow_pulses(channel))
         if self._has_rain:
-            text += " rain=" + str(hardware.rain_tips())
-        for channel, key in enumerate(self._wet_keys):
-            text += key + ("1" if hardware.float_wet(channel) else "0")
-        return text
-
-
-def _word(value: int | None) -> str:
-    return "-" if value is None else str(value)
+            values.append(hardware.rain_tips())
+        for channel in range(self._wet_count):
+            values.append(1 if hardware.float_wet(channel) else 0)
+        while None in values:
+            values[values.index(None)] = BAD
+        return self._form % tuple(values)

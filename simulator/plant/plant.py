@@ -81,7 +81,8 @@ class Plant:
         self.site, self.weather, self.seed, self.start_wall_ms = site, weather, seed, start_wall_ms
         self.faults = PlantFaults()
         self.now_ms = 0
-        self._settled_ms = 0
+        self.settled_ms = 0
+        """Up to when all contents are brought; whoever reads often compares before calling `settle`."""
         self._today = local_date(start_wall_ms, site.place)
         self.tanks = {t.id: TankWater(t, 0.0) for t in site.tanks}
         for tank in self.tanks.values():
@@ -163,15 +164,16 @@ class Plant:
 
     def settle(self) -> None:
         """Bring all contents up to now by the standing rates."""
-        elapsed = self.now_ms - self._settled_ms
+        now_ms = self.now_ms
+        elapsed = now_ms - self.settled_ms
         if elapsed <= 0:
             return
-        self._settled_ms = self.now_ms
+        self.settled_ms = now_ms
         self.bank.pass_time(elapsed)
         if self._rain_mm_ms > 0.0:
             self.rain_mm += self._rain_mm_ms * elapsed
         for tank in self.tanks.values():
-            if tank.moving:
+            if tank.inflow_l_ms > 0.0 or tank.draw_l_ms > 0.0 or tank.leak_l_ms > 0.0:
                 draw_l_ms, drawn = tank.draw_l_ms, tank.pass_time(elapsed)
                 if drawn > 0.0:
                     self._deliver(tank, drawn / draw_l_ms)
@@ -355,7 +357,8 @@ class Plant:
 
     def supply_v(self) -> float:
         """Voltage at the battery's terminals now, with the inrush of a motor just started."""
-        self.settle()
+        if self.settled_ms != self.now_ms:
+            self.settle()
         inrush = 0.0
         for state in self.pumps.values():
             if state.running:

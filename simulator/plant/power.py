@@ -71,30 +71,37 @@ class Bank:
             gained = min(net * hours * self.efficiency, self.capacity_ah - self.charge_ah)
             self.charge_ah += gained
             self.charged_ah += gained
+            target = _SURFACE_FULL_V * min(1.0, 10.0 * net / self.capacity_ah)
+            self.surface_v = target + (self.surface_v - target) * exp(-elapsed_ms / _SURFACE_FADE_MS)
         else:
-            taken = min(-net * hours, self.charge_ah)
+            taken = -net * hours
+            if taken > self.charge_ah:
+                taken = self.charge_ah
             self.charge_ah -= taken
             self.discharged_ah += taken
-        target = _SURFACE_FULL_V * min(1.0, 10.0 * net / self.capacity_ah) if net > 0.0 else 0.0
-        # A load eats the surface charge; rest only lets it fade.
-        fade = _SURFACE_FADE_MS / (1.0 + 200.0 * max(0.0, -net) / self.capacity_ah)
-        self.surface_v = target + (self.surface_v - target) * exp(-elapsed_ms / fade)
+            # A load eats the surface charge; rest only lets it fade.
+            fade = _SURFACE_FADE_MS / (1.0 + 200.0 * -net / self.capacity_ah)
+            self.surface_v *= exp(-elapsed_ms / fade)
 
     def rested_v(self, soc: float) -> float:
         """Open-circuit voltage long after any current."""
         charges, volts = self._charges, self._volts
-        index = min(len(charges) - 2, max(0, bisect_right(charges, soc) - 1))
-        low, high = charges[index], charges[index + 1]
-        inside = min(1.0, max(0.0, (soc - low) / (high - low)))
-        return volts[index] + (volts[index + 1] - volts[index]) * inside
+        above = bisect_right(charges, soc)
+        if above == 0:
+            return volts[0]
+        if above == len(charges):
+            return volts[-1]
+        low = charges[above - 1]
+        low_v = volts[above - 1]
+        return low_v + (volts[above] - low_v) * ((soc - low) / (charges[above] - low))
 
     def terminal_v(self, extra_load_a: float = 0.0) -> float:
         """Voltage at the terminals now; an empty battery collapses under load."""
         net = self.net_a - extra_load_a
-        volts = self.rested_v(self.soc) + net * self.resistance_ohm + self.surface_v
+        volts = self.rested_v(self.charge_ah / self.capacity_ah) + net * self.resistance_ohm + self.surface_v
         if self.charge_ah <= 0.0 and net < 0.0:
             volts = min(volts, _EMPTY_V)
-        return min(volts, self.absorb_v)
+        return volts if volts < self.absorb_v else self.absorb_v
 
 
 class SolarPanel:

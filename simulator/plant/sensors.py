@@ -10,6 +10,7 @@ from simulator.plant.plant import Plant
 _NOISE_TABLE = 4096
 _ECHO_NOISE_US, _MISSED_WAVE_US, _MISSED_WAVE_PART = 5.0, 25, 0.03
 _FALSE_ECHO_PART, _LOST_ECHO_PART = 0.004, 0.016
+_ODD_ECHO_PART = _FALSE_ECHO_PART + _LOST_ECHO_PART
 _LONGEST_ECHO_US = 26_000
 _PROBE_STEP_C = 0.0625
 
@@ -22,7 +23,9 @@ class Ranger:
         self.face_mm = tank.sensor_height_mm + rng.gauss(0.0, 2.0)
         self._blind_mm = tank.blind_zone_mm
         # A table walked from a random place costs a tenth of a fresh normal number for each ping.
-        self._noise = [self._ping_error_us() for _ in range(_NOISE_TABLE)]
+        noise = [self._ping_error_us() for _ in range(_NOISE_TABLE)]
+        # Twice over, so that a walk from any place needs no look at the table's end.
+        self._noise = noise + noise
         self.last_burst: list[int] = []
 
     def _ping_error_us(self) -> int:
@@ -38,18 +41,18 @@ class Ranger:
             # Still ringing from its own ping: it hears something nearer than the blind zone, whatever is there.
             return [int(self._blind_mm * (0.6 + 0.4 * random()) * 2000.0 / sound_m_s) for _ in range(count)]
         true_us = distance * 2000.0 / sound_m_s
-        place = int(random() * _NOISE_TABLE)
-        burst = []
-        for _ in range(count):
-            luck = random()
-            if luck < _FALSE_ECHO_PART:
-                burst.append(int(true_us * (0.4 + 0.5 * random())))
-            elif luck < _LOST_ECHO_PART + _FALSE_ECHO_PART or true_us > _LONGEST_ECHO_US:
-                burst.append(0)
-            else:
-                place = (place + 1) % _NOISE_TABLE
-                burst.append(int(true_us) + self._noise[place])
-        return burst
+        place = int(random() * _NOISE_TABLE) + 1
+        errors = iter(self._noise[place : place + count])
+        whole_us = int(true_us)
+        heard_from = _ODD_ECHO_PART if true_us <= _LONGEST_ECHO_US else 1.0
+        return [
+            whole_us + next(errors) if (luck := random()) >= heard_from else self._odd_echo_us(luck, true_us)
+            for _ in range(count)
+        ]
+
+    def _odd_echo_us(self, luck: float, true_us: float) -> int:
+        """An echo of something nearer, or none."""
+        return int(true_us * (0.4 + 0.5 * self._rng.random())) if luck < _FALSE_ECHO_PART else 0
 
 
 class Sensors:
@@ -82,10 +85,14 @@ class Sensors:
             return [0] * count
         if channel in faults.echo_frozen and ranger.last_burst:
             return ranger.last_burst
-        plant.settle()
-        level_mm = self._ranged[channel].level_mm - faults.echo_jump_mm.get(channel, 0.0)
-        ranger.last_burst = ranger.burst_us(level_mm, plant.sound_m_s, count)
-        return ranger.last_burst
+        if plant.settled_ms != plant.now_ms:
+            plant.settle()
+        tank = self._ranged[channel]
+        level_mm = tank.table.level_mm(tank.volume_l)
+        if faults.echo_jump_mm:
+            level_mm -= faults.echo_jump_mm.get(channel, 0.0)
+        burst = ranger.last_burst = ranger.burst_us(level_mm, plant.sound_m_s, count)
+        return burst
 
     def temperature_centi_c(self, channel: int) -> int | None:
         """The probe in the headspace, in hundredths of a degree, in steps of a sixteenth."""
@@ -99,12 +106,13 @@ class Sensors:
 
     def battery_mv(self) -> int | None:
         """Terminal voltage through a divider a few tenths of a per cent off, with converter noise."""
-        faults = self._plant.faults
+        plant = self._plant
+        faults = plant.faults
         if faults.battery_bad:
             return None
         if faults.battery_frozen_mv is not None:
             return faults.battery_frozen_mv
-        return int(1000.0 * self._plant.supply_v() * self._divider + 16.0 * self._rng.random() - 8.0)
+        return int(1000.0 * plant.supply_v() * self._divider + 16.0 * self._rng.random() - 8.0)
 
     def panel_mv(self) -> int:
         """Panel terminals: near its working voltage in any sun, nothing at night."""
@@ -116,28 +124,34 @@ class Sensors:
 
     def current_ma(self) -> int:
         """Battery current through the shunt, positive while charging."""
-        self._plant.settle()
+        # Currents stand from event to event; nothing needs settling to read one.
         return int(1000.0 * self._plant.bank.net_a * self._shunt)
 
     def flow_pulses(self, channel: int) -> int:
         """Pulses since the plant's start."""
-        self._plant.settle()
+        plant = self._plant
+        if plant.settled_ms != plant.now_ms:
+            plant.settle()
         return int(self._metered[channel].pulses)
 
     def rain_tips(self) -> int:
         """Bucket tips since the plant's start."""
-        self._plant.settle()
-        fallen_mm = self._plant.rain_mm - self._gauge_seen_mm
-        self._gauge_seen_mm = self._plant.rain_mm
-        if not self._plant.faults.rain_gauge_blocked:
-            self._gauge_mm += fallen_mm
+        plant = self._plant
+        if plant.settled_ms != plant.now_ms:
+            plant.settle()
+        rain_mm = plant.rain_mm
+        if rain_mm != self._gauge_seen_mm:
+            if not plant.faults.rain_gauge_blocked:
+                self._gauge_mm += rain_mm - self._gauge_seen_mm
+            self._gauge_seen_mm = rain_mm
         return int(self._gauge_mm / self._gauge_mm_per_tip)
 
     def float_wet(self, channel: int) -> bool:
         """The float hangs at the suction."""
-        stuck = self._plant.faults.float_stuck.get(channel)
-        if stuck is not None:
-            return stuck
-        self._plant.settle()
+        plant = self._plant
+        if channel in plant.faults.float_stuck:
+            return plant.faults.float_stuck[channel]
+        if plant.settled_ms != plant.now_ms:
+            plant.settle()
         tank = self._floats[channel]
         return tank.volume_l > tank.suction_volume_l

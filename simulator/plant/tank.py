@@ -28,12 +28,13 @@ class LevelTable:
 
     def level_mm(self, volume_l: float) -> float:
         """Height of the surface of a volume."""
-        index = bisect_right(self.volumes_l, volume_l) - 1
+        volumes_l = self.volumes_l
+        index = bisect_right(volumes_l, volume_l) - 1
         if index < 0:
             return 0.0
-        if index >= len(self.volumes_l) - 1:
+        if index >= len(volumes_l) - 1:
             return self.height_mm
-        low, high = self.volumes_l[index], self.volumes_l[index + 1]
+        low, high = volumes_l[index], volumes_l[index + 1]
         return self.step_mm * (index + (volume_l - low) / (high - low))
 
     def surface_m2(self, volume_l: float) -> float:
@@ -64,11 +65,6 @@ class TankWater:
     @property
     def level_mm(self) -> float:
         return self.table.level_mm(self.volume_l)
-
-    @property
-    def moving(self) -> bool:
-        """Whether any water flows in or out."""
-        return self.inflow_l_ms > 0.0 or self.draw_l_ms > 0.0 or self.leak_l_ms > 0.0
 
     def pass_time(self, elapsed_ms: float) -> float:
         """Let the standing rates run; returns the draw, which never goes below the suction (a leak: below empty)."""
