@@ -23,8 +23,6 @@ ACTIVE_STEP_MS = 1_000
 WAKE_GRACE_MS = 10_000
 CLOCK_STEP_BACK_MS = 1_000
 
-_NOTHING = StepResult()
-
 
 class Core:
     """Everything that is decided about one site."""
@@ -37,7 +35,7 @@ class Core:
             sensing.load(dumped["sensing"])
         self._ctx = Context(site, state, sensing)
         self._idle_every_ms = site.idle_report_s * 1000
-        self._last = _NOTHING
+        self._at_rest = StepResult(SHUT, self._idle_every_ms)
 
     def dump(self) -> dict[str, Any]:
         """The whole memory as JSON-able data."""
@@ -50,28 +48,32 @@ class Core:
     def step(self, now: Now, inputs: Sequence[Input]) -> StepResult:
         """Take what arrived, look at the time, decide. Monotonic time must not run back between steps."""
         ctx, state = self._ctx, self._ctx.state
-        ctx.records, ctx.answers, ctx.board_clears = [], [], []
+        mono_ms, wall_ms, trust = now
+        if ctx.records or ctx.answers or ctx.board_clears:
+            ctx.records, ctx.answers, ctx.board_clears = [], [], []
         for item in inputs:
-            self._take(now, item)
+            if isinstance(item, Report):
+                intake.take_report(ctx, now, item)
+            else:
+                self._take(now, item)
         if ctx.calendar_known(now):
-            stepped_back = now.wall_ms < state.wall_ms - CLOCK_STEP_BACK_MS
-            if now.wall_ms >= state.slow_due_wall_ms or stepped_back or state.weather.day == 0:
+            stepped_back = wall_ms < state.wall_ms - CLOCK_STEP_BACK_MS
+            if wall_ms >= state.slow_due_wall_ms or stepped_back or state.weather.day == 0:
                 day.quarter_hour(ctx, now)
-        if state.hold_until_wall_ms is not None and ctx.calendar_known(now) and now.wall_ms >= state.hold_until_wall_ms:
-            state.held, state.hold_until_wall_ms = False, None
-            state.choice_due_mono_ms = now.mono_ms
+            if state.hold_until_wall_ms is not None and wall_ms >= state.hold_until_wall_ms:
+                state.held, state.hold_until_wall_ms = False, None
+                state.choice_due_mono_ms = mono_ms
         if state.delivery is not None:
             delivery.advance(ctx, now)
-        elif now.mono_ms >= state.choice_due_mono_ms:
+        elif mono_ms >= state.choice_due_mono_ms:
             choose.choose(ctx, now)
-        state.mono_ms, state.wall_ms, state.trust = now.mono_ms, now.wall_ms, now.trust
-        return self._result(now)
+        state.mono_ms, state.wall_ms, state.trust = mono_ms, wall_ms, trust
+        return self._result(mono_ms)
 
     def _take(self, now: Now, item: Input) -> None:
+        """Everything but reports, which are nearly all that comes."""
         ctx = self._ctx
-        if isinstance(item, Report):
-            intake.take_report(ctx, now, item)
-        elif isinstance(item, Order):
+        if isinstance(item, Order):
             orders.obey(ctx, now, item)
         elif isinstance(item, LinkChanged):
             intake.take_link(ctx, now, item)
@@ -80,25 +82,28 @@ class Core:
         elif isinstance(item, Restarted):
             intake.take_restart(ctx, now, item)
 
-    def _result(self, now: Now) -> StepResult:
-        ctx, state, last = self._ctx, self._ctx.state, self._last
+    def _result(self, mono_ms: int) -> StepResult:
+        ctx, state = self._ctx, self._ctx.state
+        news = ctx.records or ctx.answers or ctx.board_clears
         if state.delivery is not None:
             outputs = delivery.wanted_outputs(ctx)
             every_ms = ACTIVE_STEP_MS
-            wake_mono_ms = now.mono_ms + ACTIVE_STEP_MS
+            wake_mono_ms = mono_ms + ACTIVE_STEP_MS
         else:
             outputs = SHUT
             every_ms = self._idle_every_ms
             # A little late, so that the report that is due about then serves as the wake-up.
-            wake_mono_ms = max(state.choice_due_mono_ms, now.mono_ms) + WAKE_GRACE_MS
-        if ctx.records or ctx.answers or ctx.board_clears:
-            records, answers, clears = tuple(ctx.records), tuple(ctx.answers), tuple(ctx.board_clears)
-            self._last = _NOTHING
-            return StepResult(outputs, every_ms, wake_mono_ms, records, answers, clears)
-        if wake_mono_ms != last.wake_mono_ms or outputs != last.outputs or every_ms != last.report_every_ms:
-            # Nearly every step at rest has the same result as the one before.
-            last = self._last = StepResult(outputs, every_ms, wake_mono_ms)
-        return last
+            due_ms = state.choice_due_mono_ms
+            wake_mono_ms = (due_ms if due_ms > mono_ms else mono_ms) + WAKE_GRACE_MS
+            if not news:
+                # Nearly every step at rest has the same result as the one before.
+                if wake_mono_ms != self._at_rest.wake_mono_ms:
+                    self._at_rest = StepResult(outputs, every_ms, wake_mono_ms)
+                return self._at_rest
+        if not news:
+            return StepResult(outputs, every_ms, wake_mono_ms)
+        records, answers, clears = tuple(ctx.records), tuple(ctx.answers), tuple(ctx.board_clears)
+        return StepResult(outputs, every_ms, wake_mono_ms, records, answers, clears)
 
 
 __all__ = ["Core"]
