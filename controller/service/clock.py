@@ -151,6 +151,8 @@ class PacedClock:
         mono_ns: Callable[[], int] = time.monotonic_ns,
     ) -> None:
         self.pace = pace
+        self.steps = 0
+        """Made-up time never jumps."""
         self._start_wall_ms = max(start_wall_ms, resumed.wall_ms)
         self.away_ms = self._start_wall_ms - resumed.wall_ms if resumed.wall_ms else 0
         self._start_mono_ms = resumed.mono_ms + self.away_ms

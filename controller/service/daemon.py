@@ -23,6 +23,7 @@ from controller.contract import Finding, HoldAll, Input, LinkChanged, Now, Order
 from controller.service.cable import Cable
 from controller.service.clock import Clock
 from controller.service.codec import Entry, encode_input
+from controller.service.housekeeping import Housekeeping
 from controller.service.mqtt import MqttService, Picture, WateringEnded
 from controller.service.ports import CorePort
 from controller.service.restore import Restored
@@ -111,11 +112,14 @@ class Daemon:
         self._temperature_measured_ms: int | None = None
         self._ping_s = 0.0
         self._unanswered = ""
+        self._clock_steps = parts.clock.steps
+        self._housekeeping = Housekeeping({"prune": self._prune})
 
     def run(self) -> None:
         """Restore, tell the core, loop, and on the way out shut the outputs whatever happened."""
         try:
             self._begin()
+            self._housekeeping.start()
             self._parts.notifier.send("READY=1", "STATUS=running")
             while not self._stopping:
                 self._turn()
@@ -123,6 +127,7 @@ class Daemon:
             self._end()
         finally:
             self._shut_outputs()
+            self._housekeeping.stop()
 
     def stop(self, *_signal: int | FrameType | None) -> None:
         """End the loop soon; safe as a signal handler."""
@@ -252,7 +257,9 @@ class Daemon:
             self._checkpoint(now)
         if now.mono_ms - self._checkpoint_mono_ms >= CHECKPOINT_EVERY_MS:
             self._checkpoint(now)
-            self._prune(now)
+        if self._clock.steps != self._clock_steps:
+            self._clock_steps = self._clock.steps
+            self._housekeeping.clock_stepped()
 
     def _checkpoint(self, now: Now) -> None:
         # Text, not the dump itself: the writing thread must not see the core change under it.
@@ -261,8 +268,8 @@ class Daemon:
         self._parts.writer.submit(lambda journal: journal.add_checkpoint(now, site_text, state))
         self._checkpoint_mono_ms = now.mono_ms
 
-    def _prune(self, now: Now) -> None:
-        kept = self._parts.site.history
+    def _prune(self) -> None:
+        now, kept = self._clock.peek(), self._parts.site.history
         self._parts.writer.submit(
             lambda journal: journal.prune(now, inputs_days=kept.inputs_days, measurements_days=kept.measurements_days)
         )
