@@ -87,7 +87,7 @@ class SeasonRun:
         self.plant.advance(back_ms)
         self.hardware.host_read()
         self.core = Core(self.site, memory)
-        self.link = Link(board_limits(self.site))
+        self.link = Link(board_limits(self.site), session=self.plant.now_ms)
         self._inputs, self._entries = [], []
         self._core_due_ms = back_ms
         self._add(Restarted(away_ms))

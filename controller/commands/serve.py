@@ -73,7 +73,7 @@ def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
     cursor, targets = journal.cursor(CURSOR), stored_targets(journal)
     writer = JournalWriter(journal)
     notifier = Notifier()
-    cable = Cable(Link(board_limits(site)), SerialPort(args.serial), clock.pace)
+    cable = Cable(Link(board_limits(site), session=secrets.randbits(31)), SerialPort(args.serial), clock.pace)
     mqtt: MqttService | None = None
 
     def make(waker: Waker) -> Daemon:
