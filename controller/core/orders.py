@@ -5,6 +5,7 @@ Shape and ranges were checked at the edge; here is what only the present state c
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict
 from datetime import date
 from typing import Any
@@ -24,10 +25,11 @@ from controller.contract import (
 )
 from controller.core import day, delivery
 from controller.core.context import Context
+from controller.core.order_checks import LONGEST_HOLD_MS, schedule_problem, weather_problem, writable
 from controller.core.state import NEVER_MS, ManualRun
 
 ORDER_PATIENCE_MS = 10 * 60_000
-"""A run by order that something blocks is dropped after this long, unless the order says sooner."""
+"""A run by order that could not begin is dropped this long after it was accepted."""
 MANUAL_QUEUE = 8
 KEPT_WEATHER_DAYS = 8
 
@@ -39,7 +41,7 @@ def obey(ctx: Context, now: Now, order: Order) -> None:
     accepted = reason == ""
     ctx.answers.append(OrderAnswer(order.id, accepted, reason))
     data: dict[str, Any] = {"sender": order.sender, "command": type(order.command).__name__}
-    data["details"] = asdict(order.command)
+    data["details"] = writable(asdict(order.command))
     ctx.record("order", order.id, {**data, "accepted": accepted, "reason": reason})
 
 
@@ -76,6 +78,9 @@ def _set_schedule(ctx: Context, now: Now, command: SetSchedule) -> str:
             f"the schedule of {command.zone_id} is at version {zone_state.schedule_version}, the order was made for "
             f"version {command.base_version}; read it again and repeat the change"
         )
+    problem = schedule_problem(command.schedule)
+    if problem:
+        return problem
     zone_state.schedule = command.schedule
     zone_state.schedule_version += 1
     zone_state.tries = 0
@@ -93,7 +98,7 @@ def _run_zone(ctx: Context, now: Now, order: Order, command: RunZone) -> str:
     zone = ctx.zones.get(command.zone_id)
     if zone is None:
         return _no_such_zone(ctx, command.zone_id)
-    if not command.volume_l > 0.0:
+    if not 0.0 < command.volume_l < math.inf:
         return f"volume_l is {command.volume_l}, allowed is more than 0"
     if len(ctx.state.manual) >= MANUAL_QUEUE:
         return f"{MANUAL_QUEUE} runs are waiting already; wait until they are done"
@@ -105,7 +110,8 @@ def _run_zone(ctx: Context, now: Now, order: Order, command: RunZone) -> str:
     if blockers:
         return "; ".join(found.text for found in blockers)
     until_wall_ms = now.wall_ms + ORDER_PATIENCE_MS
-    ctx.state.manual.append(ManualRun(order.id, zone.id, command.volume_l, until_wall_ms))
+    until_mono_ms = now.mono_ms + ORDER_PATIENCE_MS
+    ctx.state.manual.append(ManualRun(order.id, zone.id, command.volume_l, until_wall_ms, until_mono_ms))
     if ctx.state.delivery is None:
         ctx.state.choice_due_mono_ms = now.mono_ms
     return ""
@@ -114,6 +120,8 @@ def _run_zone(ctx: Context, now: Now, order: Order, command: RunZone) -> str:
 def _hold(ctx: Context, now: Now, until_wall_ms: int | None) -> str:
     if until_wall_ms is not None and until_wall_ms <= now.wall_ms:
         return "the hold's end is already past; give a later time"
+    if until_wall_ms is not None and until_wall_ms > now.wall_ms + LONGEST_HOLD_MS:
+        return "the hold's end is more than 400 days ahead; leave it out to hold until somebody resumes"
     ctx.state.held = True
     ctx.state.hold_until_wall_ms = until_wall_ms
     ctx.state.manual.clear()
@@ -150,6 +158,9 @@ def _clear_fault(ctx: Context, command: ClearFault) -> str:
 
 
 def _day_weather(ctx: Context, now: Now, command: DayWeather) -> str:
+    problem = weather_problem(command)
+    if problem:
+        return problem
     if now.trust != "unknown":
         age_days = ctx.clock.ordinal(now.wall_ms) - date.fromisoformat(command.date).toordinal()
         if not 0 <= age_days < KEPT_WEATHER_DAYS:
