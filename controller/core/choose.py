@@ -105,7 +105,7 @@ def expected_start_ms(ctx: Context, now: Now, zone_state: ZoneState) -> int | No
 
 def _drop_expired_orders(ctx: Context, now: Now) -> None:
     for run in list(ctx.state.manual):
-        if now.wall_ms > run.not_after_wall_ms:
+        if now.wall_ms > run.not_after_wall_ms or now.mono_ms > run.not_after_mono_ms:
             ctx.state.manual.remove(run)
             ctx.notice(now, "order-expired", run.zone_id, {"zone": ctx.zones[run.zone_id].name})
 

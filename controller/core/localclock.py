@@ -82,8 +82,18 @@ class LocalClock:
     def due_times(self, times_min: tuple[int, ...], wall_ms: int, late_ms: int) -> list[Slot]:
         """The daily times that came within the last `late_ms`, the oldest first."""
         starts = starts_between(times_min, self._time_zone, wall_ms - late_ms, wall_ms)
-        return [Slot(_key(start.local_date, start.slot), start.wall_ms) for start in starts]
+        # Keyed by the time itself, not by its place in the list: a schedule changed in the course of the day is new.
+        return [Slot(f"{_iso(start.local_date)}/{clock_text(times_min[start.slot])}", start.wall_ms) for start in starts]
+
+
+def clock_text(minute_of_day: int) -> str:
+    """06:05 for minute 365."""
+    return f"{minute_of_day // 60:02d}:{minute_of_day % 60:02d}"
 
 
 def _key(local_date: int, slot: int) -> str:
-    return f"{date.fromordinal(local_date).isoformat()}/{slot}"
+    return f"{_iso(local_date)}/{slot}"
+
+
+def _iso(local_date: int) -> str:
+    return date.fromordinal(local_date).isoformat()

@@ -72,12 +72,13 @@ class ZoneState:
 
 @dataclass(slots=True)
 class ManualRun:
-    """A run by order that waits for its turn."""
+    """A run by order that waits for its turn; it must not begin after either instant, whatever the wall clock does."""
 
     order_id: str
     zone_id: str
     volume_l: float
     not_after_wall_ms: int
+    not_after_mono_ms: int
 
 
 @dataclass(slots=True)
@@ -173,6 +174,7 @@ def state_from_json(data: dict[str, Any], site: Site) -> State:
         if zone_state.schedule_version == 0:
             zone_state.schedule = fresh.zones[zone_id].schedule
     delivery = data.get("delivery")
+    switched = {tank.id for tank in site.tanks if tank.float_switch_channel is not None}
     plain.update(
         zones=zones,
         delivery=_delivery_from_json(delivery) if delivery and delivery["zone_id"] in zones else None,
@@ -180,6 +182,9 @@ def state_from_json(data: dict[str, Any], site: Site) -> State:
         latches={key: Latch(**latch) for key, latch in data["latches"].items()},
         notices={key: Latch(**latch) for key, latch in data["notices"].items()},
         weather=Weather(**data["weather"]),
+        # What a switch last said that is no longer fitted would bar its tank for ever.
+        float_dry={tank_id: dry for tank_id, dry in data["float_dry"].items() if tank_id in switched},
+        plan_order=[zone_id for zone_id in data["plan_order"] if zone_id in zones],
     )
     return State(**plain)
 
@@ -208,7 +213,7 @@ def shift_mono(state: State, shift_ms: int) -> None:
     """Move every remembered monotonic time by `shift_ms`: the clock began anew."""
     if shift_ms == 0:
         return
-    owners: list[Any] = [state, *state.zones.values()]
+    owners: list[Any] = [state, *state.zones.values(), *state.manual]
     if state.delivery is not None:
         owners.append(state.delivery)
         state.delivery.recent = [(mono + shift_ms, pulses) for mono, pulses in state.delivery.recent]
