@@ -33,7 +33,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--days", type=int, default=365, help="how many days (365)")
     parser.add_argument("--seed", type=int, default=1, help="which invented weather and hidden parameters (1)")
     parser.add_argument("--weather", type=Path, help="daily weather as CSV: date,tmin_c,tmax_c,rain_mm[,et0_mm]")
-    parser.add_argument("--journal", type=Path, help="write the journal here (must not exist)")
+    journal = parser.add_mutually_exclusive_group()
+    journal.add_argument("--journal", type=Path, help="write the journal here (default: a name made of day and seed)")
+    journal.add_argument("--no-journal", action="store_true", help="write no journal")
     parser.add_argument("--export", type=Path, help="write the journal as text here, for comparing two runs")
     parser.add_argument("--fill", type=float, default=0.6, help="how full the tanks start, 0 to 1 (0.6)")
 
@@ -44,7 +46,8 @@ def run(args: argparse.Namespace) -> int:
     text = example_site_text() if args.site is None else read_site_text(args.site)
     site = parse_site(text, "example site") if args.site is None else read_site(args.site)
     weather, start = season_weather(site, args.start, args.days, args.seed, args.weather)
-    journal = None if args.journal is None else Journal.open(args.journal, bulk=True)
+    path = _journal_path(args, start)
+    journal = None if path is None else Journal.open(path, bulk=True)
     season = SeasonRun(
         site,
         weather,
@@ -65,6 +68,7 @@ def run(args: argparse.Namespace) -> int:
         if args.export is not None:
             journal.export(args.export)
         journal.close()
+        print(f"  journal in {path}; see it with: pumphouse status --journal {path}")
     return 0
 
 
@@ -97,13 +101,26 @@ def season_weather(site: Site, start: date, days: int, seed: int, csv: Path | No
     return weather_from_daily(rows[: days + 2], site.place, seed), rows[0].date + timedelta(days=1)
 
 
+def _journal_path(args: argparse.Namespace, start: date) -> Path | None:
+    """Where the journal goes. The name we give is ours to write anew: the same words give the same season."""
+    if args.no_journal:
+        return None
+    if args.journal is not None:
+        path: Path = args.journal
+        return path
+    path = Path(f"season-{start.isoformat()}-seed{args.seed}.sqlite")
+    for part in ("", "-wal", "-shm"):
+        path.with_name(path.name + part).unlink(missing_ok=True)
+    return path
+
+
 def _check(args: argparse.Namespace) -> None:
     if not 1 <= args.days <= 36_525:
         raise ConfigurationError(f"--days {args.days}: allowed are 1 to 36525")
     if not 0.0 <= args.fill <= 1.0:
         raise ConfigurationError(f"--fill {args.fill}: allowed are 0 (empty) to 1 (at the overflow)")
-    if args.export is not None and args.journal is None:
-        raise ConfigurationError("--export needs --journal: it writes that journal as text")
+    if args.export is not None and args.no_journal:
+        raise ConfigurationError("--export writes the journal as text: leave out --no-journal")
     if args.journal is not None and args.journal.exists():
         raise ConfigurationError(f"{args.journal} exists already; name a new file or delete it first")
 

@@ -17,7 +17,7 @@ from pathlib import Path
 from random import Random
 from typing import NamedTuple
 
-from controller.errors import ConfigurationError, OperatingError
+from controller.errors import ConfigurationError
 from controller.site.model import Place
 from simulator.plant.weather import Day, Weather, clear_radiation_w_m2, day_evaporation_mm, weather_from_days
 from simulator.plant.weather_generator import sky_and_air
@@ -72,11 +72,15 @@ def _with_evaporation(day: Day, wanted_mm: float, place: Place) -> Day:
 
 
 def read_daily_csv(path: Path) -> list[DailyRecord]:
-    """Read a daily file; OperatingError when unreadable, ConfigurationError naming line, column and value."""
+    """Read a daily file; ConfigurationError when it cannot be read, or naming line, column and value."""
     try:
         text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise OperatingError(f"{path}: cannot be read as text: {error}") from error
+    except FileNotFoundError:
+        raise ConfigurationError(f"there is no weather file {path}; give the path of a CSV file") from None
+    except OSError as error:
+        raise ConfigurationError(f"{path}: cannot be read: {error.strerror or error}") from error
+    except UnicodeDecodeError as error:
+        raise ConfigurationError(f"{path}: not UTF-8 text; save it as CSV in UTF-8 ({error})") from error
     return parse_daily_csv(text.splitlines(), str(path))
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from controller.errors import ConfigurationError, OperatingError
+from controller.errors import ConfigurationError
 from simulator.plant.daily_records import DailyRecord, parse_daily_csv, read_daily_csv, weather_from_daily
 from tests.unit.plant_site import PLACE
 
@@ -54,7 +54,7 @@ def test_a_missing_column_is_named() -> None:
 
 
 def test_a_file_that_is_not_there_is_an_operating_error(tmp_path: Path) -> None:
-    with pytest.raises(OperatingError, match=r"absent\.csv"):
+    with pytest.raises(ConfigurationError, match=r"absent\.csv"):
         read_daily_csv(tmp_path / "absent.csv")
 
 
