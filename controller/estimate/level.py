@@ -364,7 +364,10 @@ class LevelEstimator:
         if self.drawn_since_anchor_l <= self._frozen_l:
             return
         fallen_l = self.anchor_l - self._table.volume_l(min(level_mm, self._overflow_mm))
-        if self.drawn_since_anchor_l - fallen_l > self._frozen_l:
+        if fallen_l < -self._frozen_l:
+            # It rose: somebody filled the tank since. Whatever it is, it is not stuck.
+            self._anchor(level_mm)
+        elif self.drawn_since_anchor_l - fallen_l > self._frozen_l:
             self.frozen_at_mm = measured_mm
             self._follow_the_ledger(self.anchor_l)
         elif self.drawn_since_anchor_l > 2.0 * self._frozen_l:

@@ -264,6 +264,18 @@ def test_a_frozen_level_that_moves_again_is_believed_after_a_while() -> None:
     assert volume(reading) == pytest.approx(555.0, abs=0.5)
 
 
+def test_a_tank_filled_up_between_two_waterings_is_not_called_frozen() -> None:
+    estimator = make_estimator(inflow=80.0)
+    now = settle(estimator, 100.0)
+    # Nobody listened while it was filled by hand; then 40 L are metered out.
+    now += 20 * 60_000
+    estimator.update(burst(700.0), 15.0, now)
+    for second in range(1, 201):
+        reading = estimator.update(burst(700.0 - 0.2 * second), 15.0, now + second * 1000, drawn_l=0.2)
+        assert reading.quality == "good"
+    assert volume(reading) == pytest.approx(660.0, abs=5.0)
+
+
 def test_a_healthy_sensor_is_not_called_frozen_over_a_long_watering() -> None:
     estimator = make_estimator()
     now = settle(estimator, 900.0)
