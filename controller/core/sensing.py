@@ -59,6 +59,8 @@ class Sensing:
             )
         self._channels = [(tank, self._levels[tank.id]) for tank in site.tanks]
         self._pumps = [(pump, 1 << pump.output, Counter()) for pump in site.pumps]
+        self._pumps_before = 0
+        """Pumps that the report before this one showed on."""
         self.battery = BatteryEstimator(site.battery)
         self._rain = RainDay(site.rain_gauge.mm_per_tip) if site.rain_gauge else None
         self.temperatures = DayTemperatures()
@@ -97,7 +99,10 @@ class Sensing:
                 counted = counter.follow(boot_id, flow_pulses[meter.channel])
                 if counted:
                     pulses[pump.id] = counted
-                    drawn_l[pump.tank_id] = drawn_l.get(pump.tank_id, 0.0) + counted / meter.pulses_per_l
+                    if (pump_on | self._pumps_before) & mask:
+                        # Pulses at rest are a fault of their own; as a draw they would count the tank empty.
+                        drawn_l[pump.tank_id] = drawn_l.get(pump.tank_id, 0.0) + counted / meter.pulses_per_l
+        self._pumps_before = pump_on
         raining = rain_mm > 0.0 or mono_ms - self._last_rain_mono_ms < 1_800_000
         for tank, level in self._channels:
             burst = echoes.get(tank.sensor_channel)
@@ -186,6 +191,7 @@ class Sensing:
     def dump(self) -> dict[str, Any]:
         return {
             "levels": {tank_id: level.dump() for tank_id, level in self._levels.items()},
+            "pumps_before": self._pumps_before,
             "battery": self.battery.dump(),
             "rain": self._rain.dump() if self._rain is not None else None,
             "temperatures": self.temperatures.dump(),
@@ -202,6 +208,7 @@ class Sensing:
         for tank_id, level in self._levels.items():
             if tank_id in data["levels"]:
                 level.load(data["levels"][tank_id])
+        self._pumps_before = data["pumps_before"]
         self.battery.load(data["battery"])
         if self._rain is not None and data["rain"] is not None:
             self._rain.load(data["rain"])
