@@ -210,7 +210,8 @@ def _scaled(text: str, limits: tuple[int, int], divisor: float, wrong: list[str]
     if text == BAD:
         return None
     value = int(text)
-    if limits[0] <= value <= limits[1]:
+    least, most = limits
+    if least <= value <= most:
         return value / divisor
     wrong.append(text)
     return None

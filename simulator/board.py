@@ -34,6 +34,9 @@ class PlantHardware(Hardware):
         self._board_id = f"{self._rng.getrandbits(48):012x}"
         self._fitted = fitted_parts(plant.site, shunt)
         self._echo_channels = frozenset(t.sensor_channel for t in plant.site.tanks)
+        for part in ("temperature_centi_c", "battery_mv", "panel_mv", "current_ma", "float_wet"):
+            # The sensor itself answers, without a call in between: all are read for every report of a season.
+            setattr(self, part, getattr(self.sensors, part))
         self._flow_channels = tuple(p.flow_meter.channel for p in plant.site.pumps if p.flow_meter)
         self._boot("power")
 
@@ -116,18 +119,6 @@ class PlantHardware(Hardware):
         del self._burst_done_ms[channel]
         return self.sensors.echo_burst_us(channel, count)
 
-    def temperature_centi_c(self, channel: int) -> int | None:
-        return self.sensors.temperature_centi_c(channel)
-
-    def battery_mv(self) -> int | None:
-        return self.sensors.battery_mv()
-
-    def panel_mv(self) -> int | None:
-        return self.sensors.panel_mv()
-
-    def current_ma(self) -> int | None:
-        return self.sensors.current_ma()
-
     def flow_pulses(self, channel: int) -> int:
         if channel not in self._pulses_at_boot:
             return 0
@@ -135,9 +126,6 @@ class PlantHardware(Hardware):
 
     def rain_tips(self) -> int:
         return self.sensors.rain_tips() - self._tips_at_boot
-
-    def float_wet(self, channel: int) -> bool:
-        return self.sensors.float_wet(channel)
 
     # The board numbers its outputs without gaps; a number the site does not use is a pin with nothing on it.
 

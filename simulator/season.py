@@ -114,7 +114,9 @@ class SeasonRun:
                 self._tick_board(now_ms)
             data = hardware.host_read()
             if data or now_ms >= link_due_ms:
-                self._take_events(link.receive(data, now_ms))
+                events = link.receive(data, now_ms)
+                if events:
+                    self._take_events(events)
             if self._inputs or now_ms >= self._core_due_ms:
                 self._step_core(now_ms)
             out = link.tick(now_ms)

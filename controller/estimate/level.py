@@ -185,9 +185,19 @@ class LevelEstimator:
         """
         if mono_ms < self.predicted_mono_ms:
             self.restarted()
-        self._predict(mono_ms, drawn_l)
-        speed_m_s, temperature_sd_k = self._speed(headspace_c)
-        seen_mm = self._clean(burst_us, speed_m_s)
+        if self.level_mm is not None:
+            self.variance_mm2 += (mono_ms - self.predicted_mono_ms) * (DRIFT_MM2_PER_MIN / _MS_PER_MIN)
+            if drawn_l > 0.0:
+                self._take_off(self.level_mm, drawn_l)
+        self.predicted_mono_ms = mono_ms
+        if headspace_c is not None and LOWEST_HEADSPACE_C <= headspace_c <= HIGHEST_HEADSPACE_C:
+            temperature_sd_k = KNOWN_TEMPERATURE_SD_K
+        else:
+            headspace_c, temperature_sd_k = DEFAULT_HEADSPACE_C, ASSUMED_TEMPERATURE_SD_K
+        if headspace_c != self._echo_temperature_c:
+            self._echo_temperature_c = headspace_c
+            self._echo_speed = headspace_speed_m_s(headspace_c)
+        seen_mm = self._clean(burst_us, self._echo_speed)
         if seen_mm is not None:
             distance_mm, ping_variance_mm2, blind = seen_mm
             measured_mm = self._sensor_height_mm - distance_mm
@@ -240,26 +250,11 @@ class LevelEstimator:
         for name in _STATE:
             setattr(self, name, state[name])
 
-    def _speed(self, headspace_c: float | None) -> tuple[float, float]:
-        """Speed of sound and the standard deviation of the temperature it rests on."""
-        if headspace_c is None or not LOWEST_HEADSPACE_C <= headspace_c <= HIGHEST_HEADSPACE_C:
-            headspace_c, sd_k = DEFAULT_HEADSPACE_C, ASSUMED_TEMPERATURE_SD_K
-        else:
-            sd_k = KNOWN_TEMPERATURE_SD_K
-        if headspace_c != self._echo_temperature_c:
-            self._echo_temperature_c = headspace_c
-            self._echo_speed = headspace_speed_m_s(headspace_c)
-        return self._echo_speed, sd_k
-
-    def _predict(self, mono_ms: int, drawn_l: float) -> None:
-        """Age the estimate and take the metered draw off it."""
-        if self.level_mm is not None:
-            self.variance_mm2 += (mono_ms - self.predicted_mono_ms) * (DRIFT_MM2_PER_MIN / _MS_PER_MIN)
-            if drawn_l > 0.0:
-                held_mm = min(self.level_mm, self._overflow_mm)
-                self.level_mm = self._table.level_mm(max(self._table.volume_l(held_mm) - drawn_l, 0.0))
-                self.drawn_since_anchor_l += drawn_l
-        self.predicted_mono_ms = mono_ms
+    def _take_off(self, level_mm: float, drawn_l: float) -> None:
+        """Take the metered draw off the estimate."""
+        held_mm = min(level_mm, self._overflow_mm)
+        self.level_mm = self._table.level_mm(max(self._table.volume_l(held_mm) - drawn_l, 0.0))
+        self.drawn_since_anchor_l += drawn_l
 
     def _clean(self, burst_us: Sequence[int], speed_m_s: float) -> tuple[float, float, bool] | None:
         """(distance, its variance, in the blind zone) of the echoes that agree; None and a rejection if too few do."""

@@ -96,18 +96,23 @@ class Board:
         if now >= self._report_due_ms:
             self._report(now)
         hardware.feed_watchdog()
-        wake = now + (self._poll_ms if outputs.active() else IDLE_WAKE_MS)
-        return min(wake, self._report_due_ms, outputs.next_ms, guards.next_ms)
+        due = now + (self._poll_ms if outputs.active() else IDLE_WAKE_MS)
+        if self._report_due_ms < due:
+            due = self._report_due_ms
+        if outputs.next_ms < due:
+            due = outputs.next_ms
+        return guards.next_ms if guards.next_ms < due else due
 
     def _report(self, now: int) -> None:
-        if not self._sampler.collected(now):
+        sampler = self._sampler
+        if not sampler.collected(now):
             self._report_due_ms = now + BURST_WAKE_MS
             return
         self._report_due_ms = now + self._report_every_ms
         guards = self.guards
         talk = self.talk
         text = (
-            f"{self._sampler.words()} pumps={guards.pumps_read} valves={guards.valves_read} ack={talk.accepted_seq}"
+            f"{sampler.words()} pumps={guards.pumps_read} valves={guards.valves_read} ack={talk.accepted_seq}"
             f" lease={self.outputs.lease_left_ms(now)}"
         )
         if self.faults.standing:
