@@ -30,6 +30,8 @@ MEAN_DAYS = 7.0
 LONGEST_GAP_DAYS = 14
 """A clock that jumps years ahead does not dry the soil for years."""
 KEPT_DAYS = 8
+CLOCK_DOUBT_MS = 3_600_000
+"""A wall clock that is put right by up to this much still ends its day on time."""
 
 
 def quarter_hour(ctx: Context, now: Now) -> None:
@@ -41,18 +43,44 @@ def quarter_hour(ctx: Context, now: Now) -> None:
     balance.accrue(ctx, now)
     if ordinal > weather.day:
         _close_day(ctx, now, ordinal)
-    elif ordinal < weather.day - 1 and now.trust == "synchronised":
-        # The clock had been ahead: believe the date, keep the day's caps used up as they are.
-        weather.day = ordinal
+    elif ordinal < weather.day and now.trust == "synchronised" and _had_been_ahead(ctx, now, ordinal):
+        _reopen(ctx, now, ordinal)
     for tank in ctx.site.tanks:
         ctx.sensing.open_ledger(tank.id, now.mono_ms, date.fromordinal(weather.day).isoformat())
     state.slow_due_wall_ms = (now.wall_ms // QUARTER_MS + 1) * QUARTER_MS
     _measure(ctx, now)
 
 
+def _begin(ctx: Context, now: Now, ordinal: int) -> None:
+    weather = ctx.state.weather
+    weather.day, weather.began_wall_ms, weather.began_mono_ms = ordinal, now.wall_ms, now.mono_ms
+
+
+def _really_over(ctx: Context, now: Now) -> bool:
+    """Has the day ended by the clock that never steps, too? A wall clock put forward ends no day's cap."""
+    weather = ctx.state.weather
+    if weather.began_mono_ms == NEVER_MS:
+        return True
+    reckoned_wall_ms = weather.began_wall_ms + now.mono_ms - weather.began_mono_ms + CLOCK_DOUBT_MS
+    return ctx.clock.ordinal(reckoned_wall_ms) > weather.day
+
+
+def _had_been_ahead(ctx: Context, now: Now, ordinal: int) -> bool:
+    """A date before the day's own: was the day taken up too early, or was the clock only put right by minutes?"""
+    weather = ctx.state.weather
+    return ordinal < weather.day - 1 or now.wall_ms < weather.began_wall_ms - 2 * CLOCK_DOUBT_MS
+
+
+def _reopen(ctx: Context, now: Now, ordinal: int) -> None:
+    """Believe the date, keep the day's caps used up as they are, and book no day's evapotranspiration twice."""
+    weather = ctx.state.weather
+    weather.et0_accrued_mm += weather.closed_et0_mm.get(date.fromordinal(ordinal).isoformat(), 0.0)
+    _begin(ctx, now, ordinal)
+
+
 def _first_day(ctx: Context, now: Now, ordinal: int) -> None:
     weather = ctx.state.weather
-    weather.day = ordinal
+    _begin(ctx, now, ordinal)
     weather.accrued_wall_ms = now.wall_ms
     normal_mm = _normal_et0_mm(ctx, date.fromordinal(ordinal))
     weather.et0_expected_mm = DEFAULT_ET0_MM if normal_mm is None else normal_mm
@@ -69,8 +97,9 @@ def _close_day(ctx: Context, now: Now, ordinal: int) -> None:
         _settle_zones(ctx, gap_days * weather.et0_expected_mm, now.wall_ms)
     rain_mm = ctx.sensing.rain_today_mm
     ctx.record("day", "", {"date": closing.isoformat(), "et0_mm": et0_mm, "et0_source": source, "rain_mm": rain_mm})
+    really_over = _really_over(ctx, now)
     for zone_id in ctx.zones:
-        _close_zone(ctx, zone_id, closing)
+        _close_zone(ctx, zone_id, closing, really_over)
     for ledger in ctx.sensing.close_day(now.mono_ms, opening.isoformat()):
         ctx.record("ledger", ledger.tank_id, ledger_data(ledger))
     _close_notices(ctx)
@@ -80,8 +109,9 @@ def _close_day(ctx: Context, now: Now, ordinal: int) -> None:
     weather.et0_expected_mm += EXPECTATION_WEIGHT * (et0_mm - weather.et0_expected_mm)
     weather.et0_source = source
     weather.et0_accrued_mm = 0.0
-    weather.day = ordinal
-    ctx.state.auto_clears_today = 0
+    _begin(ctx, now, ordinal)
+    if really_over:
+        ctx.state.auto_clears_today = 0
     if source not in ("Penman-Monteith", "Hargreaves"):
         ctx.notice(now, "weather-assumed", "", {"source": source})
     if ctx.state.delivery is None:
@@ -147,7 +177,7 @@ def _settle_zones(ctx: Context, et0_mm: float, wall_ms: int) -> None:
             zone_state.depletion_mm = max(0.0, zone_state.depletion_mm + etc_mm)
 
 
-def _close_zone(ctx: Context, zone_id: str, closing: date) -> None:
+def _close_zone(ctx: Context, zone_id: str, closing: date, really_over: bool) -> None:
     zone, zone_state = ctx.zones[zone_id], ctx.state.zones[zone_id]
     need_mm = max(0.0, zone_state.etc_today_mm - zone_state.rain_credited_mm)
     need_l = gross_l(zone, need_mm)
@@ -170,7 +200,8 @@ def _close_zone(ctx: Context, zone_id: str, closing: date) -> None:
             "refusal": zone_state.refusal,
         },
     )
-    zone_state.applied_today_ml = 0
+    if really_over:
+        zone_state.applied_today_ml = 0
     zone_state.etc_today_mm = zone_state.rain_credited_mm = 0.0
     # Yesterday's keys are kept: a fixed time late in the evening stays served after midnight.
     first_kept = closing.isoformat()

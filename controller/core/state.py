@@ -99,6 +99,9 @@ class Weather:
 
     day: int = 0
     """Local date as a proleptic ordinal; 0 before the first step with a known clock."""
+    began_wall_ms: int = 0
+    began_mono_ms: int = NEVER_MS
+    """When that date was taken up, by both clocks: what tells a day that is over from a clock that was put forward."""
     et0_expected_mm: float = 0.0
     et0_source: str = ""
     et0_accrued_mm: float = 0.0
@@ -213,7 +216,7 @@ def shift_mono(state: State, shift_ms: int) -> None:
     """Move every remembered monotonic time by `shift_ms`: the clock began anew."""
     if shift_ms == 0:
         return
-    owners: list[Any] = [state, *state.zones.values(), *state.manual]
+    owners: list[Any] = [state, *state.zones.values(), *state.manual, state.weather]
     if state.delivery is not None:
         owners.append(state.delivery)
         state.delivery.recent = [(mono + shift_ms, pulses) for mono, pulses in state.delivery.recent]

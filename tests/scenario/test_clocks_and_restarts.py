@@ -9,7 +9,7 @@ from random import Random
 
 import pytest
 
-from controller.site.model import Site
+from controller.site.model import Site, Window
 from firmware_host.board.logic import Board
 from simulator.board import board_settings
 from tests.scenario.garden import DAY_MS, EXAMPLE, HOUR_MS, Garden, at_fixed_times, only, with_schedule
@@ -186,3 +186,54 @@ def test_after_a_restart_inside_a_window_a_zone_that_waits_is_watered_within_min
     assert garden.flow_l_min == 0.0
     garden.season.restart(5 * 60_000)
     garden.run_until_watering(limit_hours=0.1)
+
+
+def thirsty(cap_l: float = 10.0) -> Site:
+    return with_schedule(only(EXAMPLE, POT), POT, daily_cap_l=cap_l, doses_per_day=24, windows=(Window(0, 1440),))
+
+
+@pytest.mark.parametrize("step_ms", [DAY_MS, 2 * DAY_MS, 30 * DAY_MS])
+def test_a_clock_that_flaps_between_days_gives_no_second_cap(step_ms: int) -> None:
+    garden = Garden(thirsty(), tmax_c=34.0)
+    for _ in range(20):
+        garden.run_hours(0.5)
+        garden.season.clock_step_ms = step_ms
+        garden.run_hours(0.5)
+        garden.season.clock_step_ms = 0
+    assert 8.0 < garden.given_l(POT) <= 10.5
+
+
+@pytest.mark.parametrize("step_ms", [DAY_MS, 3 * DAY_MS])
+def test_after_a_clock_was_a_day_ahead_the_next_true_day_has_its_own_cap(step_ms: int) -> None:
+    garden = Garden(thirsty(), tmax_c=34.0)
+    garden.run_hours(10)
+    garden.season.clock_step_ms = step_ms
+    garden.run_hours(1)
+    garden.season.clock_step_ms = 0
+    garden.run_hours(13)
+    first_day_l = garden.given_l(POT)
+    assert first_day_l <= 10.5
+    garden.run_hours(24)
+    assert garden.given_l(POT) - first_day_l > 8.0
+
+
+def test_a_clock_put_right_by_minutes_at_midnight_ends_the_day_once() -> None:
+    garden = Garden(thirsty(), tmax_c=34.0)
+    garden.run_hours(24.05)
+    garden.season.clock_step_ms = -10 * 60_000
+    garden.run_hours(3)
+    assert [day.data["date"] for day in garden.of_kind("day", "")] == ["2026-07-01"]
+
+
+def test_a_day_opened_again_is_booked_with_one_day_of_evaporation() -> None:
+    steady, stepped = (Garden(with_schedule(thirsty(), POT, mode="off")) for _ in range(2))
+    for garden in (steady, stepped):
+        garden.run_hours(20)
+        if garden is stepped:
+            garden.season.clock_step_ms = DAY_MS
+        garden.run_hours(1)
+        garden.season.clock_step_ms = 0
+        garden.run_hours(15)
+    mm = [garden.snapshot.zones[0].depletion_mm for garden in (steady, stepped)]
+    # A day of evapotranspiration more or less would be over 4 mm.
+    assert mm[0] == pytest.approx(mm[1], abs=2.5)
