@@ -13,7 +13,7 @@ from controller.contract import Now
 from controller.core.context import Context
 from controller.core.facts import facts_for
 from controller.core.state import NEVER_MS, Delivery, Trigger
-from controller.guard.interlocks import RUN_CHECKS, START_CHECKS, Blocker, objections
+from controller.guard.interlocks import RUN_CHECKS, START_CHECKS, Blocker, cap_reached, objections
 from controller.irrigate.plan import net_mm
 from controller.site.model import Zone
 from firmware_host.board.faults import NO_FLOW
@@ -32,7 +32,8 @@ BURST_FACTOR = 1.5
 BURST_MS = 8_000
 STOP_SETTLE_MS = 3_000
 STOP_LIMIT_MS = 10_000
-LOST_LIMIT_MS = 120_000
+LONGEST_UNSEEN_MS = 8_000
+"""A link is given up after 3 s without a line; the board shuts within 5 s more."""
 SOAK_MS = 60 * 60_000
 """Between two doses of one zone (common practice for containers: let the mix take it up)."""
 REST_BETWEEN_RUNS_MS = 30_000
@@ -47,16 +48,25 @@ _WAITING = frozenset({"level-unknown", "battery-unknown"})
 
 def begin(ctx: Context, now: Now, zone: Zone, trigger: Trigger, key: str, volume_l: float, why: str) -> None:
     """Take up a watering; nothing is open yet. What flows on for a moment after the stop must fit under the cap too."""
-    zone_state = ctx.state.zones[zone.id]
-    cap_left_ml = round(zone_state.schedule.daily_cap_l * 1000.0) - zone_state.applied_today_ml
-    run_on_ml = round(zone.rated_flow_l_min * RUN_ON_MS / 60.0)
-    target_ml = min(round(volume_l * 1000.0), cap_left_ml - run_on_ml)
+    target_ml = min(round(volume_l * 1000.0), room_ml(ctx, zone))
     ctx.state.delivery = Delivery(zone.id, trigger, key, max(0, target_ml), why, "waking", now.mono_ms, now.wall_ms)
+
+
+def room_ml(ctx: Context, zone: Zone) -> int:
+    """What may still be aimed for under the zone's daily cap."""
+    zone_state = ctx.state.zones[zone.id]
+    run_on_ml = round(zone.rated_flow_l_min * RUN_ON_MS / 60.0)
+    return round(zone_state.schedule.daily_cap_l * 1000.0) - zone_state.applied_today_ml - run_on_ml
 
 
 def start_blockers(ctx: Context, now: Now, zone: Zone) -> list[Blocker]:
     """All that speaks against a start now, before the board is asked for fresh readings."""
-    return objections(facts_for(ctx, now, zone, asleep=True), START_CHECKS) + ctx.latched_blockers(zone.id)
+    facts = facts_for(ctx, now, zone, asleep=True)
+    found = objections(facts, START_CHECKS) + ctx.latched_blockers(zone.id)
+    if room_ml(ctx, zone) <= 0 and all(standing.id != "cap-reached" for standing in found):
+        # What is left of the cap would run on after the stop: a valve is not stroked for nothing.
+        found.append(cap_reached(facts))
+    return found
 
 
 def wanted_outputs(ctx: Context) -> Outputs:
@@ -90,9 +100,13 @@ def count_flow(ctx: Context, now: Now, delivery: Delivery, pulses: int, pulses_p
     _book(ctx, delivery, round(delivery.pulses * 1000.0 / pulses_per_l))
 
 
-def count_time(ctx: Context, delivery: Delivery, elapsed_ms: int) -> None:
-    """Without a meter: book the emitters' rated flow for the time the pump was seen on."""
-    delivery.unmetered_ms += elapsed_ms
+def count_time(ctx: Context, now: Now, delivery: Delivery) -> None:
+    """Without a meter: book the emitters' rated flow for the time since the last report, which showed the pump on.
+
+    Reports get lost, so it is not the time since the last step; without any, the board shuts within its lease.
+    """
+    since_ms = max(delivery.reported_mono_ms, delivery.started_mono_ms)
+    delivery.unmetered_ms += min(now.mono_ms - since_ms, LONGEST_UNSEEN_MS)
     rate_l_min = ctx.zones[delivery.zone_id].rated_flow_l_min
     _book(ctx, delivery, round(rate_l_min * delivery.unmetered_ms / 60.0))
 
@@ -112,6 +126,7 @@ def stop(ctx: Context, now: Now, reason: str) -> None:
         ctx.state.delivery = None
         return
     delivery.ended = reason
+    ctx.state.shut_mono_ms = NEVER_MS
     delivery.phase = "stopping"
     delivery.phase_mono_ms = now.mono_ms
 
@@ -198,9 +213,13 @@ def _present_flow_l_min(delivery: Delivery, now: Now, pulses_per_l: float) -> fl
 
 
 def _no_flow(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
-    elapsed_s = (now.mono_ms - delivery.phase_mono_ms) / 1000.0
-    ctx.latch(now, "no-flow", zone.id, {"zone": zone.name, "elapsed_s": elapsed_s})
+    _latch_no_flow(ctx, now, delivery, zone)
     stop(ctx, now, "fault")
+
+
+def _latch_no_flow(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
+    elapsed_s = (now.mono_ms - delivery.started_mono_ms) / 1000.0
+    ctx.latch(now, "no-flow", zone.id, {"zone": zone.name, "elapsed_s": elapsed_s})
 
 
 def _clear_board_latch(ctx: Context) -> None:
@@ -220,12 +239,16 @@ def _settle(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     if not shut:
         state.shut_mono_ms = NEVER_MS
     settled = shut and state.link_up and now.mono_ms - state.shut_mono_ms >= STOP_SETTLE_MS
-    # Without a link the board shuts itself; its counter is read when it is back, at the latest after a while.
-    limit_ms = STOP_LIMIT_MS if state.link_up else LOST_LIMIT_MS
-    if not settled and elapsed_ms < limit_ms:
+    # Without a link the board shuts itself, and nothing else can run: its counter is read when it is back.
+    heard = state.link_up and delivery.reported_mono_ms > delivery.phase_mono_ms
+    if not settled and (not heard or elapsed_ms < STOP_LIMIT_MS):
         return
-    if not shut and state.link_up:
+    if not shut:
         ctx.latch(now, "output-stuck", "", {})
+    if FLOW_FAULTS.intersection(state.board_faults):
+        # The board missed the flow in the same moment as this watering ended for another reason: it is this zone's.
+        _latch_no_flow(ctx, now, delivery, zone)
+        _clear_board_latch(ctx)
     finish(ctx, now, delivery, zone)
 
 

@@ -25,6 +25,7 @@ def take_report(ctx: Context, now: Now, report: Report) -> None:
             delivery.stop(ctx, now, "blocked")
         state.boot_id = boot_id
     pulses = ctx.sensing.take(report, mono_ms, ctx.clock.minute(now.wall_ms))
+    on_meanwhile = pump_on | state.pump_on
     state.pump_on, state.valve_open = pump_on, report.valve_open
     if float_wet:
         for tank in ctx.site.tanks:
@@ -38,8 +39,9 @@ def take_report(ctx: Context, now: Now, report: Report) -> None:
         if pump.flow_meter is not None:
             counted = pulses.pop(pump.id, 0)
             delivery.count_flow(ctx, now, present, counted, pump.flow_meter.pulses_per_l)
-        elif pump_on & (1 << pump.output):
-            delivery.count_time(ctx, present, min(mono_ms - state.mono_ms, 5_000))
+        elif on_meanwhile & (1 << pump.output):
+            delivery.count_time(ctx, now, present)
+        present.reported_mono_ms = mono_ms
     if pulses:
         _flow_at_rest(ctx, now, pulses)
 

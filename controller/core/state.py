@@ -37,6 +37,8 @@ class Delivery:
     flow_seen_mono_ms: int = NEVER_MS
     pulses: int = 0
     unmetered_ms: int = 0
+    reported_mono_ms: int = NEVER_MS
+    """When the board last reported during this watering."""
     delivered_ml: int = 0
     ended: str = ""
     recent: list[tuple[int, int]] = field(default_factory=list)

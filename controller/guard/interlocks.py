@@ -114,7 +114,8 @@ def board_blocker(fault_id: str) -> Blocker:
 
 def level_fresh(facts: Facts, limit_s: float) -> Blocker | None:
     # Written so that NaN blocks: every comparison with NaN is false.
-    if facts.level_quality != "unknown" and facts.level_age_s <= limit_s and facts.volume_l >= 0.0:
+    measured = 0.0 <= facts.volume_l < math.inf and 0.0 <= facts.volume_sd_l < math.inf
+    if facts.level_quality != "unknown" and 0.0 <= facts.level_age_s <= limit_s and measured:
         return None
     return blocker("level-unknown", {"tank": facts.tank_id, "since": since_text(facts.level_age_s)})
 
@@ -163,7 +164,7 @@ def suction_wet(facts: Facts) -> Blocker | None:
 
 
 def battery_known(facts: Facts) -> Blocker | None:
-    if facts.battery_age_s <= BATTERY_AGE_S and facts.battery_v > 0.0:
+    if 0.0 <= facts.battery_age_s <= BATTERY_AGE_S and facts.battery_v > 0.0:
         return None
     return blocker("battery-unknown", {"since": since_text(facts.battery_age_s)})
 
@@ -197,7 +198,7 @@ def battery_not_overcharged(facts: Facts) -> Blocker | None:
 
 
 def no_frost(facts: Facts, margin_c: float) -> Blocker | None:
-    if facts.temperature_c is None or facts.temperature_c >= facts.frost_c + margin_c:
+    if facts.temperature_c is None or facts.frost_c + margin_c <= facts.temperature_c < math.inf:
         return None
     return blocker("frost", {"temperature_c": facts.temperature_c, "frost_c": facts.frost_c})
 
@@ -219,8 +220,11 @@ def temperature_known(facts: Facts) -> Blocker | None:
 
 
 def cap_left(facts: Facts) -> Blocker | None:
-    if facts.applied_today_l < facts.daily_cap_l:
-        return None
+    return None if facts.applied_today_l < facts.daily_cap_l else cap_reached(facts)
+
+
+def cap_reached(facts: Facts) -> Blocker:
+    """The zone has had all that its cap for the day has room for."""
     numbers = {"zone": facts.zone_name, "applied_l": facts.applied_today_l, "cap_l": facts.daily_cap_l}
     return blocker("cap-reached", numbers)
 
