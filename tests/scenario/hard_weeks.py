@@ -186,11 +186,10 @@ class HungBoard:
 class TwinCore:
     """The core, and at times a second one made from its dump: both must say the same, step for step."""
 
-    def __init__(self, site: Site, core: Core, rng: Random) -> None:
-        self._site, self._core, self._rng = site, core, rng
+    def __init__(self, site: Site, core: Core, rng: Random, forked: Callable[[], None]) -> None:
+        self._site, self._core, self._rng, self._forked = site, core, rng, forked
         self._twin: Core | None = None
         self._until_ms = 0
-        self.forks = 0
 
     def step(self, now: Now, inputs: list[Input]) -> StepResult:
         twin = self._twin
@@ -198,7 +197,7 @@ class TwinCore:
             text = json.dumps(self._core.dump(), allow_nan=False)
             twin = self._twin = Core(self._site, json.loads(text))
             self._until_ms = now.mono_ms + TWIN_MS
-            self.forks += 1
+            self._forked()
         result = self._core.step(now, inputs)
         if twin is not None:
             again = twin.step(now, inputs)
@@ -270,6 +269,7 @@ class HardWeek:
         bank.charge_ah = rng.choice((0.3, 0.6, 0.9, 0.9)) * bank.capacity_ah
         self.cable = Cable(self.season, Random(f"cable {seed}"))
         self._twins = Random(f"twins {seed}")
+        self.forks = 0
         self._wrap_core()
         self.judge = Judge(self.season)
         self.season.watch = self._take
@@ -287,7 +287,10 @@ class HardWeek:
     def _wrap_core(self) -> None:
         core = self.season.core
         assert isinstance(core, Core)
-        self.season.core = TwinCore(self.site, core, self._twins)  # type: ignore[assignment]
+        self.season.core = TwinCore(self.site, core, self._twins, self._count_fork)  # type: ignore[assignment]
+
+    def _count_fork(self) -> None:
+        self.forks += 1
 
     def _take(self, now: Now, result: StepResult) -> None:
         json.dumps([record.data for record in result.records], allow_nan=False)

@@ -1,4 +1,4 @@
-"""What seeded hard weeks found: faults that come together, or one after the other; each found once and kept for good."""
+"""What seeded hard weeks found: faults that come together, or in a row; each found once and kept for good."""
 
 from __future__ import annotations
 
@@ -79,7 +79,7 @@ def test_a_no_flow_that_the_board_finds_while_a_hold_is_on_its_way_bars_only_its
     garden.season.plant.refresh()
     garden.run_seconds(2.5)
     write = garden.season.hardware.host_write
-    garden.season.hardware.host_write = lambda _: None  # type: ignore[method-assign]
+    garden.season.hardware.host_write = _unheard  # type: ignore[method-assign]
     assert garden.order(HoldAll(None)).accepted
     garden.run_seconds(4)
     garden.season.hardware.host_write = write  # type: ignore[method-assign]
@@ -91,3 +91,8 @@ def test_a_no_flow_that_the_board_finds_while_a_hold_is_on_its_way_bars_only_its
     assert garden.order(ResumeAll()).accepted
     garden.run_hours(2)
     assert garden.given_l(POT) == pytest.approx(5.0, rel=0.1)
+
+
+def _unheard(data: bytes) -> None:
+    """What the host writes into a broken wire."""
+    assert data

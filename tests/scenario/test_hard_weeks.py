@@ -1,0 +1,47 @@
+"""Seeded days in which everything may break: safety at every step, then recovery. PUMPHOUSE_SEEDS says how many."""
+
+from __future__ import annotations
+
+import os
+from random import Random
+
+import pytest
+
+from controller.contract import Now, Record
+from tests.scenario.hard_weeks import FAULT_KINDS, HardWeek, hard_site
+
+SEEDS = int(os.environ.get("PUMPHOUSE_SEEDS", "24"))
+
+
+@pytest.mark.parametrize("seed", range(SEEDS))
+def test_whatever_breaks_nobody_is_harmed_and_the_garden_is_watered_again(seed: int) -> None:
+    HardWeek(seed).run()
+
+
+@pytest.mark.parametrize("seed", [2, 7])
+def test_the_same_seed_gives_the_same_records(seed: int) -> None:
+    def records() -> list[tuple[Now, Record]]:
+        week = HardWeek(seed)
+        week.run()
+        return week.records
+
+    first = records()
+    assert len(first) > 100
+    assert records() == first
+
+
+def test_the_seeds_differ_and_break_everything_there_is() -> None:
+    sites = [hard_site(Random(seed)) for seed in range(60)]
+    assert any(site.rain_gauge is None for site in sites)
+    assert any(len(site.tanks) == 2 for site in sites)
+    assert any(pump.flow_meter is None for site in sites for pump in site.pumps)
+    assert any(tank.float_switch_channel is None for site in sites for tank in site.tanks)
+    assert any(zone.valve.kind == "latching" for site in sites for zone in site.zones)
+    assert {zone.schedule.mode for site in sites for zone in site.zones} == {"need", "fixed"}
+    assert all(hasattr(HardWeek, f"_break_{kind}") for kind in FAULT_KINDS)
+
+
+def test_cores_made_from_dumps_are_compared_in_most_weeks() -> None:
+    week = HardWeek(7)
+    week.run()
+    assert week.forks > 0
