@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from random import Random
+from typing import Protocol
 
 from controller.site.model import Pump, Site
 from firmware_host.board.hardware import Hardware
@@ -217,6 +219,16 @@ def _valve_mask(site: Site, pump: Pump | None) -> int:
     return sum(1 << zone.valve.output for zone in site.zones if zone.tank_id == pump.tank_id)
 
 
+class TickedBoard(Protocol):
+    """Whatever runs the board logic, see `firmware_host.board.logic.Board`."""
+
+    def tick(self) -> int: ...
+
+
+MakeBoard = Callable[[Hardware, dict[str, int | list[int]]], TickedBoard]
+"""Boots the board logic: `Board` itself, or `simulator.interpreter.InterpretedBoard` on MicroPython."""
+
+
 class VirtualBoard:
     """The real board logic over a plant, moved along in plant time.
 
@@ -234,25 +246,27 @@ class VirtualBoard:
         fill: float = 0.6,
         shunt: bool = True,
         ping_gap_ms: int = 0,
+        make_board: MakeBoard = Board,
     ) -> None:
         plant = Plant(site, weather, seed, start_wall_ms, fill)
-        self._begin(PlantHardware(plant, seed, shunt=shunt, ping_gap_ms=ping_gap_ms))
+        self._begin(PlantHardware(plant, seed, shunt=shunt, ping_gap_ms=ping_gap_ms), make_board)
 
     @classmethod
-    def over(cls, hardware: PlantHardware) -> VirtualBoard:
+    def over(cls, hardware: PlantHardware, make_board: MakeBoard = Board) -> VirtualBoard:
         """A board that starts now over hardware, and a plant, that have been running."""
         board = cls.__new__(cls)
         hardware.reboot("power")
-        board._begin(hardware)
+        board._begin(hardware, make_board)
         return board
 
-    def _begin(self, hardware: PlantHardware) -> None:
+    def _begin(self, hardware: PlantHardware, make_board: MakeBoard) -> None:
         self.plant, self.hardware = hardware.plant, hardware
+        self._make_board = make_board
         self._settings = board_settings(hardware.plant.site)
         self._hung_until_ms = _NEVER_MS
         self._browned_out = False
         self._due_ms = self.plant.now_ms
-        self.board = Board(self.hardware, self._settings)
+        self.board: TickedBoard = make_board(self.hardware, self._settings)
 
     @property
     def now_ms(self) -> int:
@@ -306,7 +320,7 @@ class VirtualBoard:
         self.hardware.reboot(cause)
         self._hung_until_ms = _NEVER_MS
         self._browned_out = False
-        self.board = Board(self.hardware, self._settings)
+        self.board = self._make_board(self.hardware, self._settings)
         self._due_ms = self.now_ms
 
     def power_cut(self) -> None:

@@ -24,8 +24,10 @@ from controller.errors import ConfigurationError, OperatingError
 from controller.service.sitefile import read_site
 from controller.site.load import parse_site
 from controller.site.model import Site
+from firmware_host.board.logic import Board
 from simulator.board import VirtualBoard
 from simulator.example import example_site_text
+from simulator.interpreter import InterpretedBoard
 from simulator.plant.daily_records import read_daily_csv, weather_from_daily
 from simulator.plant.weather import Weather
 from simulator.plant.weather_generator import generate_weather
@@ -44,6 +46,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--seed", type=int, default=1, help="which weather and which hidden parameters (default 1)")
     parser.add_argument("--start", type=_instant, help="date or time the plant starts at, UTC (default: now)")
     parser.add_argument("--weather", type=Path, help="daily weather as CSV: date,tmin_c,tmax_c,rain_mm[,et0_mm]")
+    parser.add_argument(
+        "--interpreter",
+        choices=("python", "micropython"),
+        default="python",
+        help="what runs the board's program: this Python, or MicroPython as on a real board (default python)",
+    )
     parser.add_argument("--state", type=Path, help="write what is really so to this JSON file, each second and change")
 
 
@@ -52,7 +60,9 @@ def run(args: argparse.Namespace) -> int:
     site = parse_site(example_site_text(), "example site") if args.site is None else read_site(args.site)
     start = args.start or datetime.now(UTC)
     weather = _weather(site, start, args.seed, args.weather)
-    board = VirtualBoard(site, weather, args.seed, int(start.timestamp() * 1000), ping_gap_ms=PING_GAP_MS)
+    start_wall_ms = int(start.timestamp() * 1000)
+    make_board = InterpretedBoard if args.interpreter == "micropython" else Board
+    board = VirtualBoard(site, weather, args.seed, start_wall_ms, ping_gap_ms=PING_GAP_MS, make_board=make_board)
     cable = Cable(args.link)
     try:
         print(cable.path, flush=True)

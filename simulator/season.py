@@ -16,7 +16,7 @@ from controller.guard.board_limits import board_limits
 from controller.site.model import Site
 from firmware_host.board.logic import Board
 from firmware_host.link import Event, Link, LinkDown, LinkUp, Received
-from simulator.board import PlantHardware, board_settings
+from simulator.board import MakeBoard, PlantHardware, TickedBoard, board_settings
 from simulator.plant.plant import Plant
 from simulator.plant.weather import Weather
 
@@ -46,11 +46,12 @@ class SeasonRun:
         log: StepLog | None = None,
         encode: Callable[[LinkChanged | Order | Restarted], Entry] | None = None,
         fill: float = 0.6,
+        make_board: MakeBoard = Board,
     ) -> None:
         self.site = site
         self.plant = Plant(site, weather, seed, start_wall_ms, fill)
         self.hardware = PlantHardware(self.plant, seed)
-        self.board = Board(self.hardware, board_settings(site))
+        self.board: TickedBoard = make_board(self.hardware, board_settings(site))
         self.link = Link(board_limits(site))
         self.core = Core(site)
         self.steps = 0
