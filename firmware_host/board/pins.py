@@ -11,7 +11,8 @@ PINS = {
     # Pins the board itself uses (supply control, cable sense, lamp, supply sense).
     "taken": (23, 24, 25, 29),
     # kind "pulse": a trigger pin and an echo pin (through a divider if the ranger runs on 5 V).
-    # kind "serial": {"kind": "serial", "uart": 1, "tx": 4, "rx": 5}, four-byte frames at 9600 baud.
+    # kind "serial": {"kind": "serial", "uart": 1, "tx": 4, "rx": 5, "ns_per_mm": 5882}, four-byte frames
+    # (0xFF, millimetres high, low, sum) at 9600 baud; ns_per_mm: round trip per millimetre at the speed it reckons with.
     "echo": ({"kind": "pulse", "trigger": 16, "echo": 17},),
     # kind "onewire": several probes may share a pin; "rom" (16 hex digits) says which, None: the only one there.
     # kind "analogue": {"kind": "analogue", "pin": 28, "zero_mv": 500, "uv_per_c": 10000}, a probe with a voltage
@@ -40,8 +41,8 @@ PINS = {
     # Meters and gauges close to ground. A pulse that follows the one before sooner than debounce_us is not counted.
     "flow": ({"pin": 12, "debounce_us": 1000},),
     "rain": {"pin": 13, "debounce_us": 100_000},
-    # "wet": what the pin reads while the float is lifted. A float that closes to ground when lifted reads 0; a torn wire
-    # then reads dry.
+    # "wet": what the pin reads while the float is lifted. A float that closes to ground when lifted reads 0: a torn
+    # wire then reads dry.
     "float": ({"pin": 14, "wet": 0},),
     # Soil probes with a voltage: {"pin": 28}.
     "soil": (),
@@ -66,7 +67,8 @@ SETTINGS = {
     "opening_ms": 2000,
     "low_mv": 11_600,
     "floor_mv": 11_000,
-    # One entry per pump: channel of its flow meter and float switch (-1: none), and the valves it feeds, bit n = valve n.
+    # One entry per pump: channel of its flow meter and float switch (-1: none), and the valves it feeds (bit n is
+    # valve n).
     "flow_of_pump": [0],
     "float_of_pump": [0],
     "valves_of_pump": [0b111111],
