@@ -408,7 +408,8 @@ class Link:
             self._from_other_boot()
         elif self._is_new(message.seq):
             counters = self.counters
-            counters.out_of_range += out_of_range
+            if out_of_range:
+                counters.out_of_range += out_of_range
             self._note_uptime(message.uptime_ms, mono_ms)
             if isinstance(message, Report):
                 if self._pending_seq >= 0:

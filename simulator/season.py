@@ -66,7 +66,8 @@ class SeasonRun:
         self._core_due_ms = 0
         self._inputs: list[Input] = []
         self._entries: list[Entry] = []
-        self._take_events(self.link.connected(0))
+        for event in self.link.connected(0):
+            self._take_event(event)
 
     def order(self, order: Order) -> None:
         """Hand an order to the core at its next step, which comes at once."""
@@ -92,7 +93,8 @@ class SeasonRun:
         self._inputs, self._entries = [], []
         self._core_due_ms = back_ms
         self._add(Restarted(away_ms))
-        self._take_events(self.link.connected(back_ms))
+        for event in self.link.connected(back_ms):
+            self._take_event(event)
 
     def run_until(self, end_ms: int) -> None:
         """Carry everything on until plant time `end_ms`."""
@@ -115,9 +117,8 @@ class SeasonRun:
                 self._tick_board(now_ms)
             data = hardware.host_read()
             if data or now_ms >= link_due_ms:
-                events = link.receive(data, now_ms)
-                if events:
-                    self._take_events(events)
+                for event in link.receive(data, now_ms):
+                    self._take_event(event)
             if self._inputs or now_ms >= self._core_due_ms:
                 self._step_core(now_ms)
             out = link.tick(now_ms)
@@ -145,17 +146,16 @@ class SeasonRun:
             self.link.clear_fault(fault_id)
         self._core_due_ms = wake_mono_ms if wake_mono_ms > now_ms else now_ms + 1000
 
-    def _take_events(self, events: list[Event]) -> None:
-        for event in events:
-            if isinstance(event, Received):
-                message, text = event
-                self._inputs.append(message)
-                if self._log is not None:
-                    self._entries.append(("line", text))
-            elif isinstance(event, LinkUp):
-                self._add(LinkChanged(True, f"board {event.board_id}"))
-            elif isinstance(event, LinkDown):
-                self._add(LinkChanged(False, event.reason))
+    def _take_event(self, event: Event) -> None:
+        if isinstance(event, Received):
+            message, text = event
+            self._inputs.append(message)
+            if self._log is not None:
+                self._entries.append(("line", text))
+        elif isinstance(event, LinkUp):
+            self._add(LinkChanged(True, f"board {event.board_id}"))
+        elif isinstance(event, LinkDown):
+            self._add(LinkChanged(False, event.reason))
 
     def _add(self, item: LinkChanged | Order | Restarted) -> None:
         self._inputs.append(item)

@@ -56,7 +56,7 @@ class Core:
                 intake.take_report(ctx, now, item)
             else:
                 self._take(now, item)
-        if ctx.calendar_known(now):
+        if trust != "unknown" or ctx.calendar_known(now):
             stepped_back = wall_ms < state.wall_ms - CLOCK_STEP_BACK_MS
             if wall_ms >= state.slow_due_wall_ms or stepped_back or state.weather.day == 0:
                 day.quarter_hour(ctx, now)

@@ -26,6 +26,9 @@ class Context:
         self.by_priority = sorted(site.zones, key=lambda zone: (zone.priority, zone.id))
         self.tanks: dict[str, Tank] = {tank.id: tank for tank in site.tanks}
         self.pump_of_zone: dict[str, Pump] = {zone.id: site.pump_for_tank(zone.tank_id) for zone in site.zones}
+        self.float_switches = [
+            (tank.float_switch_channel, tank.id) for tank in site.tanks if tank.float_switch_channel is not None
+        ]
         self.month_can_freeze = _freezing_months(site)
         self._today: Today | None = None
         self.records: list[Record] = []

@@ -27,10 +27,11 @@ def take_report(ctx: Context, now: Now, report: Report) -> None:
     pulses = ctx.sensing.take(report, mono_ms, ctx.clock.minute(now.wall_ms))
     on_meanwhile = pump_on | state.pump_on
     state.pump_on, state.valve_open = pump_on, report.valve_open
-    if float_wet:
-        for tank in ctx.site.tanks:
-            if tank.float_switch_channel is not None:
-                state.float_dry[tank.id] = not float_wet.get(tank.float_switch_channel, True)
+    for channel, tank_id in ctx.float_switches:
+        if channel in float_wet:
+            state.float_dry[tank_id] = not float_wet[channel]
+        elif float_wet:
+            state.float_dry[tank_id] = False
     if (faults or state.board_faults) and faults != tuple(state.board_faults):
         _follow_board_faults(ctx, report)
     present = state.delivery

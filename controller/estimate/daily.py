@@ -103,6 +103,10 @@ class RainDay:
             return 0.0
         if self._last_mono_ms is None or mono_ms < self._last_mono_ms:
             self._last_mono_ms = mono_ms
+        elif self._spare_mm == self._burst_mm and self._counter.stands_at(boot_id, tips):
+            # Most of the time: a dry minute after a dry minute.
+            self._last_mono_ms = mono_ms
+            return 0.0
         possible_mm = self._spare_mm + (mono_ms - self._last_mono_ms) * (MAXIMUM_RAIN_MM_H / _MS_PER_HOUR)
         self._last_mono_ms = mono_ms
         fallen_mm = self._counter.follow(boot_id, tips) * self._mm_per_tip

@@ -17,9 +17,10 @@ class Sampler:
         self._hardware = hardware
         self._bursts: list[list[int] | None] = [None] * fitted["echo"]
         self._asked_ms = -1
-        self._temperature_count = fitted["temperature"]
-        self._flow_count = fitted["flow"]
-        self._wet_count = fitted["float_switch"]
+        self._echo_channels = range(fitted["echo"])
+        self._temperature_channels = range(fitted["temperature"])
+        self._flow_channels = range(fitted["flow"])
+        self._float_channels = range(fitted["float_switch"])
         self._has_rain = bool(fitted["rain"])
         self._has_shunt = bool(fitted["shunt"])
         self._has_panel = bool(fitted["panel"])
@@ -39,13 +40,11 @@ class Sampler:
 
     def collected(self, now: int) -> bool:
         """Ask for the bursts still missing; True when all are there or have been waited for long enough."""
-        missing = False
-        for channel in range(len(self._bursts)):
-            if self._bursts[channel] is None:
-                burst = self._hardware.echo_burst_us(channel, ECHO_COUNT)
-                self._bursts[channel] = burst
-                missing = missing or burst is None
-        if not missing:
+        bursts = self._bursts
+        for channel in self._echo_channels:
+            if bursts[channel] is None:
+                bursts[channel] = self._hardware.echo_burst_us(channel, ECHO_COUNT)
+        if None not in bursts:
             return True
         if self._asked_ms < 0:
             self._asked_ms = now
@@ -56,24 +55,24 @@ class Sampler:
         hardware = self._hardware
         values: list[int | str | None] = []
         bursts = self._bursts
-        for channel in range(len(bursts)):
+        for channel in self._echo_channels:
             burst = bursts[channel]
             values.append(",".join(map(str, burst)) if burst else None)
             bursts[channel] = None
         self._asked_ms = -1
-        for channel in range(self._temperature_count):
+        for channel in self._temperature_channels:
             values.append(hardware.temperature_centi_c(channel))
         values.append(hardware.battery_mv())
         if self._has_panel:
             values.append(hardware.panel_mv())
         if self._has_shunt:
             values.append(hardware.current_ma())
-        for channel in range(self._flow_count):
+        for channel in self._flow_channels:
             values.append(hardware.flow_pulses(channel))
         if self._has_rain:
             values.append(hardware.rain_tips())
-        for channel in range(self._wet_count):
+        for channel in self._float_channels:
             values.append(1 if hardware.float_wet(channel) else 0)
-        while None in values:
-            values[values.index(None)] = BAD
+        if None in values:
+            values = [BAD if value is None else value for value in values]
         return self._form % tuple(values)

@@ -108,6 +108,7 @@ class Plant:
         self._next_hour_ms = HOUR_MS - start_wall_ms % HOUR_MS
         self._next_quarter_ms = 0
         self._next_event_ms = 0
+        self._water_moves = False
         self._begin_hour()
         self._event()
         self._opening_l = self.stored_l()
@@ -172,6 +173,12 @@ class Plant:
         self.bank.pass_time(elapsed)
         if self._rain_mm_ms > 0.0:
             self.rain_mm += self._rain_mm_ms * elapsed
+        if self._water_moves:
+            self._move_water(elapsed)
+        if self.faults.flow_phantom_l_h:
+            self._count_phantoms(elapsed)
+
+    def _move_water(self, elapsed: int) -> None:
         for tank in self.tanks.values():
             if tank.inflow_l_ms > 0.0 or tank.draw_l_ms > 0.0 or tank.leak_l_ms > 0.0:
                 draw_l_ms, drawn = tank.draw_l_ms, tank.pass_time(elapsed)
@@ -180,8 +187,6 @@ class Plant:
         for state in self.pumps.values():
             if state.running:
                 _count_running(state, elapsed)
-        if self.faults.flow_phantom_l_h:
-            self._count_phantoms(elapsed)
 
     def _deliver(self, tank: TankWater, drawn_ms: float) -> None:
         """Hand the water of `drawn_ms` milliseconds of full flow to meters and zones."""
@@ -216,6 +221,9 @@ class Plant:
             self._next_quarter_ms = now - now % _QUARTER_MS + _QUARTER_MS
         self.bank.set_currents(self._panel_a, load_a)
         self._next_event_ms = self._find_next_event()
+        self._water_moves = any(state.running for state in self.pumps.values()) or any(
+            tank.inflow_l_ms > 0.0 or tank.draw_l_ms > 0.0 or tank.leak_l_ms > 0.0 for tank in self.tanks.values()
+        )
 
     def _find_next_event(self) -> int:
         soonest = min(self._next_hour_ms, self._next_quarter_ms)

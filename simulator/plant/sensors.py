@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import chain
 from random import Random
 
 from controller.site.model import Tank
@@ -42,17 +43,27 @@ class Ranger:
             return [int(self._blind_mm * (0.6 + 0.4 * random()) * 2000.0 / sound_m_s) for _ in range(count)]
         true_us = distance * 2000.0 / sound_m_s
         place = int(random() * _NOISE_TABLE) + 1
-        errors = iter(self._noise[place : place + count])
+        errors_us = self._noise[place : place + count]
+        lucks = [random() for _ in range(count)]
+        if true_us > _LONGEST_ECHO_US or min(lucks) < _ODD_ECHO_PART:
+            return self._odd_burst_us(true_us, errors_us, lucks)
         whole_us = int(true_us)
-        heard_from = _ODD_ECHO_PART if true_us <= _LONGEST_ECHO_US else 1.0
-        return [
-            whole_us + next(errors) if (luck := random()) >= heard_from else self._odd_echo_us(luck, true_us)
-            for _ in range(count)
-        ]
+        return [whole_us + error_us for error_us in errors_us]
 
-    def _odd_echo_us(self, luck: float, true_us: float) -> int:
-        """An echo of something nearer, or none."""
-        return int(true_us * (0.4 + 0.5 * self._rng.random())) if luck < _FALSE_ECHO_PART else 0
+    def _odd_burst_us(self, true_us: float, errors_us: list[int], lucks: list[float]) -> list[int]:
+        """A burst with pings that heard something nearer, or nothing. A false echo takes one more random number."""
+        random = chain(lucks, iter(self._rng.random, None)).__next__
+        errors = iter(errors_us)
+        burst = []
+        for _ in errors_us:
+            luck = random()
+            if luck < _FALSE_ECHO_PART:
+                burst.append(int(true_us * (0.4 + 0.5 * random())))
+            elif luck < _ODD_ECHO_PART or true_us > _LONGEST_ECHO_US:
+                burst.append(0)
+            else:
+                burst.append(int(true_us) + next(errors))
+        return burst
 
 
 class Sensors:
