@@ -83,7 +83,9 @@ class LocalClock:
         """The daily times that came within the last `late_ms`, the oldest first."""
         starts = starts_between(times_min, self._time_zone, wall_ms - late_ms, wall_ms)
         # Keyed by the time itself, not by its place in the list: a schedule changed in the course of the day is new.
-        return [Slot(f"{_iso(start.local_date)}/{clock_text(times_min[start.slot])}", start.wall_ms) for start in starts]
+        return [
+            Slot(f"{_iso(start.local_date)}/{clock_text(times_min[start.slot])}", start.wall_ms) for start in starts
+        ]
 
 
 def clock_text(minute_of_day: int) -> str:
