@@ -78,6 +78,8 @@ class Judge:
         self._caps_spoilt = False
         self._losses = 0
         self._clock_steps = 0
+        self._resets = 0
+        self._flowed_at_rest = False
         self._latched: set[str] = set()
         self._may_clear: set[str] = set()
         self._advance = self._plant.advance
@@ -153,6 +155,7 @@ class Judge:
     def board_reset(self) -> None:
         """The board is about to lose its counters: a second's worth of pulses may go with them."""
         self._losses += 1
+        self._resets += 1
 
     def controller_restarts(self) -> None:
         """The controller is about to be away: what runs goes on for a lease at most."""
@@ -252,6 +255,8 @@ class Judge:
                 self._hidden_flow_ms[pump.output] = now_ms
         if faults.battery_bad or faults.battery_frozen_mv is not None:
             self._battery_lied_ms = now_ms
+        if faults.pump_welded or faults.flow_phantom_l_h:
+            self._flowed_at_rest = True
         if faults.pump_welded:
             self._welded_ms = now_ms
         if faults.valve_stuck:
@@ -375,4 +380,27 @@ class Judge:
                 assert total_ml == ledger["closing_ml"], f"B1: {ledger} does not close"
             for before, after in pairwise(ledgers):
                 assert after["opening_ml"] == before["closing_ml"], "B1: a ledger opens where none closed"
+        for pump in self._site.pumps:
+            self._check_bookings(pump, records)
         assert abs(self._plant.water_balance_error_l()) < 1e-3, "the plant's own balance is off"
+
+    def _check_bookings(self, pump: Pump, records: list[tuple[Now, Record]]) -> None:
+        """B2: no more was booked than the meter counted, and no less but for a second's flow at each board reset."""
+        meter = pump.flow_meter
+        if meter is None:
+            return
+        zones = {zone.id for zone in self._zones_of(pump.output)}
+        booked_l = sum(
+            record.data["volume_l"] for _, record in records if record.kind == "delivery" and record.key in zones
+        )
+        present = self._state().delivery
+        if present is not None and present.zone_id in zones:
+            booked_l += present.delivered_ml / 1000.0
+        counted_l = self._plant.pumps[pump.output].pulses / meter.pulses_per_l
+        rounding_l = 0.001 * (len(records) + 1)
+        assert booked_l <= counted_l + rounding_l, f"B2: {booked_l:.3f} L booked, {counted_l:.3f} L metered"
+        if not self._flowed_at_rest:
+            lost_l = self._resets * 1.5 * pump.max_flow_l_min / 60.0 + 1.5 * pump.max_flow_l_min / 60.0
+            assert counted_l - booked_l <= lost_l + rounding_l, (
+                f"B2: {booked_l:.3f} L booked, {counted_l:.3f} L metered, {self._resets} resets of the board"
+            )
