@@ -33,7 +33,7 @@ from controller.contract import (
 )
 from controller.core import Core
 from controller.core.state import State
-from controller.site.model import Schedule, Site, Window, Zone
+from controller.site.model import Schedule, Site, Tank, Window, Zone
 from firmware_host.board.logic import Board
 from simulator.board import WATCHDOG_MS, board_settings
 from simulator.plant.daily_records import DailyRecord, weather_from_daily
@@ -325,7 +325,7 @@ class HardWeek:
             self._run_until(min(next_ms, self.plant_ms + SLICE_MS, self._hard_ms))
             while schedule and schedule[0][0] <= self.plant_ms:
                 schedule.pop(0)[1]()
-            if watched and self.judge.flowing and rng.random() < 0.05:
+            if watched and self.judge.flowing and rng.random() < 0.15:
                 # What breaks while water runs is what hurts.
                 self._plan(schedule, self.plant_ms + rng.randrange(30_000), watched[rng.randrange(len(watched))])
 
@@ -369,7 +369,15 @@ class HardWeek:
     # --- what may break; each returns how it is mended ----------------------------------------------------------
 
     def _zone(self) -> Zone:
+        """Any zone; while one is watered most often that one."""
+        present = self.judge.watered_zone_id
+        if present is not None and self.rng.random() < 0.7:
+            return self.site.zone(present)
         return self.rng.choice(self.site.zones)
+
+    def _tank(self) -> Tank:
+        """Any tank; while a zone is watered most often its own."""
+        return self.site.tank(self._zone().tank_id) if self.rng.random() < 0.7 else self.rng.choice(self.site.tanks)
 
     def _break_valve(self) -> Callable[[], object]:
         stuck, output = self.season.plant.faults.valve_stuck, self._zone().valve.output
@@ -383,7 +391,7 @@ class HardWeek:
         return lambda: chosen.discard(output)
 
     def _break_leak(self) -> Callable[[], object]:
-        leaks, tank = self.season.plant.faults.leak_l_h, self.rng.choice(self.site.tanks).id
+        leaks, tank = self.season.plant.faults.leak_l_h, self._tank().id
         leaks[tank] = self.rng.uniform(1.0, 60.0)
         return lambda: leaks.pop(tank, None)
 
@@ -398,7 +406,7 @@ class HardWeek:
         return lambda: bursts.pop(zone, None)
 
     def _break_level(self) -> Callable[[], object]:
-        faults, channel = self.season.plant.faults, self.rng.choice(self.site.tanks).sensor_channel
+        faults, channel = self.season.plant.faults, self._tank().sensor_channel
         kind = self.rng.randrange(3)
         if kind == 2:
             faults.echo_jump_mm[channel] = self.rng.uniform(-1000.0, 1000.0)
@@ -455,9 +463,9 @@ class HardWeek:
 
     def _break_tank(self) -> None:
         """Somebody takes water with a bucket, or fills up."""
-        tank = self.rng.choice(self.site.tanks).id
+        tank = self._tank().id
         plant = self.season.plant
-        plant.set_volume(tank, plant.truth.volume_l(tank) * self.rng.choice((0.2, 0.5, 1.5)))
+        plant.set_volume(tank, plant.truth.volume_l(tank) * self.rng.choice((0.0, 0.2, 0.5, 1.5)))
 
     def _break_board(self) -> None:
         if self.rng.random() < 0.5:

@@ -16,7 +16,6 @@ from typing import Any
 from controller.contract import ClearFault, Command, Now, Record, StepResult
 from controller.core.state import State
 from controller.site.model import Pump
-from firmware_host.board.limits import LEASE_MAX_MS, SETTLE_MS
 from firmware_host.messages import SHUT, Outputs
 from simulator.season import SeasonRun
 
@@ -26,6 +25,8 @@ DAY_MS = 86_400_000
 NO_FLOW_START_MS, NO_FLOW_RUNNING_MS = 15_000, 5_000
 RUN_MAX_MS = 3_600_000
 COMMAND_AGE_MS = 2_500
+LEASE_MAX_MS, SETTLE_MS = 5_000, 1_000
+"""Numbers of its own: a limit that is changed in the board must not change the promise."""
 SAG_V = 0.3
 BATTERY_LOW_MS, BATTERY_FLOOR_MS = 10_000, 200
 METER_ERROR = 0.06
@@ -95,6 +96,12 @@ class Judge:
     def flowing(self) -> bool:
         """Does any pump truly move water?"""
         return any(state.flow_l_ms > 0.0 for state in self._plant.pumps.values())
+
+    @property
+    def watered_zone_id(self) -> str | None:
+        """The zone whose watering is under way, if any."""
+        present = self._state().delivery
+        return None if present is None else present.zone_id
 
     def _anything_on(self) -> bool:
         pumps, valves = self._season.hardware.output_masks()
