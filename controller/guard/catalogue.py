@@ -313,10 +313,42 @@ _BOARD_ROWS = (
         "by itself a minute later",
     ),
     Condition(
+        "board-flow-at-rest",
+        "fault",
+        "water runs although the board keeps everything shut",
+        "a valve that does not close, a welded pump contact, a burst pipe, or a tap that somebody opened",
+        "pull the pump's fuse, look where the water goes and end it, then clear the fault {fault}",
+        "by the order clear-fault, once the water stands still",
+    ),
+    Condition(
+        "board-self-test",
+        "fault",
+        "the board failed its own test of memory, program, clock or voltage converter; it keeps every output shut",
+        "damaged flash or memory, a program file that was changed by hand, or a broken converter",
+        "see which test in the board's hello; flash it again, or replace it; then clear the fault {fault}",
+        "by the order clear-fault, or a restart, once the test is passed",
+    ),
+    Condition(
+        "board-reboots",
+        "fault",
+        "the board restarted more than three times within minutes and keeps every output shut for half an hour",
+        "a loose supply wire, a battery that breaks down as the pump starts, or a fault in the board",
+        "check the board's supply and its wires; watch the voltage as the pump starts",
+        "by itself after half an hour without a restart, or by the order clear-fault",
+    ),
+    Condition(
+        "board-reboots-latched",
+        "fault",
+        "the board was locked out three times because it kept restarting",
+        "a supply that keeps breaking down, or a board that is broken",
+        "find out why it restarts, then clear the fault {fault}",
+        "by the order clear-fault",
+    ),
+    Condition(
         "board-settings-bad",
         "fault",
-        "the board's own settings are damaged; it keeps every output shut",
-        "its settings file was edited wrongly or got damaged",
+        "the board's own settings are wrong or damaged; it keeps every output shut",
+        "its settings file was edited wrongly or got damaged; the board's hello says what is wrong",
         "put the board's settings right and restart it",
         "by good settings",
     ),
@@ -333,4 +365,5 @@ _BOARD_ROWS = (
 CATALOGUE: dict[str, Condition] = {row.id: row for row in (*_ROWS, *_SERVICE_ROWS, *_BOARD_ROWS)}
 LATCHING = frozenset(
     {"no-flow", "burst-flow", "flow-at-rest", "output-stuck", "board-no-flow", "board-output-mismatch"}
+    | {"board-flow-at-rest", "board-self-test", "board-reboots-latched"}
 )

@@ -12,6 +12,7 @@ from firmware_host.wire import NEW, PROTOCOL, SEQ_MODULUS, Decoder, Sequence, fr
 FIRMWARE = "1.0"
 AHEAD_MAX_MS = 500
 HELLO_GAP_MS = 300
+PROBLEM_MAX = 200
 COMMANDS = ("set", "clear", "now")
 
 _PART_WORDS = {"float_switch": "float"}
@@ -25,9 +26,10 @@ BAD_FIELD = "bad-field"
 class Conversation:
     """accepted_seq: number of the last line that acted, -1 before the first."""
 
-    def __init__(self, hardware: Hardware, fitted: dict[str, int]):
+    def __init__(self, hardware: Hardware, fitted: dict[str, int], wrong_settings: "list[str] | None" = None):
         self._hardware = hardware
         self._fitted = fitted
+        self._wrong_settings = wrong_settings or []
         self._decoder = Decoder()
         self._order = Sequence()
         self._seq = -1
@@ -84,8 +86,19 @@ class Conversation:
         text += f" who={who_seq} heard={self._order.highest}"
         for part in sorted(fitted):
             text += f" {_PART_WORDS.get(part, part)}={fitted[part]}"
+        problem = self._problem()
+        if problem:
+            text += f" problem={problem}"
         hardware.write(b"\n")
         self.send("hello", now, text)
+
+    def _problem(self) -> str:
+        """What is wrong with the board, in words without blanks; empty when nothing is."""
+        text = self._hardware.problem()
+        if self._wrong_settings:
+            text += ("; " if text else "") + "SETTINGS: " + " ".join(self._wrong_settings)
+        letters = [letter if "!" <= letter <= "~" else "_" for letter in text[:PROBLEM_MAX]]
+        return "".join(letters)
 
     def accept(self, seq: int) -> None:
         """Remember that a line acted; reports and answers then say so."""

@@ -11,13 +11,17 @@ DRY = "board-dry"
 VALVE_TOO_LONG = "board-valve-too-long"
 PUMP_TOO_LONG = "board-pump-too-long"
 SETTINGS_BAD = "board-settings-bad"
+FLOW_AT_REST = "board-flow-at-rest"
+SELF_TEST = "board-self-test"
+REBOOTS = "board-reboots"
+REBOOTS_LATCHED = "board-reboots-latched"
 LEASE_LAPSED = "board-lease-lapsed"
 NO_VALVE = "board-no-valve"
 
-DELIBERATE = (NO_FLOW, MISMATCH)
+DELIBERATE = (NO_FLOW, MISMATCH, FLOW_AT_REST, SELF_TEST, REBOOTS_LATCHED)
 """Stay until someone clears them."""
 
-SELF_CLEARING = (SUPPLY_LOW, SUPPLY_UNKNOWN, DRY, VALVE_TOO_LONG, PUMP_TOO_LONG)
+SELF_CLEARING = (SUPPLY_LOW, SUPPLY_UNKNOWN, DRY, VALVE_TOO_LONG, PUMP_TOO_LONG, REBOOTS)
 """Go by themselves once the board has seen that the condition is over for long enough; may also be cleared."""
 
 NOTICES = (LEASE_LAPSED,)

@@ -8,6 +8,8 @@ from firmware_host.board.faults import Faults, Persistence
 from firmware_host.board.hardware import Hardware
 from firmware_host.board.limits import (
     DRY_MS,
+    FLOW_AT_REST_MS,
+    FLOW_AT_REST_WINDOW_MS,
     LAPSE_LEAD_MS,
     MISMATCH_MS,
     REST_AFTER_TOO_LONG_MS,
@@ -57,14 +59,24 @@ class Guards:
         self._flow_since_ms = [0] * len(flow_of_pump)
         self._flow_pulses = [0] * len(flow_of_pump)
         self._flowing = [False] * len(flow_of_pump)
+        self._resting = False
+        self._rest_pulses = [0] * len(flow_of_pump)
+        self._rest_window_ms = [0] * len(flow_of_pump)
+        self._rest_flow_ms = [-1] * len(flow_of_pump)
 
     def check(self, now: int) -> None:
         """Run every check that applies now. `next_ms` is when the next one must run at the latest."""
         self.next_ms = NEVER
         self.read_back(now)
         outputs = self._outputs
+        if not (self._hardware.healthy() and outputs.intact and self._limits.intact()):
+            self._faults.raise_(ids.SELF_TEST)
         if outputs.valves:
             self._valves_open_too_long(now)
+        if outputs.valves or outputs.pumps:
+            self._resting = False
+        else:
+            self._at_rest(now)
         if outputs.pumps:
             self._supply(now)
             for pump in range(outputs.pump_count):
@@ -102,6 +114,10 @@ class Guards:
             return self._hardware.battery_mv() is None
         if fault == ids.DRY:
             return not self._all_wet()
+        if fault == ids.FLOW_AT_REST:
+            return any(since >= 0 for since in self._rest_flow_ms)
+        if fault == ids.SELF_TEST:
+            return not (self._hardware.healthy() and self._outputs.intact and self._limits.intact())
         return fault == ids.SETTINGS_BAD
 
     def _later(self, when: int) -> None:
@@ -127,7 +143,7 @@ class Guards:
 
     def _valves_open_too_long(self, now: int) -> None:
         outputs = self._outputs
-        longest = self._limits.open_max_ms - LAPSE_LEAD_MS
+        longest = self._limits.open_max_ms - LAPSE_LEAD_MS - outputs.closing_lead_ms()
         for output in range(outputs.valve_count):
             if outputs.valves & (1 << output):
                 end = outputs.valve_open_ms[output] + longest
@@ -196,6 +212,42 @@ class Guards:
             self._faults.raise_(ids.NO_FLOW)
         else:
             self._later(end)
+
+    def _at_rest(self, now: int) -> None:
+        """Water that runs for a minute while everything is shut: a welded contact, or a valve that does not close."""
+        for pump in range(len(self._flow_of_pump)):
+            channel = self._flow_of_pump[pump]
+            if channel == NOT_WIRED:
+                continue
+            pulses = self._hardware.flow_pulses(channel)
+            if not self._resting:
+                self._rest_flow_ms[pump] = -1
+                self._rest_pulses[pump] = pulses
+            elif self._rest_flow_ms[pump] >= 0:
+                self._flowing_at_rest(pump, pulses, now)
+            elif pulses > self._rest_pulses[pump]:
+                self._rest_flow_ms[pump] = now
+                self._rest_window_ms[pump] = now + FLOW_AT_REST_WINDOW_MS
+                self._later(now + FLOW_AT_REST_WINDOW_MS)
+                self._rest_pulses[pump] = pulses
+        self._resting = True
+
+    def _flowing_at_rest(self, pump: int, pulses: int, now: int) -> None:
+        """Flow goes on for as long as each window has as many pulses as count as flow."""
+        if now >= self._rest_window_ms[pump]:
+            if pulses - self._rest_pulses[pump] < self._limits.flow_min_pulses:
+                self._rest_flow_ms[pump] = -1
+                self._rest_pulses[pump] = pulses
+                return
+            self._rest_pulses[pump] = pulses
+            self._rest_window_ms[pump] = now + FLOW_AT_REST_WINDOW_MS
+        self._later(self._rest_window_ms[pump])
+        end = self._rest_flow_ms[pump] + FLOW_AT_REST_MS
+        if now < end:
+            self._later(end)
+        elif not self._faults.stand(ids.FLOW_AT_REST):
+            self._outputs.drive_shut()
+            self._faults.raise_(ids.FLOW_AT_REST)
 
     def _all_wet(self) -> bool:
         return all(channel == NOT_WIRED or self._hardware.float_wet(channel) for channel in self._float_of_pump)

@@ -97,3 +97,30 @@ class Hardware:
 
     def feed_watchdog(self) -> None:
         raise NotImplementedError
+
+    def moving_ms(self) -> int:
+        """How long until every valve has done what it was told; latching ones get their pulses one after the other."""
+        return 0
+
+    def closing_ms(self) -> int:
+        """How long each further valve takes when several are told to close at once; 0 for held ones."""
+        return 0
+
+    def problem(self) -> str:
+        """What is wrong with the declaration of pins or with the hardware's last self-test; empty when nothing is."""
+        return ""
+
+    def declaration_good(self) -> bool:
+        """Whether the declaration of pins and parts can be used; if not, nothing is fitted."""
+        return True
+
+    def healthy(self) -> bool:
+        """Whether every self-test so far was passed."""
+        return True
+
+    def remembered(self) -> tuple[int, int, int]:
+        """From before this boot: boots in a row that did not last, lock-outs in a row, 1 while locked out."""
+        return 0, 0, 0
+
+    def remember(self, boots: int, lock_outs: int, locked: int) -> None:
+        """Keep what `remembered` gives after the next boot. Called rarely: it wears the memory."""

@@ -27,6 +27,17 @@ SUPPLY_READABLE_MS = 60_000
 DRY_MS = 500
 WET_AGAIN_MS = 60_000
 REST_AFTER_TOO_LONG_MS = 60_000
+FLOW_AT_REST_MS = 60_000
+FLOW_AT_REST_WINDOW_MS = 5000
+
+BOOTS_MAX = 3
+"""One boot more in a row, none of which lasted for STABLE_MS, locks the outputs out for LOCK_OUT_MS."""
+
+STABLE_MS = 600_000
+LOCK_OUT_MS = 1_800_000
+LOCK_OUTS_MAX = 3
+LONG_STABLE_MS = 86_400_000
+"""A boot that lasts this long makes earlier lock-outs forgotten."""
 
 REPORT_MIN_MS = 200
 REPORT_MAX_MS = 300_000
@@ -73,12 +84,31 @@ class Limits:
     def __init__(self) -> None:
         for name, value, _, _ in SETTINGS:
             setattr(self, name, value)
+        self._inverse = ~self._sum()
+
+    def _sum(self) -> int:
+        return (
+            self.opening_ms
+            + self.open_max_ms
+            + self.pump_max_ms
+            + self.pump_blind_max_ms
+            + self.flow_start_ms
+            + self.flow_run_ms
+            + self.flow_min_pulses
+            + self.low_mv
+            + self.floor_mv
+        )
+
+    def intact(self) -> bool:
+        """Whether the limits are still what was put in force: their sum is kept a second time, inverted."""
+        return self._sum() == ~self._inverse
 
     def tighten(self, name: str, value: int | None) -> bool:
         """Put a setting in force; False, and nothing changed, when it is unknown or laxer than the built-in value."""
         if value is None or not allowed(name, value):
             return False
         setattr(self, name, value)
+        self._inverse = ~self._sum()
         return True
 
 

@@ -19,6 +19,7 @@ from firmware_host.board.limits import (
     allowed,
 )
 from firmware_host.board.outputs import Outputs
+from firmware_host.board.reboots import Reboots
 from firmware_host.board.sampling import Sampler
 from firmware_host.wire import number
 
@@ -57,13 +58,15 @@ class Board:
             "float_of_pump": [pump if pump < fitted["float_switch"] else NOT_WIRED for pump in range(pumps)],
             "valves_of_pump": [self._valve_mask] * pumps,
         }
-        if settings and not self._apply(settings, wiring, fitted):
+        wrong = self._apply(settings, wiring, fitted) if settings else []
+        if wrong or not hardware.declaration_good():
             self.faults.raise_(ids.SETTINGS_BAD)
         self.outputs = Outputs(hardware, pumps, fitted["valve"], self.limits, wiring["valves_of_pump"])
         self.guards = Guards(
             hardware, self.limits, self.outputs, self.faults, wiring["flow_of_pump"], wiring["float_of_pump"]
         )
-        self.talk = Conversation(hardware, fitted)
+        self.reboots = Reboots(hardware, self.faults)
+        self.talk = Conversation(hardware, fitted, wrong)
         self._sampler = Sampler(hardware, fitted)
         self._report_every_ms = REPORT_DEFAULT_MS
         now = hardware.uptime_ms()
@@ -82,6 +85,8 @@ class Board:
         guards = self.guards
         faults = self.faults
         guards.check(now)
+        if now >= self.reboots.next_ms:
+            self.reboots.check(now)
         if faults.standing and faults.blocking():
             outputs.shut()
         if outputs.step(now):
@@ -101,6 +106,8 @@ class Board:
             due = self._report_due_ms
         if outputs.next_ms < due:
             due = outputs.next_ms
+        if self.reboots.next_ms < due:
+            due = self.reboots.next_ms
         return guards.next_ms if guards.next_ms < due else due
 
     def _report(self, now: int) -> None:
@@ -199,33 +206,38 @@ class Board:
         else:
             self.talk.accept(seq)
             self.faults.clear(fault)
+            if fault in (ids.REBOOTS, ids.REBOOTS_LATCHED):
+                self.reboots.cleared()
             self.talk.answer(seq, now)
 
     def _apply(
         self, settings: dict[str, int | list[int]], wiring: dict[str, list[int]], fitted: dict[str, int]
-    ) -> bool:
-        good = True
+    ) -> list[str]:
+        """Put every good setting in force; the names of the others."""
+        wrong = []
         for name in settings:
             value = settings[name]
             if name in _WIRING:
                 most = {"flow_of_pump": fitted["flow"] - 1, "float_of_pump": fitted["float_switch"] - 1}
-                good = _put_wiring(wiring, name, value, most.get(name, self._valve_mask)) and good
+                good = _put_wiring(wiring, name, value, most.get(name, self._valve_mask))
             elif not isinstance(value, int):
                 good = False
             elif name == "poll_ms":
-                good = 10 <= value <= 1000 and good
-                self._poll_ms = value
+                good = 10 <= value <= 1000
+                self._poll_ms = value if good else POLL_DEFAULT_MS
             else:
-                good = self.limits.tighten(name, value) and good
-        return good
+                good = self.limits.tighten(name, value)
+            if not good:
+                wrong.append(name)
+        return wrong
 
 
 def _put_wiring(wiring: dict[str, list[int]], name: str, value: int | list[int], most: int) -> bool:
-    if isinstance(value, int) or len(value) != len(wiring[name]):
+    if not isinstance(value, (list, tuple)) or len(value) != len(wiring[name]):
         return False
     least = 0 if name == "valves_of_pump" else NOT_WIRED
     for entry in value:
         if not isinstance(entry, int) or not least <= entry <= most:
             return False
-    wiring[name] = value
+    wiring[name] = list(value)
     return True

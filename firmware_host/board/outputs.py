@@ -13,6 +13,8 @@ NEVER = 1 << 60
 class Outputs:
     """pumps, valves: what is driven now. want_pumps, want_valves: what the host asked for.
 
+    intact: false once the end of a lease, which is kept twice, was not the same in both places.
+
     valves_of_pump[n] is the mask of valves that pump n feeds.
     """
 
@@ -30,6 +32,9 @@ class Outputs:
         self.want_valves = 0
         self.lapsed = False
         self.lease_end_ms = 0
+        self._lease_end_inverse = ~0
+        self.intact = True
+        self._closing_ms = hardware.closing_ms()
         self.next_ms = NEVER
         self.pump_on_ms = [0] * pump_count
         self._pump_off_ms = [-PUMP_REST_MS] * pump_count
@@ -52,6 +57,7 @@ class Outputs:
         self.want_pumps = pumps
         self.want_valves = valves
         self.lease_end_ms = lease_end_ms
+        self._lease_end_inverse = ~lease_end_ms
         return changed
 
     def shut(self) -> None:
@@ -61,6 +67,10 @@ class Outputs:
 
     def active(self) -> bool:
         return bool(self.pumps or self.valves or self.want_pumps or self.want_valves)
+
+    def closing_lead_ms(self) -> int:
+        """How much earlier the open valves must be told to close than they are to be shut."""
+        return bin(self.valves).count("1") * self._closing_ms if self._closing_ms else 0
 
     def lease_left_ms(self, now: int) -> int:
         if not (self.want_pumps or self.want_valves):
@@ -90,6 +100,12 @@ class Outputs:
         if not (self.want_pumps or self.want_valves):
             return
         end = self.lease_end_ms
+        if end != ~self._lease_end_inverse:
+            self.intact = False
+            self.shut()
+            return
+        if self._closing_ms:
+            end -= self.closing_lead_ms()
         if self.pumps or self.want_pumps:
             end -= LAPSE_LEAD_MS
         if now >= end:
@@ -116,7 +132,7 @@ class Outputs:
         for output in range(self.valve_count):
             if opening & (1 << output):
                 self._hardware.set_valve(output, True)
-                self.valve_open_ms[output] = now
+                self.valve_open_ms[output] = now + self._hardware.moving_ms()
         self.valves |= opening
 
     def _ready_valves(self, now: int) -> int:

@@ -12,7 +12,8 @@ PINS = {
     "taken": (23, 24, 25, 29),
     # kind "pulse": a trigger pin and an echo pin (through a divider if the ranger runs on 5 V).
     # kind "serial": {"kind": "serial", "uart": 1, "tx": 4, "rx": 5, "ns_per_mm": 5882}, four-byte frames
-    # (0xFF, millimetres high, low, sum) at 9600 baud; ns_per_mm: round trip per millimetre at the speed it reckons with.
+    # (0xFF, millimetres high, low, sum) at 9600 baud. ns_per_mm: round trip per millimetre at the speed of sound that
+    # the ranger reckons with, 5882 for 340 m/s.
     "echo": ({"kind": "pulse", "trigger": 16, "echo": 17},),
     # kind "onewire": several probes may share a pin; "rom" (16 hex digits) says which, None: the only one there.
     # kind "analogue": {"kind": "analogue", "pin": 28, "zero_mv": 500, "uv_per_c": 10000}, a probe with a voltage

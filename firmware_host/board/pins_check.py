@@ -100,7 +100,10 @@ class _Check:
         if self._found:
             return False
         for gpio in _listed(pins["taken"]):
-            self._users[gpio] = "the board itself"
+            if isinstance(gpio, int):
+                self._users[gpio] = "the board itself"
+            else:
+                self._say(f"taken: {gpio} is no GPIO number")
         return True
 
     def _single_parts(self) -> None:
@@ -145,7 +148,7 @@ class _Check:
 
     def _kind(self, what: str, part: object, first: str, second: str) -> str:
         kind = part.get("kind") if isinstance(part, dict) else None
-        if kind == first or kind == second:
+        if kind in (first, second):
             return str(kind)
         self._say(f"{what}: kind must be {first} or {second}")
         return ""

@@ -10,6 +10,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.unit.test_import_directions import OF_THE_CHIP
+
 ROOT = Path(__file__).resolve().parents[2]
 FILES = [ROOT / "firmware_host/wire.py", *sorted((ROOT / "firmware_host/board").glob("*.py"))]
 
@@ -26,13 +28,15 @@ def test_it_compiles_for_micropython(path: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.name)
-def test_it_imports_only_the_board_the_line_format_and_binascii(path: Path) -> None:
+def test_it_imports_only_the_board_the_line_format_and_what_micropython_has(path: Path) -> None:
+    chip = OF_THE_CHIP.get(path.name, set())
     for node in ast.walk(ast.parse(path.read_text())):
         if isinstance(node, ast.Import):
-            assert [alias.name for alias in node.names] == ["binascii"]
+            assert {alias.name for alias in node.names} <= {"binascii"} | chip
         elif isinstance(node, ast.ImportFrom):
             assert node.module is not None
-            assert node.module == "firmware_host.wire" or node.module.startswith("firmware_host.board")
+            ours = node.module == "firmware_host.wire" or node.module.startswith("firmware_host.board")
+            assert ours or node.module in chip
 
 
 def test_the_line_format_imports_nothing_but_binascii() -> None:

@@ -44,6 +44,7 @@ def said_by_the_board() -> dict[str, set[str]]:
     rig.set(0, 1)
     rig.run(6000)
     rig.set(1, 0)
+    rig.lines += BoardRig(settings={"low_mv": 0}).lines
     said: dict[str, set[str]] = {}
     for kind, _, fields in rig.lines:
         said.setdefault(kind, set()).update(re.sub(r"^(echo|temp|flow|wet)\d$", r"\1<n>", key) for key in fields)
