@@ -202,12 +202,12 @@ def _close_zone(ctx: Context, zone_id: str, closing: date, really_over: bool) ->
     )
     if really_over:
         zone_state.applied_today_ml = 0
+        zone_state.tries = 0
     zone_state.etc_today_mm = zone_state.rain_credited_mm = 0.0
     # Yesterday's keys are kept: a fixed time late in the evening stays served after midnight.
     first_kept = closing.isoformat()
     zone_state.doses = [key for key in zone_state.doses if key[:10] >= first_kept]
     zone_state.fixed_left_ml = {key: ml for key, ml in zone_state.fixed_left_ml.items() if key[:10] >= first_kept}
-    zone_state.tries = 0
     zone_state.retry_mono_ms = NEVER_MS
     zone_state.refused_ids, zone_state.refusal = [], ""
 
