@@ -84,8 +84,15 @@ class Shunt:
         return converter_range_v / self.ohm
 
     def step_a(self, converter_step_v: float) -> float:
-        """Current of one count of the converter."""
+        """Smallest current of which the converter's own step can tell."""
         return converter_step_v / self.ohm
+
+    def calibration_word(self, count_a: float) -> int:
+        """What the calibration register of the common 16-bit converters wants, so that one count is `count_a`.
+
+        0.00512 is the constant of their data sheets (from memory); check it in that of yours.
+        """
+        return round(0.00512 / (count_a * self.ohm))
 
 
 def coil_current_a(supply_v: float, coil_ohm: float) -> float:

@@ -13,8 +13,8 @@ def draw() -> Sheet:
         (40, 60),
         "(a) 5 V signal to a 3.3 V pin",
         "5 V signal",
-        "2.2 kΩ",
-        "3.3 kΩ",
+        "10 kΩ",
+        "15 kΩ",
         "",
         f"{gpio('echo 0, echo')},\n{gpio('flow 0')}",
     )
