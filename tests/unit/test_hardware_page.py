@@ -273,7 +273,7 @@ COMPUTED = {
         f"from 12 V down to 9 V would need {1000 * capacitor_for_pulse_f(PULSE_J, 12.0, 9.0):.0f} mF",
     ],
     "### Shunt": [
-        f"{1000 * SHUNT.ohm:.0f} mΩ, in",
+        f"{1000 * SHUNT.ohm:.0f} mΩ, bolted",
         f"4 A drop {1000 * SHUNT.drop_v(4.0):.0f} mV and make {SHUNT.heat_w(4.0):.2f} W",
         f"all 7 A {1000 * SHUNT.drop_v(7.0):.0f} mV and {SHUNT.heat_w(7.0):.2f} W",
         f"81.9 mV tells up to {SHUNT.range_a(0.0819):.1f} A",
