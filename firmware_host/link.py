@@ -467,10 +467,14 @@ class Link:
 
     def _answer_to_stale(self, ack: Ack, mono_ms: int) -> bool:
         """Handle an answer; True when the command was only too old for the board and will be sent again at once."""
-        self._clears = [clear for clear in self._clears if clear[2] != ack.acked_seq]
         if ack.refusal not in ("stale", "ahead"):
+            self._clears = [clear for clear in self._clears if clear[2] != ack.acked_seq]
             self._answered(ack.acked_seq)
             return False
+        self._clears = [
+            (fault_id, tries, -1, mono_ms) if seq == ack.acked_seq else (fault_id, tries, seq, due_ms)
+            for fault_id, tries, seq, due_ms in self._clears
+        ]
         self.counters.stale_commands += 1
         self._base_uptime_ms = ack.uptime_ms
         self._base_mono_ms = mono_ms

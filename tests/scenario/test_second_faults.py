@@ -96,3 +96,15 @@ def test_a_no_flow_that_the_board_finds_while_a_hold_is_on_its_way_bars_only_its
 def _unheard(data: bytes) -> None:
     """What the host writes into a broken wire."""
     assert data
+
+
+@pytest.mark.parametrize("quiet_s", range(0, 60, 7))
+def test_a_fault_of_the_board_is_cleared_by_one_order_however_long_it_was_quiet(quiet_s: int) -> None:
+    garden = Garden(at_fixed_times(EXAMPLE, BED, 5.0, SIX))
+    garden.run_hours(1)
+    garden.season.board.faults.raise_("board-output-mismatch")
+    garden.run_seconds(120 + quiet_s)
+    assert "board-output-mismatch" in garden.findings
+    assert garden.order(ClearFault("board-output-mismatch")).accepted
+    garden.run_seconds(5)
+    assert garden.season.board.faults.standing == []
