@@ -241,7 +241,7 @@ class HardSeason(SeasonRun):
 
     def hang_board(self) -> None:
         reset = lambda: self.reset_board("watchdog")  # noqa: E731
-        self.board = HungBoard(reset, self.hardware.uptime_ms)  # type: ignore[assignment]
+        self.board = HungBoard(reset, self.hardware.uptime_ms)
         self._board_due_ms = self.plant.now_ms
 
 

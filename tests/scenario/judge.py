@@ -66,6 +66,7 @@ class Judge:
         self._open = {zone.valve.output: Spell() for zone in self._site.zones}
         self._pump_off_ms = {pump.output: NEVER_MS for pump in self._site.pumps}
         self._lies_until_ms = dict.fromkeys((tank.id for tank in self._site.tanks), NEVER_MS)
+        self._silent_ms = dict.fromkeys((tank.id for tank in self._site.tanks), NEVER_MS)
         self._hidden_flow_ms = {pump.output: NEVER_MS for pump in self._site.pumps}
         self._battery_lied_ms = NEVER_MS
         self._welded_ms = NEVER_MS
@@ -256,6 +257,8 @@ class Judge:
             if channel in faults.echo_frozen or channel in faults.echo_jump_mm or 0 in faults.temperature_frozen:
                 # A level that jumped is believed after a minute, and again when it jumps back.
                 self._lies_until_ms[tank.id] = now_ms + 30 * 60_000
+            if channel in faults.echo_silent:
+                self._silent_ms[tank.id] = now_ms
         for pump in self._site.pumps:
             meter = pump.flow_meter
             if meter is None or faults.flow_phantom_l_h.get(meter.channel):
@@ -333,9 +336,10 @@ class Judge:
                 continue
             self._below_reserve_l[tank.id] += drawn_l
             pump = self._site.pump_for_tank(tank.id)
-            # A silent ranger stops a run within two minutes; its face is 2 mm off, the air a few degrees.
-            area_m2 = truth.table.surface_m2(truth.volume_l)
-            slack_l = pump.max_flow_l_min * 2.2 + 12.0 * area_m2
+            # A silent ranger stops a run within two minutes, a lost board within eight seconds. The ranger's face is
+            # a few millimetres off, the air a few degrees.
+            unseen_min = 2.2 if self._now_ms - self._silent_ms[tank.id] <= 180_000 else 0.2
+            slack_l = pump.max_flow_l_min * unseen_min + 10.0 * truth.table.surface_m2(truth.volume_l)
             taken_l = self._below_reserve_l[tank.id]
             assert taken_l <= slack_l, f"S6: {taken_l:.1f} L below the reserve of {tank.reserve_l:.0f} L"
 

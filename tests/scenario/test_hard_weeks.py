@@ -10,7 +10,7 @@ import pytest
 from controller.contract import Now, Record
 from tests.scenario.hard_weeks import FAULT_KINDS, HardWeek, hard_site
 
-SEEDS = int(os.environ.get("PUMPHOUSE_SEEDS", "24"))
+SEEDS = int(os.environ.get("PUMPHOUSE_SEEDS", "16"))
 
 
 @pytest.mark.parametrize("seed", range(SEEDS))
