@@ -74,6 +74,9 @@ class HeldValve:
     def set(self, is_open: bool) -> None:
         self._line.drive(is_open)
 
+    def off(self) -> None:
+        self._line.drive(False)
+
     def is_open(self) -> bool:
         return self._line.reads_on()
 

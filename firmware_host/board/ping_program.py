@@ -5,7 +5,7 @@ NO_ECHO. At 2 MHz each turn of a loop is two instructions: one microsecond.
 """
 
 # mypy: disable-error-code="name-defined, untyped-decorator, call-overload"
-# pyright: reportUndefinedVariable=false
+# pyright: reportUndefinedVariable=false, reportCallIssue=false, reportIndexIssue=false
 # ruff: noqa: F821
 
 import rp2  # type: ignore[import-not-found]

@@ -7,7 +7,7 @@ the first valve is output 0. `()` or `None` means: not fitted. Voltages in milli
 On an RP2040 only GPIO 26, 27 and 28 measure voltages; no pin may see more than 3.3 V.
 """
 
-PINS = {
+PINS: dict[str, object] = {
     # Pins the board itself uses (supply control, cable sense, lamp, supply sense).
     "taken": (23, 24, 25, 29),
     # kind "pulse": a trigger pin and an echo pin (through a divider if the ranger runs on 5 V).
@@ -63,7 +63,7 @@ PINS = {
     "latch": {"pulse_ms": 60, "spacing_ms": 250},
 }
 
-SETTINGS = {
+SETTINGS: dict[str, int | list[int]] = {
     # Limits: only stricter than the built-in ones (docs/protocol.md lists them under `set`).
     "opening_ms": 2000,
     "low_mv": 11_600,

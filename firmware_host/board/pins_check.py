@@ -201,7 +201,7 @@ class _Check:
         self._number(what, part, "register", 0, 255)
         self._number(what, part, "ua_per_bit", -1_000_000, 1_000_000)
         setup = part["setup"]
-        pairs = list(setup) if isinstance(setup, (list, tuple)) else [None]
+        pairs: list[object] = list(setup) if isinstance(setup, (list, tuple)) else [None]
         if part["identity"] is not None:
             pairs.append(part["identity"])
         for pair in pairs:
