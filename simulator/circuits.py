@@ -121,3 +121,8 @@ def capacitor_for_pulse_f(energy_j: float, full_v: float, least_v: float) -> flo
 def pull_down_v(pull_down_ohm: float, leakage_a: float) -> float:
     """How far leakage lifts a line that only the pull-down holds."""
     return pull_down_ohm * leakage_a
+
+
+def node_v(*branches: tuple[float, float]) -> float:
+    """Voltage of a point that resistors join to several voltages: (volts, ohm) each (Millman's theorem)."""
+    return sum(volts / ohm for volts, ohm in branches) / sum(1.0 / ohm for _, ohm in branches)

@@ -12,13 +12,14 @@ from typing import Any
 
 import pytest
 
-from firmware_host.board import pins
+from firmware_host.board import limits, pins
 from simulator.circuits import (
     Divider,
     Shunt,
     capacitor_for_pulse_f,
     coil_current_a,
     coil_energy_j,
+    node_v,
     pull_down_v,
     watt_hours,
 )
@@ -40,6 +41,8 @@ SHUNT = Shunt(10.0, 0.1)
 FILTER_F = 100e-9
 ADC_INPUT_OHM = 100_000.0
 LEAKAGE_A = 1e-6
+PULL_OHM = 50_000.0
+"""The chip's own pull-up and pull-down at their strongest (data sheet: 50 to 80 kΩ)."""
 
 
 def section(heading: str, with_tables: bool = True) -> str:
@@ -231,6 +234,11 @@ COMPUTED = {
         f"5.25 V with both resistors 5 % off in the wrong direction {LEVEL_SHIFT.highest_output_v(5.25, 0.05):.2f} V",
         f"{1000 * LEVEL_SHIFT.current_a(5.0):.2f} mA while",
         f"Measure {LEVEL_SHIFT.output_v(5.0):.1f} V",
+        f"echo still reaches {node_v((5.0, 10_000), (0.0, 15_000), (0.0, PULL_OHM)):.2f} V",
+        f"flow meter's low {node_v((0.0, 10_000), (0.0, 15_000), (3.3, PULL_OHM)):.2f} V",
+        f"through 10 kΩ of its own, gives {node_v((5.0, 20_000), (0.0, 15_000), (3.3, PULL_OHM)):.2f} V",
+        f"take 22 kΩ and 33 kΩ: then the pin gets {node_v((5.0, 32_000), (0.0, 33_000), (3.3, PULL_OHM)):.2f} V",
+        f"the low is {node_v((0.0, 22_000), (0.0, 33_000), (3.3, PULL_OHM)):.2f} V",
     ],
     "### (b) Battery divider": [
         f"{BATTERY.top_ohm / 1000:g} kΩ above {BATTERY.bottom_ohm / 1000:g} kΩ passes {BATTERY.ratio:.3f} of",
@@ -256,6 +264,7 @@ COMPUTED = {
     ],
     "### (d) Contact to ground": [
         f"{1000 * coil_current_a(3.3, 10_000):.2f} mA flow",
+        f"holds the pin low, at {node_v((0.0, 3300), (3.3, PULL_OHM)):.2f} V",
         f"a time of {1000 * 1000 * FILTER_F:.1f} ms",
     ],
     "### (e) Held valve, and pull-downs": [
@@ -287,10 +296,10 @@ COMPUTED = {
 
 GIVEN = {
     "## Which wire: voltage drop": "2 40 60228 5 9 8 4 6 10",
-    "### (a) From 5 V to 3.3 V": "3.3 2 5",
+    "### (a) From 5 V to 3.3 V": "3.3 2 5 50 80 0.8 2.5",
     "### (b) Battery divider": "1 1000 100 10 0.2",
     "### (c) Panel divider": "12",
-    "### (d) Contact to ground": "10 3.3 1 100 0 1",
+    "### (d) Contact to ground": "10 3.3 1 100 0 2.2",
     "### (e) Held valve, and pull-downs": "3 220 10 50 80",
     "### (f) Latching valve": "0.3 60 1.5 40 12",
     "### Shunt": "0.00512 0.001 0.01 1",
@@ -335,3 +344,12 @@ def test_the_faults_of_the_weekly_tests_exist() -> None:
     known = (ROOT / "docs/faults.md").read_text()
     for fault in re.findall(r"`(board-[a-z-]+)`", PAGE):
         assert f"| `{fault}` |" in known
+
+
+def test_the_firmware_does_what_the_weekly_tests_count_on() -> None:
+    text = section("## What stops the pump without software")
+    assert (limits.BOOTS_MAX + 1, limits.STABLE_MS, limits.LOCK_OUT_MS) == (4, 10 * 60_000, 30 * 60_000)
+    assert "boots four times without running for ten minutes in between" in text
+    assert "locks itself out for half an hour (`board-reboots`)" in text
+    assert "opens K2 half a second after K1" in text
+    assert "\nSECOND_CONTACT_MS = 500\n" in (ROOT / "firmware_host/board/outputs_rp2.py").read_text()
