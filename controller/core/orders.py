@@ -27,6 +27,7 @@ from controller.core import day, delivery
 from controller.core.context import Context
 from controller.core.order_checks import LONGEST_HOLD_MS, schedule_problem, weather_problem, writable
 from controller.core.state import NEVER_MS, ManualRun
+from firmware_host.board.faults import FLOW_AT_REST, NO_FLOW
 
 ORDER_PATIENCE_MS = 10 * 60_000
 """A run by order that could not begin is dropped this long after it was accepted."""
@@ -147,7 +148,7 @@ def _clear_fault(ctx: Context, command: ClearFault) -> str:
         standing = ", ".join([*ctx.state.latches, *ctx.state.board_faults]) or "none"
         return f"no latched fault {fault_id!r}; latched are: {standing}"
     # One act of a person is enough: what the board latched for the same reason goes too.
-    ctx.board_clears.extend(delivery.FLOW_FAULTS.intersection(ctx.state.board_faults))
+    ctx.board_clears.extend(fault for fault in ctx.state.board_faults if fault in (NO_FLOW, FLOW_AT_REST))
     if latch.zone_id in ctx.state.zones:
         zone_state = ctx.state.zones[latch.zone_id]
         zone_state.tries = 0
