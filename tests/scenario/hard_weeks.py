@@ -432,7 +432,7 @@ class HardWeek:
             faults.battery_frozen_mv = self.rng.choice((0, 3000, 10_500, 11_900, 12_900, 15_500, 65_535))
             return lambda: setattr(faults, "battery_frozen_mv", None)
         if kind == 2:
-            bank.charge_ah = self.rng.uniform(0.01, 0.3) * bank.capacity_ah
+            bank.charge_ah = self.rng.choice((0.01, 0.03, 0.1, 0.3)) * bank.capacity_ah
             return lambda: None
         faults.panel_shaded = 1.0
         return lambda: setattr(faults, "panel_shaded", 0.0)
@@ -463,9 +463,10 @@ class HardWeek:
 
     def _break_tank(self) -> None:
         """Somebody takes water with a bucket, or fills up."""
-        tank = self._tank().id
+        tank = self._tank()
         plant = self.season.plant
-        plant.set_volume(tank, plant.truth.volume_l(tank) * self.rng.choice((0.0, 0.2, 0.5, 1.5)))
+        volume_l = plant.truth.volume_l(tank.id)
+        plant.set_volume(tank.id, self.rng.choice((0.0, 0.7 * tank.reserve_l, 0.5 * volume_l, 1.5 * volume_l)))
 
     def _break_board(self) -> None:
         if self.rng.random() < 0.5:
@@ -487,7 +488,7 @@ class HardWeek:
         weather = LineTrouble()
         for trouble in rng.sample(("damage", "drop", "repeat", "late_ms", "cut"), rng.randint(1, 3)):
             if trouble == "late_ms":
-                weather.late_ms = round(math.exp(rng.uniform(math.log(100.0), math.log(60_000.0))))
+                weather.late_ms = rng.choice((200, 2_000, 20_000, 60_000))
             elif trouble == "cut":
                 weather.drop = 1.0
             else:
