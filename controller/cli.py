@@ -21,7 +21,7 @@ COMMANDS = {
     "status": ("controller.commands.status", "show the site as it is now, from MQTT or the journal"),
     "season": ("simulator.season_command", "run a season in virtual time and print what became of the water"),
     "replay": ("controller.commands.replay", "run the core again over a journal and compare every decision"),
-    "board": ("simulator.board_process", "a virtual board on a pseudo-terminal, for trying things out"),
+    "board": ("controller.commands.board", "look at the board in the pump house, exercise it; or run a virtual one"),
 }
 
 

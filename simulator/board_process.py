@@ -1,4 +1,4 @@
-"""`pumphouse board`: a virtual board on a pseudo-terminal, running in real time or faster.
+"""`pumphouse board virtual`: a virtual board on a pseudo-terminal, running in real time or faster.
 
 Like a board on a USB cable it sends whether anyone listens or not; what nobody takes is lost. With a pace other than 1
 the board's clock, and with it every lease, runs that much faster: the host must use the same paced clock.

@@ -1,4 +1,4 @@
-"""`pumphouse board` as a real process on a real pseudo-terminal."""
+"""`pumphouse board virtual` as a real process on a real pseudo-terminal."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class BoardProcess:
 
     def __init__(self, folder: Path, *options: str) -> None:
         self.link, self.state_file = folder / "board", folder / "state.json"
-        words = ["board", "--link", str(self.link), "--state", str(self.state_file), "--start", "2026-06-01T06:00"]
+        words = ["board", "virtual", "--link", str(self.link), "--state", str(self.state_file), "--start", "2026-06-01T06:00"]
         self.process = subprocess.Popen(
             [sys.executable, "-m", "controller.cli", *words, *options],
             cwd=ROOT,

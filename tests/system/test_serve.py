@@ -36,7 +36,7 @@ class Garden:
         self.broker.start()
         self.site.write_text(example_site_text().replace("port = 1883", f"port = {self.broker.port}"))
         self._processes: list[subprocess.Popen[str]] = []
-        self._command("board", "--link", self._tty, "--state", self._state, "--start", START)
+        self._command("board", "virtual", "--link", self._tty, "--state", self._state, "--start", START)
         wait_for(self._state.exists, "board")
         self.listener = Listener(self.broker.port)
         self.controller: subprocess.Popen[str] | None = None
