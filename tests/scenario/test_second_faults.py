@@ -24,6 +24,7 @@ def test_pulses_without_water_do_not_count_the_tank_empty_and_one_clearing_is_en
     assert garden.snapshot.tanks[0].quality == "good"
     garden.season.plant.faults.flow_phantom_l_h.clear()
     garden.season.plant.refresh()
+    garden.run_seconds(120)
     assert garden.order(ClearFault("flow-at-rest")).accepted
     garden.run_hours(3)
     assert garden.given_l(BED) > 4.0
