@@ -48,12 +48,16 @@ _REPORT = re.compile(
     + rf" battery=({_READING})"
     + _perhaps(rf" panel=({_READING})")
     + _perhaps(rf" current=({_READING})")
+    + "("
     + _channels("flow", _TOTAL)
     + _perhaps(rf" rain=({_TOTAL})")
     + _channels("wet", "[01]")
     + r" pumps=([0-9]{1,5}) valves=([0-9]{1,5}) ack=(-1|[0-9]{1,10}) lease=([0-9]{1,4})"
     + _perhaps(rf" faults=({_FAULT}(?:,{_FAULT})*)")
+    + ")"
 ).fullmatch
+_READINGS, _STANDING = range(1, 12), range(12, 22)
+"""Groups of the words that differ from report to report, and of those that mostly stand."""
 _HEX_ID = re.compile(r"[0-9a-f]{8}(?:[0-9a-f]{1,8})?").fullmatch
 _BOOT_ID = re.compile(r"[0-9a-f]{8}").fullmatch
 _NAME = re.compile(r"[a-z0-9][a-z0-9.-]{0,39}").fullmatch
@@ -62,9 +66,46 @@ _NAME = re.compile(r"[a-z0-9][a-z0-9.-]{0,39}").fullmatch
 _new_report = tuple.__new__
 """A named tuple's own constructor is one more call."""
 
+MEMO_MAX = 2048
+STANDING_MAX = 32
+"""A memo that is full starts afresh: it is only there to be fast."""
+
 
 class _UnreadableLineError(ValueError):
     """The line cannot be read as a whole."""
+
+
+class _Readings(dict[str, float | None]):
+    """The value of each word that one kind of sensor has sent: nearly every word comes again.
+
+    None for a bad reading and for one out of range.
+    """
+
+    def __init__(self, limits: tuple[int, int], divisor: float) -> None:
+        super().__init__()
+        self._least, self._most = limits
+        self._divisor = divisor
+
+    def __missing__(self, word: str | None) -> float | None:
+        """Work out a word not seen lately; None stands for a sensor that is not fitted."""
+        value = None
+        if word is not None and word != BAD and self._least <= int(word) <= self._most:
+            value = int(word) / self._divisor
+        if word is not None:
+            if len(self) >= MEMO_MAX:
+                self.clear()
+            self[word] = value
+        return value
+
+
+_BATTERY_V = _Readings(BATTERY_MV, 1000.0)
+_PANEL_V = _Readings(PANEL_MV, 1000.0)
+_CURRENT_A = _Readings(CURRENT_MA, 1000.0)
+_TEMPERATURE_C = _Readings(TEMPERATURE_CENTI_C, 100.0)
+
+_Standing = tuple[dict[int, int], int | None, dict[int, bool], int, int, int, int, tuple[str, ...]]
+_known_standing: dict[str, _Standing] = {}
+"""What the words from the flow meters' to the last mean: at rest they are the same in report after report."""
 
 
 def parse_board_line(text: str) -> BoardMessage | None:
@@ -130,52 +171,74 @@ def _boot_id(fields: dict[str, str]) -> str:
 def _report(text: str) -> tuple[Report, int]:
     """One expression checks the whole line: reports are nearly all there is to read, and must cost little.
 
-    For the same reason channel 0 and the plausible readings are taken without a further call.
+    For the same reason channel 0 is taken without a further call, and words that were read before are not read again.
     """
     match = _REPORT(text)
     if match is None:
         raise _UnreadableLineError("report")
     (
-        seq, boot_id, up, echo, more_echo, temperature, more_temperature, battery, panel, current,
-        flow, more_flow, rain, wet, more_wet, pumps, valves, acked, lease, faults,
-    ) = match.groups()  # fmt: skip
-    seq_number, acked_seq = int(seq), int(acked)
-    pump_mask, valve_mask, lease_ms = int(pumps), int(valves), int(lease)
-    if (
-        seq_number >= SEQ_MODULUS
-        or acked_seq >= SEQ_MODULUS
-        or pump_mask > MASK_MAX
-        or valve_mask > MASK_MAX
-        or lease_ms > LEASE_MAX_MS
-    ):
+        seq, boot_id, up, echo, more_echo, temperature, more_temperature, battery, panel, current, standing_words,
+    ) = match.group(*_READINGS)  # fmt: skip
+    seq_number = int(seq)
+    if seq_number >= SEQ_MODULUS:
         raise _UnreadableLineError("report")
+    standing = _known_standing.get(standing_words) or _standing(standing_words, *match.group(*_STANDING))
     wrong: list[str] = []
+    if echo is None:
+        echo_us = {}
+    elif more_echo:
+        echo_us = _bursts(echo, more_echo, wrong)
+    else:
+        echo_us = {0: _burst(echo, wrong)}
+    battery_v, panel_v, current_a = _BATTERY_V[battery], _PANEL_V[panel], _CURRENT_A[current]
+    if temperature is None:
+        temperature_c = {}
+    elif more_temperature:
+        temperature_c = _temperatures(temperature, more_temperature)
+    else:
+        temperature_c = {0: _TEMPERATURE_C[temperature]}
+    if battery_v is None or None in (panel_v, current_a) or None in temperature_c.values():
+        words = [battery, panel, current, temperature, *_values(more_temperature)]
+        values = [battery_v, panel_v, current_a, *(temperature_c.values() or [None])]
+        wrong += [word for word, value in zip(words, values, strict=True) if value is None and word not in (None, BAD)]
     report = _new_report(
         Report,
-        (
-            seq_number,
-            boot_id,
-            int(up),
-            {} if echo is None else _bursts(echo, more_echo, wrong) if more_echo else {0: _burst(echo, wrong)},
-            {}
-            if temperature is None
-            else _temperatures(temperature, more_temperature, wrong)
-            if more_temperature
-            else {0: _scaled(temperature, TEMPERATURE_CENTI_C, 100.0, wrong)},
-            _scaled(battery, BATTERY_MV, 1000.0, wrong),
-            None if panel is None else _scaled(panel, PANEL_MV, 1000.0, wrong),
-            None if current is None else _scaled(current, CURRENT_MA, 1000.0, wrong),
-            {} if flow is None else _totals(flow, more_flow) if more_flow else {0: int(flow)},
-            None if rain is None else int(rain),
-            {} if wet is None else _switches(wet, more_wet) if more_wet else {0: wet == "1"},
-            pump_mask,
-            valve_mask,
-            acked_seq,
-            lease_ms,
-            tuple(faults.split(",")) if faults else (),
-        ),
+        (seq_number, boot_id, int(up), echo_us, temperature_c, battery_v, panel_v, current_a, *standing),
     )
     return report, len(wrong)
+
+
+def _standing(
+    words: str,
+    flow: str | None,
+    more_flow: str | None,
+    rain: str | None,
+    wet: str | None,
+    more_wet: str | None,
+    pumps: str,
+    valves: str,
+    acked: str,
+    lease: str,
+    faults: str | None,
+) -> _Standing:
+    """The last eight fields of a report from its words, remembered."""
+    pump_mask, valve_mask, acked_seq, lease_ms = int(pumps), int(valves), int(acked), int(lease)
+    if acked_seq >= SEQ_MODULUS or pump_mask > MASK_MAX or valve_mask > MASK_MAX or lease_ms > LEASE_MAX_MS:
+        raise _UnreadableLineError("report")
+    standing = (
+        {} if flow is None else _totals(flow, more_flow or ""),
+        None if rain is None else int(rain),
+        {} if wet is None else _switches(wet, more_wet or ""),
+        pump_mask,
+        valve_mask,
+        acked_seq,
+        lease_ms,
+        tuple(faults.split(",")) if faults else (),
+    )
+    if len(_known_standing) >= STANDING_MAX:
+        _known_standing.clear()
+    _known_standing[words] = standing
+    return standing
 
 
 def _numbered(first: str, more: str) -> list[tuple[int, str]]:
@@ -189,12 +252,16 @@ def _numbered(first: str, more: str) -> list[tuple[int, str]]:
     return found
 
 
+def _values(more: str | None) -> list[str]:
+    return [word.partition("=")[2] for word in (more or "").split()]
+
+
 def _bursts(first: str, more: str, wrong: list[str]) -> dict[int, tuple[int, ...]]:
     return {channel: _burst(text, wrong) for channel, text in _numbered(first, more)}
 
 
-def _temperatures(first: str, more: str, wrong: list[str]) -> dict[int, float | None]:
-    return {n: _scaled(text, TEMPERATURE_CENTI_C, 100.0, wrong) for n, text in _numbered(first, more)}
+def _temperatures(first: str, more: str) -> dict[int, float | None]:
+    return {n: _TEMPERATURE_C[text] for n, text in _numbered(first, more)}
 
 
 def _totals(first: str, more: str) -> dict[int, int]:
@@ -203,18 +270,6 @@ def _totals(first: str, more: str) -> dict[int, int]:
 
 def _switches(first: str, more: str) -> dict[int, bool]:
     return {channel: text == "1" for channel, text in _numbered(first, more)}
-
-
-def _scaled(text: str, limits: tuple[int, int], divisor: float, wrong: list[str]) -> float | None:
-    """A sensor's value; None for a bad reading and (noted in `wrong`) for one out of range."""
-    if text == BAD:
-        return None
-    value = int(text)
-    least, most = limits
-    if least <= value <= most:
-        return value / divisor
-    wrong.append(text)
-    return None
 
 
 def _burst(text: str, wrong: list[str]) -> tuple[int, ...]:

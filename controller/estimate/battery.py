@@ -114,6 +114,7 @@ class BatteryEstimator:
     __slots__ = (
         "_charging_a",
         "_disconnect_v",
+        "_fine_v",
         "_flat_chemistry",
         "_floor_v",
         "_maximum_v",
@@ -141,6 +142,7 @@ class BatteryEstimator:
         self._floor_v = battery.floor_v
         self._resume_v = battery.resume_v
         self._maximum_v = battery.maximum_v
+        self._fine_v = max(battery.disconnect_v, battery.floor_v)
         self._charging_a = CHARGING_CURRENT_FRACTION * battery.capacity_ah
         self._resistance_ohm = RESISTANCE_OHM_AH[battery.chemistry] / battery.capacity_ah
         self.low_reason = ""
@@ -201,7 +203,11 @@ class BatteryEstimator:
             self.voltage_mono_ms = mono_ms
             corrected_v = battery_v + load_a * self._resistance_ohm
             self.corrected_v = corrected_v
-            self._follow_disconnect(battery_v, corrected_v, mono_ms)
+            if battery_v < self._fine_v or self.low_reason:
+                self._follow_disconnect(battery_v, corrected_v, mono_ms)
+            else:
+                # Above both limits and not low: what `_follow_disconnect` would do, without a call for every report.
+                self.below_floor_since_ms = self.below_disconnect_since_ms = None
             quiet = load_a == 0.0 and not self._charging(battery_v, panel_v, current_a)
             self._follow_rest(battery_v, quiet, mono_ms)
             if self.rested_v is None and quiet:

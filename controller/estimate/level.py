@@ -98,15 +98,20 @@ class LevelEstimator:
     """
 
     __slots__ = (
+        "_blind_us",
         "_blind_zone_mm",
-        "_echo_speed",
-        "_echo_temperature_c",
+        "_calm_us",
+        "_close_us",
         "_farthest_mm",
+        "_farthest_us",
+        "_half_mm_per_us",
         "_frozen_l",
         "_overflow_mm",
         "_sensor_height_mm",
         "_stale_after_ms",
         "_table",
+        "_told_headspace_c",
+        "_uncertain_per_mm",
         "max_draw_l_min",
         "max_inflow_l_min",
         *_STATE,
@@ -136,8 +141,7 @@ class LevelEstimator:
         )
         self._frozen_l = max(FROZEN_MINIMUM_L, FROZEN_FRACTION * table.volume_l(tank.overflow_mm))
         self._stale_after_ms = stale_after_ms
-        self._echo_temperature_c = DEFAULT_HEADSPACE_C
-        self._echo_speed = headspace_speed_m_s(DEFAULT_HEADSPACE_C)
+        self._take_temperature(None)
         self.max_inflow_l_min = max_inflow_l_min
         self.max_draw_l_min = max_draw_l_min
         self.restarted()
@@ -157,6 +161,21 @@ class LevelEstimator:
         self.anchor_l = None
         self.drawn_since_anchor_l = 0.0
         self.frozen_at_mm = None
+
+    def _take_temperature(self, headspace_c: float | None) -> None:
+        """Work out, once for each temperature, what echo times stand for."""
+        self._told_headspace_c = headspace_c
+        if headspace_c is not None and LOWEST_HEADSPACE_C <= headspace_c <= HIGHEST_HEADSPACE_C:
+            temperature_sd_k = KNOWN_TEMPERATURE_SD_K
+        else:
+            headspace_c, temperature_sd_k = DEFAULT_HEADSPACE_C, ASSUMED_TEMPERATURE_SD_K
+        half_mm_per_us = headspace_speed_m_s(headspace_c) / 2000.0
+        self._half_mm_per_us = half_mm_per_us
+        self._farthest_us = self._farthest_mm / half_mm_per_us
+        self._blind_us = self._blind_zone_mm / half_mm_per_us
+        self._close_us = SMALLEST_SPREAD_MM / half_mm_per_us
+        self._calm_us = PING_SD_MM * SPREAD_PER_SD / half_mm_per_us
+        self._uncertain_per_mm = SPEED_SENSITIVITY_PER_K * temperature_sd_k
 
     def update(
         self,
@@ -185,19 +204,67 @@ class LevelEstimator:
         """
         if mono_ms < self.predicted_mono_ms:
             self.restarted()
-        if self.level_mm is not None:
-            self.variance_mm2 += (mono_ms - self.predicted_mono_ms) * (DRIFT_MM2_PER_MIN / _MS_PER_MIN)
+        level_mm = self.level_mm
+        variance_mm2 = self.variance_mm2
+        if level_mm is not None:
+            variance_mm2 += (mono_ms - self.predicted_mono_ms) * (DRIFT_MM2_PER_MIN / _MS_PER_MIN)
+            self.variance_mm2 = variance_mm2
             if drawn_l > 0.0:
-                self._take_off(self.level_mm, drawn_l)
+                level_mm = self._take_off(level_mm, drawn_l)
         self.predicted_mono_ms = mono_ms
-        if headspace_c is not None and LOWEST_HEADSPACE_C <= headspace_c <= HIGHEST_HEADSPACE_C:
-            temperature_sd_k = KNOWN_TEMPERATURE_SD_K
-        else:
-            headspace_c, temperature_sd_k = DEFAULT_HEADSPACE_C, ASSUMED_TEMPERATURE_SD_K
-        if headspace_c != self._echo_temperature_c:
-            self._echo_temperature_c = headspace_c
-            self._echo_speed = headspace_speed_m_s(headspace_c)
-        seen_mm = self._clean(burst_us, self._echo_speed)
+        if headspace_c != self._told_headspace_c:
+            self._take_temperature(headspace_c)
+        heard = sorted(burst_us)
+        count = len(heard)
+        if (
+            level_mm is None
+            or count < MINIMUM_AGREEING
+            or heard[0] < self._blind_us
+            or heard[-1] > self._farthest_us
+            or heard[-1] - heard[0] > self._calm_us
+            or self.at_or_above
+            or self.frozen_at_mm is not None
+        ):
+            self._observe_odd(burst_us, heard, mono_ms, inflow_expected)
+            return
+        # From here on it is `_observe_odd` with everything known to be as usual, for nearly all bursts are: a clean
+        # burst that agrees with the estimate.
+        distance_mm = sum(heard) / count * self._half_mm_per_us
+        measured_mm = self._sensor_height_mm - distance_mm
+        innovation_mm = measured_mm - level_mm
+        ping_mm2 = PING_SD_MM * PING_SD_MM / count
+        total_mm2 = variance_mm2 + ping_mm2
+        if (
+            not -SMALLEST_SPREAD_MM < innovation_mm < SMALLEST_SPREAD_MM
+            or innovation_mm * innovation_mm > OUTLIER_SDS * OUTLIER_SDS * total_mm2
+            or measured_mm < 0.0
+        ):
+            self._observe_odd(burst_us, heard, mono_ms, inflow_expected)
+            return
+        gain = variance_mm2 / total_mm2
+        level_mm += gain * innovation_mm
+        self.level_mm = level_mm
+        self.variance_mm2 = variance_mm2 * (1.0 - gain)
+        self.systematic_mm = distance_mm * self._uncertain_per_mm
+        self.measured_mono_ms = mono_ms
+        if self.rejected_in_a_row or self.distrust_bursts or self.candidate_mm is not None:
+            self._end_distrust()
+        if self.anchor_l is None or inflow_expected:
+            self._anchor(level_mm)
+        elif self.drawn_since_anchor_l > self._frozen_l:
+            self._watch_for_a_frozen_level(measured_mm, inflow_expected)
+
+    def _end_distrust(self) -> None:
+        """An accepted burst counts down what a jump or a rejection left behind."""
+        self.rejected_in_a_row = 0
+        self.rejection = ""
+        self._drop_candidate()
+        if self.distrust_bursts:
+            self.distrust_bursts -= 1
+
+    def _observe_odd(self, burst_us: Sequence[int], heard: list[int], mono_ms: int, inflow_expected: bool) -> None:
+        """Any burst, `heard` being its sorted times: the whole way of cleaning, doubting and accepting."""
+        seen_mm = self._clean(burst_us, heard)
         if seen_mm is not None:
             distance_mm, ping_variance_mm2, blind = seen_mm
             measured_mm = self._sensor_height_mm - distance_mm
@@ -208,7 +275,7 @@ class LevelEstimator:
                 self._stay_frozen_or_thaw(measured_mm, self.frozen_at_mm, mono_ms)
             elif self._plausible(measured_mm, ping_variance_mm2, mono_ms, blind):
                 self._accept(measured_mm, ping_variance_mm2, mono_ms, blind)
-                self.systematic_mm = distance_mm * SPEED_SENSITIVITY_PER_K * temperature_sd_k
+                self.systematic_mm = distance_mm * self._uncertain_per_mm
                 self._watch_for_a_frozen_level(measured_mm, inflow_expected)
         if self.rejection:
             self.rejected_in_a_row += 1
@@ -250,17 +317,16 @@ class LevelEstimator:
         for name in _STATE:
             setattr(self, name, state[name])
 
-    def _take_off(self, level_mm: float, drawn_l: float) -> None:
-        """Take the metered draw off the estimate."""
+    def _take_off(self, level_mm: float, drawn_l: float) -> float:
+        """Take the metered draw off the estimate; returns it."""
         held_mm = min(level_mm, self._overflow_mm)
-        self.level_mm = self._table.level_mm(max(self._table.volume_l(held_mm) - drawn_l, 0.0))
+        self.level_mm = lowered_mm = self._table.level_mm(max(self._table.volume_l(held_mm) - drawn_l, 0.0))
         self.drawn_since_anchor_l += drawn_l
+        return lowered_mm
 
-    def _clean(self, burst_us: Sequence[int], speed_m_s: float) -> tuple[float, float, bool] | None:
+    def _clean(self, burst_us: Sequence[int], heard: list[int]) -> tuple[float, float, bool] | None:
         """(distance, its variance, in the blind zone) of the echoes that agree; None and a rejection if too few do."""
-        half_mm_per_us = speed_m_s / 2000.0
-        farthest_us = self._farthest_mm / half_mm_per_us
-        heard = sorted(burst_us)
+        half_mm_per_us, farthest_us, close_us = self._half_mm_per_us, self._farthest_us, self._close_us
         if heard and (heard[0] <= 0 or heard[-1] > farthest_us):
             heard = [us for us in heard if 0 < us <= farthest_us]
         count = len(heard)
@@ -268,14 +334,14 @@ class LevelEstimator:
             self.rejection = "beyond the floor" if any(us > farthest_us for us in burst_us) else "too few echoes"
             return None
         median_us = heard[count >> 1] if count & 1 else _middle(heard)
-        if median_us < self._blind_zone_mm / half_mm_per_us:
+        if median_us < self._blind_us:
             return self._blind_zone_mm, PING_SD_MM * PING_SD_MM, True
         spread_us = heard[-1] - heard[0]
-        if spread_us <= SMALLEST_SPREAD_MM / half_mm_per_us:
+        if spread_us <= close_us:
             agreeing = heard
         else:
             mad_us = _middle(sorted([abs(us - median_us) for us in heard]))
-            reach_us = max(OUTLIER_SDS * MAD_TO_SD * mad_us, SMALLEST_SPREAD_MM / half_mm_per_us)
+            reach_us = max(OUTLIER_SDS * MAD_TO_SD * mad_us, close_us)
             agreeing = [us for us in heard if abs(us - median_us) <= reach_us]
             spread_mm = (agreeing[-1] - agreeing[0]) * half_mm_per_us if agreeing else math.inf
             if len(agreeing) < MINIMUM_AGREEING or spread_mm > 10.0 * SMALLEST_SPREAD_MM:
