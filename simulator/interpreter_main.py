@@ -17,7 +17,15 @@ import host  # type: ignore[import-not-found]
 gc.disable()
 sys.path.insert(0, "/firmware")
 least_free_bytes = gc.mem_free()  # type: ignore[attr-defined]
-for name in ("wire", "board.hardware", "board.limits", "board.outputs", "board.guards", "board.conversation"):
+for name in (
+    "wire",
+    "board.hardware",
+    "board.limits",
+    "board.outputs",
+    "board.guards",
+    "board.conversation",
+    "board.logic",
+):
     __import__("firmware_host." + name)
     least_free_bytes = min(least_free_bytes, gc.mem_free())  # type: ignore[attr-defined]
     gc.collect()
@@ -50,15 +58,20 @@ class HostHardware(Hardware):
         self._board_id: str = begun["board_id"]
         self._boot_id: str = begun["boot_id"]
         self._reset_cause: str = begun["reset_cause"]
+        self._closing_ms: int = begun["closing_ms"]
+        self._declaration_good: bool = begun["declaration_good"]
+        self._remembered: list[int] = begun["remembered"]
         self._uptime_ms: int = begun["uptime_ms"]
+        self._healthy: bool = begun["healthy"]
         self._pumps = 0
         self._valves = 0
         self._inbox = ""
 
     def start_tick(self, words: str) -> None:
-        """`words`: uptime, both pin masks, and the bytes that arrived in hexadecimal, with a + when there are more."""
-        uptime, pumps, valves, self._inbox = words.split(" ")
+        """`words`: uptime, health, both pin masks, and what arrived in hexadecimal, with a + when there is more."""
+        uptime, healthy, pumps, valves, self._inbox = words.split(" ")
         self._uptime_ms = int(uptime)
+        self._healthy = healthy == "1"
         self._pumps = int(pumps)
         self._valves = int(valves)
         self.fed = False
@@ -143,6 +156,28 @@ class HostHardware(Hardware):
 
     def feed_watchdog(self) -> None:
         self.fed = True
+
+    def moving_ms(self) -> int:
+        return _counted(_ask("moving", ""))
+
+    def closing_ms(self) -> int:
+        return self._closing_ms
+
+    def problem(self) -> str:
+        return _ask("problem", "")
+
+    def declaration_good(self) -> bool:
+        return self._declaration_good
+
+    def healthy(self) -> bool:
+        return self._healthy
+
+    def remembered(self) -> tuple[int, int, int]:
+        boots, lock_outs, locked = self._remembered
+        return boots, lock_outs, locked
+
+    def remember(self, boots: int, lock_outs: int, locked: int) -> None:
+        _ask("remember", f"{boots} {lock_outs} {locked}")
 
 
 hardware = HostHardware()
