@@ -66,8 +66,11 @@ class PulseRanger:
         self._pinged_ms = -1
 
     def _ping(self, now: int) -> None:
-        """Ping once the echo pin is at rest; one that stays high belongs to no ping of ours."""
-        if not self._echo.value():
+        """Ping once the echo pin is at rest and the last word was taken.
+
+        An echo that stays high belongs to no ping of ours, and a word more in a full queue would be waited for.
+        """
+        if not (self._echo.value() or self._machine.tx_fifo()):
             self._machine.put(LONGEST_US)
             self._pinged_ms = now
         elif now - self._next_ms > _STUCK_MS:
