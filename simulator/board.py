@@ -7,6 +7,7 @@ from random import Random
 from typing import Protocol
 
 from controller.site.model import Pump, Site
+from firmware_host.board.console import READ_BYTES
 from firmware_host.board.hardware import Hardware
 from firmware_host.board.limits import SETTINGS
 from firmware_host.board.logic import Board
@@ -84,6 +85,11 @@ class PlantHardware(Hardware):
         return data
 
     @property
+    def unread(self) -> bool:
+        """Whether the board has not read all that the host has sent: it takes little in one turn."""
+        return bool(self._inbox)
+
+    @property
     def boot_plant_ms(self) -> int:
         """Plant time of the last boot: plant time = this + uptime."""
         return self._boot_ms
@@ -156,8 +162,8 @@ class PlantHardware(Hardware):
     def read(self) -> bytes:
         if not self._inbox:
             return b""
-        data = bytes(self._inbox)
-        self._inbox.clear()
+        data = bytes(self._inbox[:READ_BYTES])
+        del self._inbox[:READ_BYTES]
         return data
 
     def write(self, data: bytes) -> None:
@@ -297,7 +303,10 @@ class VirtualBoard:
         elif self.now_ms >= self._hung_until_ms:
             self.reboot("watchdog")
         else:
-            self._due_ms = hardware.boot_plant_ms + self.board.tick()
+            due_ms = self.board.tick()
+            while hardware.unread:
+                due_ms = self.board.tick()
+            self._due_ms = hardware.boot_plant_ms + due_ms
 
     def _await_power(self) -> None:
         if self.plant.supply_v() >= POWER_BACK_V:

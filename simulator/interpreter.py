@@ -17,6 +17,7 @@ from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from controller.errors import ConfigurationError
+from firmware_host.board.console import READ_BYTES
 from firmware_host.board.hardware import Hardware
 
 if TYPE_CHECKING:
@@ -24,9 +25,8 @@ if TYPE_CHECKING:
 
 HEAP_KB = 160
 _PATIENCE_S = 20.0
-_RESULT_BYTES = 640
+_RESULT_BYTES = 2 * READ_BYTES + 128
 _ROOM = f'(module (func (export "room") (result i32) i32.const {_RESULT_BYTES}))'
-_INBOX_BYTES = 256
 _FIRMWARE = Path(__file__).resolve().parents[1] / "firmware_host"
 _MAIN = Path(__file__).with_name("interpreter_main.py")
 _STOP = "stop"
@@ -85,7 +85,6 @@ class _Talk:
         self.replies: SimpleQueue[int | BaseException] = SimpleQueue()
         self._hardware = hardware
         self.heap = Heap(0, 0)
-        self._inbox = b""
         fitted = hardware.fitted()
         self._pump_count, self._valve_count = fitted["pump"], fitted["valve"]
         self._settings = settings
@@ -93,7 +92,6 @@ class _Talk:
             b"boot": self._boot,
             b"booted": self._booted,
             b"ticked": self._ticked,
-            b"more": self._more,
             b"write": self._write,
             b"echo": self._echo,
             b"temperature": lambda words: _reading(hardware.temperature_centi_c(int(words))),
@@ -125,9 +123,11 @@ class _Talk:
         if self.orders.get() == _STOP:
             raise _StopInterpreterError
         hardware = self._hardware
-        self._inbox = hardware.read()
+        inbox = hardware.read()
+        if len(inbox) > READ_BYTES:
+            raise ValueError(f"{len(inbox)} bytes in one read; a board reads at most {READ_BYTES}")
         healthy = "1" if hardware.healthy() else "0"
-        return f"{hardware.uptime_ms()} {healthy} {self._pins()} {self._more('')}"
+        return f"{hardware.uptime_ms()} {healthy} {self._pins()} {inbox.hex()}"
 
     def _boot(self, _: str) -> str:
         hardware = self._hardware
@@ -159,10 +159,6 @@ class _Talk:
         self.heap = Heap(int(least_free), int(free))
         self.replies.put(int(due_ms))
         return self._await_order()
-
-    def _more(self, _: str) -> str:
-        piece, self._inbox = self._inbox[:_INBOX_BYTES], self._inbox[_INBOX_BYTES:]
-        return piece.hex() + ("+" if self._inbox else "")
 
     def _pins(self) -> str:
         return f"{self._hardware.pumps_on(self._pump_count)} {self._hardware.valves_open(self._valve_count)}"
@@ -255,7 +251,7 @@ def _run(compiled: tuple[Engine, Module], talk: _Talk, heap_kb: int) -> None:
 
 
 def _define_calls(linker: Linker, store: Store, calls: dict[bytes, Callable[[str], str]]) -> Callable[[Any], None]:
-    """Give the interpreter its module `host`: `host.call(name, text)` gives text. Takes its memory once there is one."""
+    """Give the interpreter its module `host`: `host.call(name, text)` gives text. Hand its memory to what is returned."""
     from wasmtime import Func, FuncType, Instance, Module, ValType
 
     memory: Any = None

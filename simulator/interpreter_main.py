@@ -68,7 +68,7 @@ class HostHardware(Hardware):
         self._inbox = ""
 
     def start_tick(self, words: str) -> None:
-        """`words`: uptime, health, both pin masks, and what arrived in hexadecimal, with a + when there is more."""
+        """`words`: uptime, health, both pin masks, and what arrived in hexadecimal."""
         uptime, healthy, pumps, valves, self._inbox = words.split(" ")
         self._uptime_ms = int(uptime)
         self._healthy = healthy == "1"
@@ -142,14 +142,7 @@ class HostHardware(Hardware):
     def read(self) -> bytes:
         text = self._inbox
         self._inbox = ""
-        if text[-1:] != "+":
-            return binascii.unhexlify(text)
-        pieces = []
-        while text[-1:] == "+":
-            pieces.append(binascii.unhexlify(text[:-1]))
-            text = _ask("more", "")
-        pieces.append(binascii.unhexlify(text))
-        return b"".join(pieces)
+        return binascii.unhexlify(text)
 
     def write(self, data: bytes) -> None:
         _ask("write", data.decode())

@@ -88,7 +88,7 @@ class Hardware:
         return mask
 
     def read(self) -> bytes:
-        """Bytes that arrived from the host since the last call; empty when none."""
+        """Bytes that arrived from the host, a few hundred at most: the rest at the next call. Empty when none."""
         raise NotImplementedError
 
     def write(self, data: bytes) -> None:
