@@ -103,6 +103,9 @@ class CommandUnanswered:
     waited_ms: int
 
 
+_new_received = tuple.__new__
+"""A named tuple's own constructor is one more call."""
+
 Event = Received | LinkUp | LinkDown | CommandUnanswered
 
 
@@ -406,7 +409,11 @@ class Link:
             self._before_hello(mono_ms)
         elif message.boot_id != self._boot_id:
             self._from_other_boot()
-        elif self._is_new(message.seq):
+        else:
+            verdict = self._order.judge(message.seq)
+            if verdict != NEW:
+                self._repeated(verdict)
+                return
             counters = self.counters
             if out_of_range:
                 counters.out_of_range += out_of_range
@@ -417,7 +424,7 @@ class Link:
             elif self._answer_to_stale(message, mono_ms):
                 return
             counters.messages += 1
-            self._events.append(Received(message, text))
+            self._events.append(_new_received(Received, (message, text)))
 
     def _unreadable(self, text: str, mono_ms: int) -> None:
         protocol = protocol_of(text)
@@ -428,13 +435,15 @@ class Link:
 
     def _is_new(self, seq: int) -> bool:
         verdict = self._order.judge(seq)
-        if verdict == NEW:
-            return True
+        if verdict != NEW:
+            self._repeated(verdict)
+        return verdict == NEW
+
+    def _repeated(self, verdict: int) -> None:
         if verdict == DUPLICATE:
             self.counters.duplicates += 1
         else:
             self.counters.late += 1
-        return False
 
     def _note_uptime(self, uptime_ms: int, mono_ms: int) -> None:
         self._heard_ms = mono_ms

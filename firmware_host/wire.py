@@ -20,6 +20,7 @@ LATE = 2
 
 _STAR = 42
 _CRC_TAIL = 9
+_STAR_MAX = LINE_MAX - _CRC_TAIL
 _NUMBER_MAX_CHARS = 14
 _WINDOW = 32
 _WINDOW_MASK = (1 << _WINDOW) - 1
@@ -125,19 +126,17 @@ class Decoder:
         self._skipping = False
 
     def _checked(self, line: bytes) -> str | None:
-        size = len(line)
-        if size > LINE_MAX:
+        star = len(line) - _CRC_TAIL
+        if star > _STAR_MAX:
             self.too_long += 1
             return None
-        if line[-1:] == b"\r":
+        if line.endswith(b"\r"):
             # Some serial drivers turn every newline into carriage return and newline.
             line = line[:-1]
-            size -= 1
-        if not size:
-            return None
-        star = size - _CRC_TAIL
+            star -= 1
         if star < 1 or line[star] != _STAR:
-            self.malformed += 1
+            if line:
+                self.malformed += 1
             return None
         body = line[:star]
         if line[star + 1 :] != f"{binascii.crc32(body):08x}".encode():

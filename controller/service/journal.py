@@ -184,17 +184,17 @@ class Journal:
 
         Only a journal opened in bulk commits by itself, every thousand steps; otherwise this never touches the file.
         """
+        inputs = self._inputs
         last_id = self._last_input_id
-        mono_ms, wall_ms, trust = now
-        for part, (kind, text) in enumerate(entries or (TICK,)):
+        for part, entry in enumerate(entries or (TICK,)):
             last_id += 1
-            self._inputs.append((last_id, part, mono_ms, wall_ms, trust, kind, text))
+            inputs.append((last_id, part, *now, *entry))
         self._last_input_id = last_id
         if result is not self._last_result:
             # The core gives one and the same result for as long as nothing happens.
             self._add_result(now, last_id, result)
             self._last_result = result if not result.records and not result.answers else None
-        if self._bulk and len(self._inputs) >= FLUSH_ROWS:
+        if self._bulk and len(inputs) >= FLUSH_ROWS:
             self.commit()
 
     def _add_result(self, now: Now, last_id: int, result: StepResult) -> None:
