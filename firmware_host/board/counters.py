@@ -51,8 +51,12 @@ class PulseCounter:
 
     def step(self, now: int) -> None:
         """Let old pulses be old before microseconds wrap, and stop listening to what can only be noise."""
-        if not self._quiet and not 0 <= between(now_us(), self._last_us) < self._debounce_us:
+        last_us = self._last_us
+        if not self._quiet and not 0 <= between(now_us(), last_us) < self._debounce_us:
             self._quiet = True
+            if self._last_us != last_us:
+                # A pulse came in between: it is not that old.
+                self._quiet = False
         if 0 <= self._deaf_until_ms <= now:
             self._deaf_until_ms = -1
             self._listen(True)
