@@ -36,6 +36,7 @@ class Core:
         self._ctx = Context(site, state, sensing)
         self._idle_every_ms = site.idle_report_s * 1000
         self._at_rest = StepResult(SHUT, self._idle_every_ms)
+        self._at_rest_until_ms = self._at_rest.wake_mono_ms
 
     def dump(self) -> dict[str, Any]:
         """The whole memory as JSON-able data."""
@@ -68,6 +69,15 @@ class Core:
         elif mono_ms >= state.choice_due_mono_ms:
             choose.choose(ctx, now)
         state.mono_ms, state.wall_ms, state.trust = mono_ms, wall_ms, trust
+        if state.delivery is None and not (ctx.records or ctx.answers or ctx.board_clears):
+            # A little late, so that the report that is due about then serves as the wake-up.
+            due_ms = state.choice_due_mono_ms
+            wake_mono_ms = (due_ms if due_ms > mono_ms else mono_ms) + WAKE_GRACE_MS
+            # Nearly every step at rest has the same result as the one before.
+            if wake_mono_ms != self._at_rest_until_ms:
+                self._at_rest_until_ms = wake_mono_ms
+                self._at_rest = StepResult(SHUT, self._idle_every_ms, wake_mono_ms)
+            return self._at_rest
         return self._result(mono_ms)
 
     def _take(self, now: Now, item: Input) -> None:
@@ -83,24 +93,15 @@ class Core:
             intake.take_restart(ctx, now, item)
 
     def _result(self, mono_ms: int) -> StepResult:
+        """The result of a step that waters or has news."""
         ctx, state = self._ctx, self._ctx.state
-        news = ctx.records or ctx.answers or ctx.board_clears
         if state.delivery is not None:
-            outputs = delivery.wanted_outputs(ctx)
-            every_ms = ACTIVE_STEP_MS
+            outputs, every_ms = delivery.wanted_outputs(ctx), ACTIVE_STEP_MS
             wake_mono_ms = mono_ms + ACTIVE_STEP_MS
         else:
-            outputs = SHUT
-            every_ms = self._idle_every_ms
-            # A little late, so that the report that is due about then serves as the wake-up.
-            due_ms = state.choice_due_mono_ms
-            wake_mono_ms = (due_ms if due_ms > mono_ms else mono_ms) + WAKE_GRACE_MS
-            if not news:
-                # Nearly every step at rest has the same result as the one before.
-                if wake_mono_ms != self._at_rest.wake_mono_ms:
-                    self._at_rest = StepResult(outputs, every_ms, wake_mono_ms)
-                return self._at_rest
-        if not news:
+            outputs, every_ms = SHUT, self._idle_every_ms
+            wake_mono_ms = max(state.choice_due_mono_ms, mono_ms) + WAKE_GRACE_MS
+        if not (ctx.records or ctx.answers or ctx.board_clears):
             return StepResult(outputs, every_ms, wake_mono_ms)
         records, answers, clears = tuple(ctx.records), tuple(ctx.answers), tuple(ctx.board_clears)
         return StepResult(outputs, every_ms, wake_mono_ms, records, answers, clears)

@@ -29,6 +29,8 @@ class Context:
         self.float_switches = [
             (tank.float_switch_channel, tank.id) for tank in site.tanks if tank.float_switch_channel is not None
         ]
+        self.float_wet_seen: dict[int, bool] | None = None
+        """What the float switches last said."""
         self.month_can_freeze = _freezing_months(site)
         self._today: Today | None = None
         self.records: list[Record] = []

@@ -24,14 +24,16 @@ def take_report(ctx: Context, now: Now, report: Report) -> None:
             # The board restarted in mid-run: it is shut. Book what came, think again later.
             delivery.stop(ctx, now, "blocked")
         state.boot_id = boot_id
-    pulses = ctx.sensing.take(report, mono_ms, ctx.clock.minute(now.wall_ms))
+    sensing = ctx.sensing
+    pulses = sensing.take(report, mono_ms)
+    if mono_ms >= sensing.extremes_due_mono_ms:
+        sensing.note_extremes(mono_ms, ctx.clock.minute(now.wall_ms))
     on_meanwhile = pump_on | state.pump_on
     state.pump_on, state.valve_open = pump_on, report.valve_open
-    for channel, tank_id in ctx.float_switches:
-        if channel in float_wet:
-            state.float_dry[tank_id] = not float_wet[channel]
-        elif float_wet:
-            state.float_dry[tank_id] = False
+    if float_wet is not ctx.float_wet_seen:
+        # The same words of a report are read into the same mapping: what it says is known.
+        ctx.float_wet_seen = float_wet
+        _follow_switches(ctx, float_wet)
     if (faults or state.board_faults) and faults != tuple(state.board_faults):
         _follow_board_faults(ctx, report)
     present = state.delivery
@@ -45,6 +47,14 @@ def take_report(ctx: Context, now: Now, report: Report) -> None:
         present.reported_mono_ms = mono_ms
     if pulses:
         _flow_at_rest(ctx, now, pulses)
+
+
+def _follow_switches(ctx: Context, float_wet: dict[int, bool]) -> None:
+    for channel, tank_id in ctx.float_switches:
+        if channel in float_wet:
+            ctx.state.float_dry[tank_id] = not float_wet[channel]
+        elif float_wet:
+            ctx.state.float_dry[tank_id] = False
 
 
 def _follow_board_faults(ctx: Context, report: Report) -> None:

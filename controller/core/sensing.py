@@ -35,6 +35,9 @@ HAND_FILLING_L_MIN = 30.0
 DRY_SPELL_MS = 24 * 3_600_000
 """After this long without rain a roof's first flush is due again (own choice)."""
 AIR_CHANNEL = 0
+EXTREMES_EVERY_MS = 5 * 60_000
+"""How often the air temperature counts for the day's extremes. Weather services average over a minute and keep extremes
+of that; a probe in a box follows the air within minutes anyway, so this is often enough (own choice)."""
 NEVER_MS = -(10**12)
 
 
@@ -57,22 +60,33 @@ class Sensing:
                 max_draw_l_min=draw_l_min,
                 stale_after_ms=stale_ms,
             )
-        self._channels = [(tank, self._levels[tank.id]) for tank in site.tanks]
+        self._channels = [(tank.id, tank.sensor_channel, self._levels[tank.id].observe) for tank in site.tanks]
         self._pumps = [(pump, 1 << pump.output, Counter()) for pump in site.pumps]
         self._pumps_before = 0
         """Pumps that the report before this one showed on."""
+        self._totals_seen: dict[int, int] | None = None
+        """The flow meters' totals last taken; the same words of a report are read into the same mapping."""
+        self._boot_id = ""
         self.battery = BatteryEstimator(site.battery)
         self._rain = RainDay(site.rain_gauge.mm_per_tip) if site.rain_gauge else None
         self.temperatures = DayTemperatures()
         self.temperature_c: float | None = None
         self.temperature_mono_ms: int | None = None
+        self.extremes_due_mono_ms = NEVER_MS
+        """When the air temperature is next to count for the day's extremes."""
         self._flush_left_mm = {roof.id: roof.first_flush_mm for roof in site.roofs}
         self._last_rain_mono_ms = NEVER_MS
         self.ledgers: dict[str, DayLedger] = {}
 
     # --- feeding ---------------------------------------------------------------------------------------------
 
-    def take(self, report: Report, mono_ms: int, minute_of_day: int) -> dict[str, int]:
+    def note_extremes(self, mono_ms: int, minute_of_day: int) -> None:
+        """Let the newest air temperature count for the day's extremes; call it when `extremes_due_mono_ms` is past."""
+        if self.temperature_c is not None and self.temperature_mono_ms == mono_ms:
+            self.extremes_due_mono_ms = mono_ms + EXTREMES_EVERY_MS
+            self.temperatures.add(self.temperature_c, minute_of_day)
+
+    def take(self, report: Report, mono_ms: int) -> dict[str, int]:
         """Feed one report; returns the pulses counted since the last one, by pump id (zero ones left out)."""
         # Taken apart at once: reading a field of a named tuple by its name costs as much as three of these.
         (
@@ -82,7 +96,6 @@ class Sensing:
         if air_c is not None:
             self.temperature_c = air_c
             self.temperature_mono_ms = mono_ms
-            self.temperatures.add(air_c, minute_of_day)
         rain_mm = 0.0
         if rain_tips is not None and self._rain is not None:
             rain_mm = self._rain.add(boot_id, rain_tips, mono_ms)
@@ -90,6 +103,28 @@ class Sensing:
                 self._catch(rain_mm, mono_ms)
         pulses: dict[str, int] = {}
         drawn_l: dict[str, float] = {}
+        load_a = 0.0
+        if pump_on or flow_pulses is not self._totals_seen or boot_id != self._boot_id:
+            # At rest nothing is counted, and what was counted before need not be looked at again.
+            load_a = self._count(boot_id, flow_pulses, pump_on, pulses, drawn_l)
+        self._pumps_before = pump_on
+        raining = rain_mm > 0.0 or mono_ms - self._last_rain_mono_ms < 1_800_000
+        for tank_id, channel, observe in self._channels:
+            burst = echoes.get(channel)
+            if burst is not None:
+                observe(burst, air_c, mono_ms, drawn_l.get(tank_id, 0.0) if drawn_l else 0.0, raining)
+        self.battery.observe(battery_v, load_a, mono_ms, panel_v, current_a)
+        return pulses
+
+    def _count(
+        self,
+        boot_id: str,
+        flow_pulses: dict[int, int],
+        pump_on: int,
+        pulses: dict[str, int],
+        drawn_l: dict[str, float],
+    ) -> float:
+        """Follow the meters, by pump into `pulses`, by tank into `drawn_l`; returns the pumps' declared current."""
         load_a = 0.0
         for pump, mask, counter in self._pumps:
             if pump_on & mask:
@@ -102,14 +137,9 @@ class Sensing:
                     if (pump_on | self._pumps_before) & mask:
                         # Pulses at rest are a fault of their own; as a draw they would count the tank empty.
                         drawn_l[pump.tank_id] = drawn_l.get(pump.tank_id, 0.0) + counted / meter.pulses_per_l
-        self._pumps_before = pump_on
-        raining = rain_mm > 0.0 or mono_ms - self._last_rain_mono_ms < 1_800_000
-        for tank, level in self._channels:
-            burst = echoes.get(tank.sensor_channel)
-            if burst is not None:
-                level.observe(burst, air_c, mono_ms, drawn_l.get(tank.id, 0.0) if drawn_l else 0.0, raining)
-        self.battery.observe(battery_v, load_a, mono_ms, panel_v, current_a)
-        return pulses
+        self._totals_seen = flow_pulses
+        self._boot_id = boot_id
+        return load_a
 
     def _catch(self, rain_mm: float, mono_ms: int) -> None:
         """Book what the roofs should have given."""
@@ -185,6 +215,8 @@ class Sensing:
         self.battery.restarted()
         if self.temperature_mono_ms is not None:
             self.temperature_mono_ms += shift_ms
+        if self.extremes_due_mono_ms != NEVER_MS:
+            self.extremes_due_mono_ms += shift_ms
         if self._last_rain_mono_ms != NEVER_MS:
             self._last_rain_mono_ms += shift_ms
 
@@ -197,6 +229,7 @@ class Sensing:
             "temperatures": self.temperatures.dump(),
             "temperature_c": self.temperature_c,
             "temperature_mono_ms": self.temperature_mono_ms,
+            "extremes_due_mono_ms": self.extremes_due_mono_ms,
             "counters": {pump.id: counter.dump() for pump, _, counter in self._pumps},
             "flush_left_mm": dict(self._flush_left_mm),
             "last_rain_mono_ms": self._last_rain_mono_ms,
@@ -215,6 +248,7 @@ class Sensing:
         self.temperatures.load(data["temperatures"])
         self.temperature_c = data["temperature_c"]
         self.temperature_mono_ms = data["temperature_mono_ms"]
+        self.extremes_due_mono_ms = data.get("extremes_due_mono_ms", NEVER_MS)
         for pump, _, counter in self._pumps:
             if pump.id in data["counters"]:
                 counter.load(data["counters"][pump.id])

@@ -33,6 +33,10 @@ RESISTANCE_OHM_AH: dict[Chemistry, float] = {"flooded": 2.0, "agm": 1.2, "lifepo
 REST_AFTER_MS = 2 * 3_600_000
 """No pump and no charging for this long counts as rested; sources say 2 to 24 h."""
 REBOUND_MS = 30 * 60_000
+REST_EVERY_MS = 5 * 60_000
+"""A rested battery's charge is looked at this often: it takes hours to change (own choice)."""
+REST_WEIGHT = 0.4
+"""How much each look counts against those before it: a rested voltage is smoothed over about ten minutes."""
 RISING_V = 0.08
 """A quiet battery that rises by this much, once it has rebounded from its load, is being charged after all."""
 HELD_GOOD_MS = 24 * 3_600_000
@@ -118,6 +122,7 @@ class BatteryEstimator:
         "_flat_chemistry",
         "_floor_v",
         "_maximum_v",
+        "_rest_due_ms",
         "_resistance_ohm",
         "_resume_v",
         "_table",
@@ -154,6 +159,7 @@ class BatteryEstimator:
 
     def _forget_times(self) -> None:
         """Start every timer again. What was known is kept, without an age: the rested charge becomes suspect."""
+        self._rest_due_ms = 0
         self.load_a = 0.0
         self.load_since_ms = 0
         self.voltage_mono_ms = None
@@ -208,10 +214,15 @@ class BatteryEstimator:
             else:
                 # Above both limits and not low: what `_follow_disconnect` would do, without a call for every report.
                 self.below_floor_since_ms = self.below_disconnect_since_ms = None
-            quiet = load_a == 0.0 and not self._charging(battery_v, panel_v, current_a)
-            self._follow_rest(battery_v, quiet, mono_ms)
-            if self.rested_v is None and quiet:
-                self.charge_percent = rest_charge_percent(self._table, battery_v)
+            if load_a == 0.0 and not self._charging(battery_v, panel_v, current_a):
+                lowest_v = self.quiet_lowest_v
+                if mono_ms >= self._rest_due_ms or not lowest_v <= battery_v <= lowest_v + RISING_V:
+                    self._follow_rest(battery_v, mono_ms)
+            else:
+                self.quiet_since_ms = None
+                self._rest_due_ms = 0
+                if load_a != 0.0:
+                    self._lower_to_what_load_allows(mono_ms)
 
     def reading(self, mono_ms: int) -> BatteryReading:
         """The estimate as of now, without a new report."""
@@ -235,6 +246,8 @@ class BatteryEstimator:
         """Take back what `dump` gave."""
         for name in _STATE:
             setattr(self, name, state[name])
+        # When to look next follows from the rest: a look too early changes nothing.
+        self._rest_due_ms = 0
 
     def _quality(self, mono_ms: int) -> Quality:
         heard = self.voltage_mono_ms
@@ -253,25 +266,32 @@ class BatteryEstimator:
             return panel_v > battery_v + CHARGING_PANEL_MARGIN_V
         return battery_v > self._table[-1][0] + SURFACE_CHARGE_MARGIN_V
 
-    def _follow_rest(self, battery_v: float, quiet: bool, mono_ms: int) -> None:
-        if not quiet:
-            self.quiet_since_ms = None
-            self._lower_to_what_load_allows(mono_ms)
-            return
+    def _follow_rest(self, battery_v: float, mono_ms: int) -> None:
+        """Follow a quiet battery to rest, and its rested voltage from then on; says when to look again."""
         since = self.quiet_since_ms
         if since is None or (mono_ms - since > REBOUND_MS and battery_v > self.quiet_lowest_v + RISING_V):
             self.quiet_since_ms = since = mono_ms
             self.quiet_lowest_v = battery_v
+            self._rest_due_ms = 0
         elif battery_v < self.quiet_lowest_v or mono_ms - since <= REBOUND_MS:
             self.quiet_lowest_v = battery_v
-        if mono_ms - since < REST_AFTER_MS:
-            return
-        smoothed_v = battery_v
-        if self.rested_v is not None and self.rested_mono_ms is not None and self.rested_mono_ms > since:
-            smoothed_v = self.rested_v + 0.1 * (battery_v - self.rested_v)
-        self.rested_v = smoothed_v
+        if mono_ms - since >= REST_AFTER_MS:
+            looked_ms = self.rested_mono_ms
+            if looked_ms is None or looked_ms <= since:
+                self._note_rest(battery_v, mono_ms)
+            elif self.rested_v is not None and mono_ms - looked_ms >= REST_EVERY_MS:
+                self._note_rest(self.rested_v + REST_WEIGHT * (battery_v - self.rested_v), mono_ms)
+        elif self.rested_v is None:
+            # Never seen rested yet: what it shows now is better than nothing.
+            self.charge_percent = rest_charge_percent(self._table, battery_v)
+        elif mono_ms - since > REBOUND_MS:
+            self._rest_due_ms = since + REST_AFTER_MS
+
+    def _note_rest(self, rested_v: float, mono_ms: int) -> None:
+        self.rested_v = rested_v
         self.rested_mono_ms = mono_ms
-        self.charge_percent = rest_charge_percent(self._table, smoothed_v)
+        self.charge_percent = rest_charge_percent(self._table, rested_v)
+        self._rest_due_ms = mono_ms + REST_EVERY_MS
 
     def _lower_to_what_load_allows(self, mono_ms: int) -> None:
         """A voltage under steady load far below the held charge's lowers it; the inrush and small doubts do not."""

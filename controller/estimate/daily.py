@@ -99,17 +99,18 @@ class RainDay:
 
     def add(self, boot_id: str, tips: int | None, mono_ms: int) -> float:
         """Take the gauge's total; returns the rain since the last call, mm, already added to the day."""
-        if tips is None:
-            return 0.0
-        if self._last_mono_ms is None or mono_ms < self._last_mono_ms:
-            self._last_mono_ms = mono_ms
-        elif self._spare_mm == self._burst_mm and self._counter.stands_at(boot_id, tips):
+        counter, last_mono_ms = self._counter, self._last_mono_ms
+        if tips == counter.value and self._spare_mm == self._burst_mm and boot_id == counter.boot_id:
             # Most of the time: a dry minute after a dry minute.
             self._last_mono_ms = mono_ms
             return 0.0
-        possible_mm = self._spare_mm + (mono_ms - self._last_mono_ms) * (MAXIMUM_RAIN_MM_H / _MS_PER_HOUR)
+        if tips is None:
+            return 0.0
+        if last_mono_ms is None or mono_ms < last_mono_ms:
+            last_mono_ms = mono_ms
+        possible_mm = self._spare_mm + (mono_ms - last_mono_ms) * (MAXIMUM_RAIN_MM_H / _MS_PER_HOUR)
         self._last_mono_ms = mono_ms
-        fallen_mm = self._counter.follow(boot_id, tips) * self._mm_per_tip
+        fallen_mm = counter.follow(boot_id, tips) * self._mm_per_tip
         if fallen_mm > possible_mm:
             self._spare_mm = 0.0
             self.rejected_mm += fallen_mm
