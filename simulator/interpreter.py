@@ -251,7 +251,7 @@ def _run(compiled: tuple[Engine, Module], talk: _Talk, heap_kb: int) -> None:
 
 
 def _define_calls(linker: Linker, store: Store, calls: dict[bytes, Callable[[str], str]]) -> Callable[[Any], None]:
-    """Give the interpreter its module `host`: `host.call(name, text)` gives text. Hand its memory to what is returned."""
+    """Give the interpreter its module `host`: `host.call(name, text)` gives text. Returns what must get its memory."""
     from wasmtime import Func, FuncType, Instance, Module, ValType
 
     memory: Any = None

@@ -11,6 +11,8 @@ from zoneinfo import ZoneInfo
 from controller.contract import Command, Now, Order, OrderAnswer, Record, Snapshot, StepResult
 from controller.site.load import parse_site
 from controller.site.model import Schedule, Site, Window, Zone
+from firmware_host.board.logic import Board
+from simulator.board import MakeBoard
 from simulator.example import example_site_text
 from simulator.plant.daily_records import DailyRecord, weather_from_daily
 from simulator.season import SeasonRun
@@ -68,6 +70,7 @@ class Garden:
         tmax_c: float = 27.0,
         fill: float = 0.7,
         seed: int = 1,
+        make_board: MakeBoard = Board,
     ) -> None:
         first = start - timedelta(days=1)
         rows = [DailyRecord(first + timedelta(days=n), tmin_c, tmax_c, rain_mm) for n in range(days + 3)]
@@ -75,7 +78,7 @@ class Garden:
         self.site = site
         midnight = datetime.combine(start, time(), ZoneInfo(site.place.time_zone))
         self.start_wall_ms = int(midnight.timestamp() * 1000)
-        self.season = SeasonRun(site, weather, seed, self.start_wall_ms, fill=fill)
+        self.season = SeasonRun(site, weather, seed, self.start_wall_ms, fill=fill, make_board=make_board)
         self.season.watch = self._take
         self.records: list[tuple[Now, Record]] = []
         self.answers: list[OrderAnswer] = []
