@@ -24,6 +24,8 @@ from firmware_host.board.limits import (
 from firmware_host.board.outputs import NEVER, Outputs
 
 NOT_WIRED = -1
+LOOK_MS = 600_000
+"""At rest the limits are summed up this often only; before and while anything is driven at every check."""
 
 
 class Guards:
@@ -59,6 +61,9 @@ class Guards:
         self._flow_since_ms = [0] * len(flow_of_pump)
         self._flow_pulses = [0] * len(flow_of_pump)
         self._flowing = [False] * len(flow_of_pump)
+        self._metered = [(pump, channel) for pump, channel in enumerate(flow_of_pump) if channel != NOT_WIRED]
+        self._calm = False
+        self._look_ms = 0
         self._resting = False
         self._rest_pulses = [0] * len(flow_of_pump)
         self._rest_window_ms = [0] * len(flow_of_pump)
@@ -67,8 +72,10 @@ class Guards:
     def check(self, now: int) -> None:
         """Run every check that applies now. `next_ms` is when the next one must run at the latest."""
         self.next_ms = NEVER
-        self.read_back(now)
+        if self._calm and now < self._look_ms and self._still_calm():
+            return
         outputs = self._outputs
+        self.read_back(now)
         if not (self._hardware.healthy() and outputs.intact and self._limits.intact()):
             self._faults.raise_(ids.SELF_TEST)
         if outputs.valves:
@@ -87,6 +94,21 @@ class Guards:
             self._floor.since = -1
         if self._faults.standing:
             self._clear_what_is_over(now)
+        self._calm = self._resting and self.next_ms == NEVER
+        self._look_ms = now + LOOK_MS
+
+    def _still_calm(self) -> bool:
+        """At rest, and no condition was being timed: whether all that could change that is as it was."""
+        hardware = self._hardware
+        outputs = self._outputs
+        if not outputs.at_rest or self._faults.standing or not hardware.healthy():
+            return False
+        if hardware.outputs_on(outputs.pump_count, outputs.valve_count):
+            return False
+        for pump, channel in self._metered:
+            if hardware.flow_pulses(channel) != self._rest_pulses[pump]:
+                return False
+        return True
 
     def refusal(self, pumps: int) -> str:
         """Why these pumps may not start now although no fault stands: a fault id, or empty when they may."""
@@ -128,8 +150,10 @@ class Guards:
         """Read what the pins really do; one that disagrees with what is driven for a second shuts everything."""
         outputs = self._outputs
         hardware = self._hardware
-        pumps = hardware.pumps_on(outputs.pump_count)
-        valves = hardware.valves_open(outputs.valve_count)
+        pump_count = outputs.pump_count
+        pins = hardware.outputs_on(pump_count, outputs.valve_count)
+        valves = pins >> pump_count
+        pumps = pins ^ valves << pump_count
         self.pumps_read = pumps
         self.valves_read = valves
         if pumps == outputs.pumps and valves == outputs.valves:
@@ -215,10 +239,7 @@ class Guards:
 
     def _at_rest(self, now: int) -> None:
         """Water that runs for a minute while everything is shut: a welded contact, or a valve that does not close."""
-        for pump in range(len(self._flow_of_pump)):
-            channel = self._flow_of_pump[pump]
-            if channel == NOT_WIRED:
-                continue
+        for pump, channel in self._metered:
             pulses = self._hardware.flow_pulses(channel)
             if not self._resting:
                 self._rest_flow_ms[pump] = -1

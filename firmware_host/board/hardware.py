@@ -87,6 +87,10 @@ class Hardware:
                 mask |= 1 << output
         return mask
 
+    def outputs_on(self, pump_count: int, valve_count: int) -> int:
+        """Both in one: the mask of the pumps, and above its `pump_count` bits that of the valves."""
+        return self.pumps_on(pump_count) | self.valves_open(valve_count) << pump_count
+
     def read(self) -> bytes:
         """Bytes that arrived from the host, a few hundred at most: the rest at the next call. Empty when none."""
         raise NotImplementedError

@@ -89,7 +89,7 @@ class Board:
             self.reboots.check(now)
         if faults.standing and faults.blocking():
             outputs.shut()
-        if outputs.step(now):
+        if not outputs.at_rest and outputs.step(now):
             guards.read_back(now)
             self._report_due_ms = now
         if outputs.lapsed:
@@ -101,7 +101,7 @@ class Board:
         if now >= self._report_due_ms:
             self._report(now)
         hardware.feed_watchdog()
-        due = now + (self._poll_ms if outputs.active() else IDLE_WAKE_MS)
+        due = now + (IDLE_WAKE_MS if outputs.at_rest else self._poll_ms)
         if self._report_due_ms < due:
             due = self._report_due_ms
         if outputs.next_ms < due:

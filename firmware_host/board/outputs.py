@@ -13,6 +13,8 @@ NEVER = 1 << 60
 class Outputs:
     """pumps, valves: what is driven now. want_pumps, want_valves: what the host asked for.
 
+    at_rest: true while nothing is driven and nothing wanted.
+
     intact: false once the end of a lease, which is kept twice, was not the same in both places.
 
     valves_of_pump[n] is the mask of valves that pump n feeds.
@@ -30,6 +32,7 @@ class Outputs:
         self.valves = 0
         self.want_pumps = 0
         self.want_valves = 0
+        self.at_rest = False
         self.lapsed = False
         self.lease_end_ms = 0
         self._lease_end_inverse = ~0
@@ -56,6 +59,8 @@ class Outputs:
         changed = pumps != self.want_pumps or valves != self.want_valves
         self.want_pumps = pumps
         self.want_valves = valves
+        if pumps or valves:
+            self.at_rest = False
         self.lease_end_ms = lease_end_ms
         self._lease_end_inverse = ~lease_end_ms
         return changed
@@ -80,7 +85,8 @@ class Outputs:
     def step(self, now: int) -> bool:
         """Move every output that may move now; True when one did. `next_ms` is when the next may."""
         self.next_ms = NEVER
-        if not (self.pumps or self.valves or self.want_pumps or self.want_valves):
+        if not self.active():
+            self.at_rest = True
             return False
         pumps = self.pumps
         valves = self.valves
@@ -90,6 +96,7 @@ class Outputs:
         ready = self._ready_valves(now)
         self._close_valves(now, ready)
         self._start_pumps(now, ready)
+        self.at_rest = not self.active()
         return pumps != self.pumps or valves != self.valves
 
     def _later(self, when: int) -> None:

@@ -6,7 +6,8 @@ Written for MicroPython and CPython alike. Everything is sent raw: the host does
 from firmware_host.board.hardware import Hardware
 from firmware_host.wire import BAD
 
-ECHO_COUNT = 7
+ECHO_COUNT = 5
+"""Three that agree make a level: with five, two may be lost or wrong."""
 ECHO_PATIENCE_MS = 1500
 
 
