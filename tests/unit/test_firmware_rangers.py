@@ -9,12 +9,14 @@ import pytest
 
 from firmware_host.board.ranger_pulse import GAP_MS, PulseRanger
 from firmware_host.board.ranger_serial import SerialRanger
-from firmware_host.board.sampling import ECHO_COUNT, ECHO_PATIENCE_MS
+from firmware_host.board.sampling import ECHO_PATIENCE_MS
 from tests.fake_machine.chip import Chip, power_up
 from tests.fake_machine.world import PulseRangerModel, frame
 
 TRIGGER, ECHO = 16, 17
 POLL_MS = 20
+ECHO_COUNT = 7
+"""As many as the patience of a report allows; the board may ask for fewer."""
 
 
 @pytest.fixture
