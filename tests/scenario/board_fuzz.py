@@ -23,6 +23,9 @@ TURNS_A_RENEWAL = 50
 LINES_A_TURN = 40
 VALVES, PUMPS = 3, 1
 CYCLE = 1 << 32
+SETTLE_MS = 1000
+"""A valve closes this long after its pump stopped."""
+
 _NUMBER = re.compile(rb"-?[0-9]+")
 _LIMITS = {
     b"opening_ms": (2000, 60_000),
@@ -57,7 +60,6 @@ class Witness:
         self.acted = 0
         self.last_acted = -1
         self.pumps = self.valves = self.lease_end_ms = 0
-        self.wanted_ms = [-CYCLE] * VALVES
 
     def hear(self, data: bytes, now: int) -> None:
         *lines, self._rest = (self._rest + data).split(b"\n")
@@ -126,9 +128,6 @@ class Witness:
         lead_ms = 1200 if pump_ran or self.pumps else 0
         if (self.pumps or self.valves) and now >= self.lease_end_ms - lead_ms:
             self.pumps = self.valves = 0
-        for valve in range(VALVES):
-            if self.valves >> valve & 1:
-                self.wanted_ms[valve] = now
 
 
 @dataclass
@@ -155,6 +154,8 @@ class Fuzz:
         self._valves = 1
         self._good = [self._command()]
         self._held: list[bytes] = []
+        self._opened_ms: dict[int, int] = {}
+        self._unneeded_ms = 0
         self._quiet: list[Callable[[], bytes]] = [
             *[self._damaged] * 10,
             *[self._torn] * 4,
@@ -213,10 +214,21 @@ class Fuzz:
             self._blame(f"accepted {self.board.talk.accepted_seq}, not {witness.last_acted}", data)
         if hardware.pumps and not witness.pumps:
             self._blame("a pump runs unwanted", data)
-        if any(now - witness.wanted_ms[valve] > 5000 for valve in hardware.valves):
-            self._blame("a valve is open 5 s after it was last wanted", data)
+        if self._left_open(now):
+            self._blame("a valve stays open that nobody wants and no pump needs", data)
         if self.board.faults.blocking():
             self._blame(f"{self.board.faults.text()} stands", data)
+
+    def _left_open(self, now: int) -> bool:
+        """An unwanted valve may stay for a running pump until a wanted one is fully open, and a second longer."""
+        valves = self.hardware.valves
+        self._opened_ms = {valve: self._opened_ms.get(valve, now) for valve in valves}
+        wanted = {valve for valve in valves if self.witness.valves >> valve & 1}
+        opening_ms = self.board.limits.opening_ms
+        needed = bool(self.hardware.pumps) and not any(now - self._opened_ms[v] >= opening_ms for v in wanted)
+        if needed or valves == wanted:
+            self._unneeded_ms = now
+        return now - self._unneeded_ms > SETTLE_MS + TURN_MS
 
     def _blame(self, what: str, data: bytes) -> None:
         self.findings.wrong.append(f"at {self.hardware.now_ms} ms: {what}, after {data[-300:]!r}")
