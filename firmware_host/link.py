@@ -184,6 +184,7 @@ class Link:
         self._stale_count = 0
         self._clears: list[tuple[str, int, int, int]] = []
         self._report_wanted = False
+        self._restart_program = -1
         self._who_seq = session % SEQ_MODULUS
         self._asked: list[tuple[int, int]] = []
         self._who_ms = 0
@@ -273,6 +274,14 @@ class Link:
         self._tick_due_ms = 0
         return True
 
+    def restart(self, with_program: bool) -> bool:
+        """Have the board restart, for one boot without its program if told so; False when there is no board to ask."""
+        if self._state != "up":
+            return False
+        self._restart_program = int(with_program)
+        self._tick_due_ms = 0
+        return True
+
     # --- bytes out -----------------------------------------------------------------------------------------------
 
     def tick(self, mono_ms: int) -> bytes:
@@ -316,6 +325,11 @@ class Link:
         if self._report_wanted:
             self._report_wanted = False
             out += encode("now", self._next_seq(), {"boot": self._boot_id, "at": self._uptime_ms(mono_ms)})
+        if self._restart_program >= 0:
+            fields: dict[str, str | int] = {"boot": self._boot_id, "at": self._uptime_ms(mono_ms)}
+            fields["program"] = self._restart_program
+            out += encode("restart", self._next_seq(), fields)
+            self._restart_program = -1
         on = self._wanted.any_on
         resend = self._sent_ms + RESEND_MS
         repeat = on or self._pending_seq >= 0

@@ -13,7 +13,7 @@ FIRMWARE = "1.0"
 AHEAD_MAX_MS = 500
 HELLO_GAP_MS = 300
 PROBLEM_MAX = 200
-COMMANDS = ("set", "clear", "now")
+COMMANDS = ("set", "clear", "now", "restart")
 
 _PART_WORDS = {"float_switch": "float"}
 

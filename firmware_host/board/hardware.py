@@ -89,7 +89,7 @@ class Hardware:
 
     def outputs_on(self, pump_count: int, valve_count: int) -> int:
         """Both in one: the mask of the pumps, and above its `pump_count` bits that of the valves."""
-        return self.pumps_on(pump_count) | self.valves_open(valve_count) << pump_count
+        return self.pumps_on(pump_count) | (self.valves_open(valve_count) << pump_count)
 
     def read(self) -> bytes:
         """Bytes that arrived from the host, a few hundred at most: the rest at the next call. Empty when none."""
@@ -101,6 +101,9 @@ class Hardware:
 
     def feed_watchdog(self) -> None:
         raise NotImplementedError
+
+    def restart(self, program_off: bool) -> None:
+        """Restart by order once the answer is sent; with `program_off` the next boot leaves the program off."""
 
     def moving_ms(self) -> int:
         """How long until every valve has done what it was told; latching ones get their pulses one after the other."""

@@ -28,6 +28,7 @@ BURST_WAKE_MS = 20
 POLL_DEFAULT_MS = 1000
 NOT_LATCHED = "not-latched"
 STILL_PRESENT = "still-present"
+NOT_SHUT = "not-shut"
 
 _SET_FIELDS = ("boot", "at", "pumps", "valves", "lease", "report")
 _WIRING = ("flow_of_pump", "float_of_pump", "valves_of_pump")
@@ -131,6 +132,8 @@ class Board:
             self._set(seq, fields, age_ms, now)
         elif kind == "clear":
             self._clear(seq, fields.get("fault", ""), now)
+        elif kind == "restart":
+            self._restart(seq, number(fields.get("program", "")), now)
         else:
             self.talk.accept(seq)
             self._report_due_ms = now
@@ -209,6 +212,16 @@ class Board:
             if fault in (ids.REBOOTS, ids.REBOOTS_LATCHED):
                 self.reboots.cleared()
             self.talk.answer(seq, now)
+
+    def _restart(self, seq: int, program: int | None, now: int) -> None:
+        if program not in (0, 1):
+            self.talk.refuse(seq, BAD_FIELD, now)
+        elif self.outputs.active():
+            self.talk.refuse(seq, NOT_SHUT, now)
+        else:
+            self.talk.accept(seq)
+            self.talk.answer(seq, now)
+            self._hardware.restart(program == 0)
 
     def _apply(
         self, settings: dict[str, int | list[int]], wiring: dict[str, list[int]], fitted: dict[str, int]

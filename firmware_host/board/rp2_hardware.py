@@ -16,7 +16,7 @@ from firmware_host.board.nonvolatile import Memory, Slots
 from firmware_host.board.outputs_rp2 import HeldValve, LatchingValve, Line, Pulses, Pump
 from firmware_host.board.ranger_pulse import PulseRanger
 from firmware_host.board.ranger_serial import SerialRanger
-from firmware_host.board.restart import boot_cause
+from firmware_host.board.restart import boot_cause, restart
 from firmware_host.board.selftest import Program, TickRate, memory_good, processor_good
 from firmware_host.board.shunt import Shunt, bus
 from firmware_host.board.thermometer import AnalogueProbe, OneWireBus
@@ -24,6 +24,9 @@ from firmware_host.board.thermometer import AnalogueProbe, OneWireBus
 WATCHDOG_MS = 1000
 BATTERY_LEAST_MV = 3000
 """Below this the board itself could not run from its battery: the divider's wire is off."""
+
+RESTART_AFTER_MS = 300
+"""Time for the answer to reach the host."""
 
 CAUSES = ("power", "watchdog", "brownout", "soft", "unknown")
 _REFERENCE_FAILURES_MAX = 3
@@ -45,6 +48,8 @@ class Rp2Hardware(Hardware):
         self._now = 0
         self._checked = False
         self._watchdog = None
+        self._restart_ms = -1
+        self._restart_program_off = False
         self._reset_cause = boot_cause()
         self._boot_id = binascii.hexlify(os.urandom(4)).decode()
         self._board_id = binascii.hexlify(machine.unique_id()).decode()[:16]
@@ -180,6 +185,9 @@ class Rp2Hardware(Hardware):
             self.save(now)
             gc.collect()
         self._console.step()
+        if 0 <= self._restart_ms <= now:
+            self.all_off()
+            restart(self._restart_program_off)
         self._checked = True
 
     def _test_a_piece(self) -> None:
@@ -198,6 +206,10 @@ class Rp2Hardware(Hardware):
         idle = not any(pump.is_on() for pump in self._pumps) and not any(valve.is_open() for valve in self._valves)
         idle = idle and not self._pulses.left_ms(now)
         self._memory.step(now, idle, [counter.total() for counter in self._flow], self.rain_tips())
+
+    def restart(self, program_off: bool) -> None:
+        self._restart_program_off = program_off
+        self._restart_ms = self._now + RESTART_AFTER_MS
 
     def start_watchdog(self) -> None:
         """From here on the main loop must come round within a second, or the chip resets."""

@@ -1,7 +1,7 @@
 """The least chip that the firmware runs on under MicroPython: pins keep their level, sensors read the same for ever."""
 
 # Everything is called as the real module is, used or not.
-# ruff: noqa: ARG001, ARG002
+# ruff: noqa: ARG002
 
 PWRON_RESET, WDT_RESET = 1, 3
 mem32 = {0x4005800C: 0, 0x40058010: 0, 0x40064008: 0}

@@ -1,7 +1,7 @@
 """One probe at 15.31 degrees."""
 
 # Everything is called as the real module is, used or not.
-# ruff: noqa: ARG001, ARG002
+# ruff: noqa: ARG002
 
 
 class OneWire:

@@ -400,6 +400,54 @@ def test_the_boot_after_a_restart_for_replacing_the_program_leaves_the_chip_alon
     assert flashed.chip.watchdog_us is not None
 
 
+def order_restart(flashed: Flashed, program: int) -> dict[str, str]:
+    flashed.say("restart", program=program)
+    flashed.run(50)
+    return flashed.last("ack")
+
+
+def test_a_restart_is_answered_and_then_done(flashed: Flashed) -> None:
+    flashed.boot()
+    flashed.run(500)
+    assert "refusal" not in order_restart(flashed, 1)
+    with pytest.raises(Restart):
+        flashed.run(400)
+    flashed.boot(reset=True)
+    flashed.run(500)
+    assert flashed.last("hello")["cause"] == "soft"
+
+
+def test_a_restart_without_the_program_is_one_boot_without_it(
+    flashed: Flashed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    flashed.boot()
+    flashed.run(500)
+    order_restart(flashed, 0)
+    with pytest.raises(Restart):
+        flashed.run(400)
+    flashed.power(reset=True)
+    really = main.prepare
+    monkeypatch.setattr(main, "prepare", lambda _: really(str(flashed.folder)))
+    main.run()
+    assert flashed.chip is not None
+    assert flashed.chip.watchdog_us is None
+
+
+@pytest.mark.parametrize(
+    ("program", "refusal"), [(2, "bad-field"), (-1, "bad-field"), (1, "not-shut"), (0, "not-shut")]
+)
+def test_a_restart_is_refused_while_something_is_on_or_when_it_makes_no_sense(
+    flashed: Flashed, program: int, refusal: str
+) -> None:
+    flashed.boot()
+    flashed.run(500)
+    flashed.hold(1, 1, 4000)
+    assert order_restart(flashed, program)["refusal"] == refusal
+    flashed.run(900)
+    assert flashed.chip is not None
+    assert flashed.chip.on_pins() == {PUMP, SECOND, 6}
+
+
 # --- latching valves --------------------------------------------------------------------------------------------------
 
 

@@ -16,7 +16,7 @@ from firmware_host.wire import LINE_MAX, PROTOCOL, Decoder, frame, parse
 from tests.board_stand_in import BoardRig, FakeHardware
 
 PAGE = (Path(__file__).resolve().parents[2] / "docs/protocol.md").read_text()
-KINDS = ("hello", "report", "ack", "who", "set", "clear", "now")
+KINDS = ("hello", "report", "ack", "who", "set", "clear", "now", "restart")
 
 
 def section(heading: str) -> str:
@@ -61,6 +61,7 @@ def said_by_the_host() -> dict[str, set[str]]:
     link.want(Outputs(1, 1), 1000, 10)
     link.clear_fault("board-dry")
     link.report_now()
+    link.restart(with_program=False)
     data += link.tick(10)
     return {kind: set(fields) for kind, _, fields in Decoder().feed(data)}
 
@@ -102,7 +103,7 @@ def test_every_fault_of_the_board_is_on_the_page() -> None:
 
 def test_every_refusal_is_on_the_page() -> None:
     reasons = {conversation.OTHER_BOOT, conversation.STALE, conversation.AHEAD, conversation.BAD_FIELD}
-    reasons |= {logic.NOT_LATCHED, logic.STILL_PRESENT, "a fault id"}
+    reasons |= {logic.NOT_LATCHED, logic.STILL_PRESENT, logic.NOT_SHUT, "a fault id"}
     assert set(table(section("### `ack`"), "refusal")) == reasons
 
 
