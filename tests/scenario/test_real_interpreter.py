@@ -19,6 +19,7 @@ from controller.errors import ConfigurationError
 from firmware_host.board.console import READ_BYTES
 from firmware_host.board.faults import DELIBERATE, SELF_CLEARING
 from firmware_host.board.hardware import Hardware
+from firmware_host.board.logic import Board
 from firmware_host.link import Link
 from firmware_host.messages import SHUT, Outputs
 from firmware_host.transport import SerialPort
@@ -26,6 +27,7 @@ from firmware_host.wire import encode
 from simulator import interpreter
 from simulator.interpreter import HEAP_KB, Heap, InterpretedBoard, InterpreterStoppedError, Settings
 from tests.board_stand_in import FakeHardware
+from tests.scenario.board_fuzz import Fuzz
 from tests.scenario.garden import DAY_MS, EXAMPLE, HOUR_MS, Garden, at_fixed_times
 from tests.scenario.scripted_day import ScriptedDay
 from tests.system.test_board_process import BoardProcess
@@ -86,6 +88,37 @@ def test_scripted_days_make_a_board_say_nearly_all_it_can_say() -> None:
     faults = [fault for fault in (*DELIBERATE, *SELF_CLEARING, "board-lease-lapsed") if fault not in never]
     words = [*causes, *(f"refusal={refusal}*" for refusal in refusals), *faults, "echo0=0,0,0", "temp0=-", "battery=-"]
     assert [word for word in words if word.encode() not in said] == []
+
+
+class TapedFuzz(Fuzz):
+    """Keeps what it fed, with the time."""
+
+    def __init__(self, seed: int) -> None:
+        super().__init__(seed)
+        self.tape: list[tuple[int, bytes]] = []
+
+    def _turn(self, data: bytes) -> None:
+        super()._turn(data)
+        self.tape.append((self.hardware.now_ms, data))
+
+
+@pytest.mark.parametrize("seed", range(20) if LONG else (0,))
+def test_odd_lines_get_the_same_answers_on_both_interpreters(seed: int) -> None:
+    fuzz = TapedFuzz(seed)
+    assert fuzz.run(25_000).wrong == []
+    answers = []
+    for make_board in (Board, InterpretedBoard):
+        hardware = FakeHardware()
+        board = make_board(hardware)
+        for now_ms, data in fuzz.tape:
+            hardware.advance_to(now_ms)
+            for place in range(0, len(data), READ_BYTES):
+                hardware.inbox = data[place : place + READ_BYTES]
+                board.tick()
+        answers.append((hardware.outbox, hardware.history))
+    assert answers[0] == answers[1]
+    assert answers[0][0].count(b"refusal=") > 20
+    assert any(part == "pump" and on for _, part, _, on in answers[0][1])
 
 
 # --- memory -----------------------------------------------------------------------------------------------------------
