@@ -10,7 +10,7 @@ import zlib
 import pytest
 
 from firmware_host import wire
-from firmware_host.board import conversation
+from firmware_host.board import conversation, outputs
 from firmware_host.wire import LINE_MAX, NEW
 from tests.scenario.board_fuzz import Fuzz, Witness, framed
 
@@ -37,10 +37,19 @@ def test_a_quarter_of_a_million_odd_lines_move_nothing_raise_nothing_and_leave_n
         (conversation, "AHEAD_MAX_MS", 10_000),
         (wire.Sequence, "judge", lambda _self, _seq: NEW),
         (wire, "number", lambda text: 1 if text else None),
+        (outputs.Outputs, "_end_lease", lambda _self, _now: None),
+        (outputs.Outputs, "_close_valves", lambda _self, _now, _ready: None),
     ],
-    ids=["old lines act", "lines from the future act", "repeated lines act", "anything is a number"],
+    ids=[
+        "old lines act",
+        "lines from the future act",
+        "repeated lines act",
+        "anything is a number",
+        "leases never end",
+        "valves never close",
+    ],
 )
-def test_the_witness_notices_a_board_that_lets_wrong_lines_act(
+def test_the_witness_notices_a_board_that_is_wrong(
     monkeypatch: pytest.MonkeyPatch, module: object, name: str, broken: object
 ) -> None:
     monkeypatch.setattr(module, name, broken)
