@@ -129,6 +129,8 @@ class SeasonRun:
 
     def _tick_board(self, now_ms: int) -> None:
         due_ms = self.board.tick() + self.hardware.boot_plant_ms
+        while self.hardware.unread:
+            due_ms = self.board.tick() + self.hardware.boot_plant_ms
         self._board_due_ms = due_ms if due_ms > now_ms else now_ms + 1
 
     def _step_core(self, now_ms: int) -> None:
