@@ -10,6 +10,7 @@ ACTIONS = {
     "inspect": ("controller.commands.board_inspect", "ask a board who it is, and show what it reads"),
     "exercise": ("controller.commands.board_exercise", "move one output at a time and read back the effect"),
     "pins": ("controller.commands.board_pins", "check the pin file and show it as a table"),
+    "flash": ("controller.commands.board_flash", "put the firmware and a pin file on a board"),
     "virtual": ("simulator.board_process", "a virtual board on a pseudo-terminal, for trying things out"),
 }
 

@@ -77,6 +77,14 @@ class BoardVisit:
                     raise OperatingError(f"the board was lost: {event.reason}")
         return reports
 
+    def restart(self, *, with_program: bool) -> None:
+        """Order a restart and wait until the line has gone out. Raises OperatingError when there is no board to ask."""
+        if not self._cable.link.restart(with_program):
+            raise OperatingError("the board went away before it could be restarted; try again")
+        end_s = self._monotonic_s() + 0.5
+        while self._monotonic_s() < end_s:
+            self._turn(SHUT)
+
     def shut(self) -> None:
         """Have everything shut and see it shut; if that is not seen, the lease does it within 5 s all the same."""
         end_s = self._monotonic_s() + SHUT_WITHIN_S
