@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from firmware_host.board.limits import SETTINGS
@@ -151,6 +153,53 @@ def test_a_hello_says_what_is_wrong_with_the_settings() -> None:
     rig = BoardRig(settings={"low_mv": 0, "opening_ms": 3000, "bogus": 1, "flow_of_pump": None})  # type: ignore[dict-item]
     assert rig.last("hello")["problem"] == "SETTINGS:_low_mv_bogus_flow_of_pump"
     assert rig.faults() == "board-settings-bad"
+
+
+@pytest.mark.parametrize(
+    ("settings", "wrong"),
+    [
+        ({"low_mv": [11_000]}, "low_mv"),
+        ({"poll_ms": 5}, "poll_ms"),
+        ({"poll_ms": 100}, ""),
+        ({"flow_of_pump": [0, 0]}, "flow_of_pump"),
+        ({"flow_of_pump": ["0"]}, "flow_of_pump"),
+        ({"flow_of_pump": [1]}, "flow_of_pump"),
+        ({"flow_of_pump": [-1]}, ""),
+        ({"float_of_pump": [-2]}, "float_of_pump"),
+        ({"valves_of_pump": [-1]}, "valves_of_pump"),
+        ({"valves_of_pump": [8]}, "valves_of_pump"),
+        ({"valves_of_pump": (7,)}, ""),
+    ],
+)
+def test_each_setting_is_checked_and_a_wrong_one_named(settings: dict[str, Any], wrong: str) -> None:
+    rig = BoardRig(settings=settings)
+    assert rig.last("hello").get("problem", "") == (f"SETTINGS:_{wrong}" if wrong else "")
+    assert rig.faults() == "board-settings-bad" if wrong else rig.board.faults.standing == []
+
+
+@pytest.mark.parametrize(("supply_mv", "refusal"), [(11_000, "still-present"), (None, "still-present"), (12_000, "")])
+def test_a_supply_fault_can_be_cleared_only_once_its_cause_is_gone(supply_mv: int | None, refusal: str) -> None:
+    for fault, bad_mv in (("board-supply-low", 9000), ("board-supply-unknown", None)):
+        rig = BoardRig(settings={"low_mv": 11_500})
+        rig.start()
+        rig.hw.battery = bad_mv
+        rig.hold(1, 1, 12_000)
+        assert rig.board.faults.standing == [fault]
+        rig.hw.battery = supply_mv
+        rig.send(rig.command("clear", fault=fault))
+        readable_is_enough = fault == "board-supply-unknown" and supply_mv is not None
+        assert rig.last("ack").get("refusal", "") == ("" if readable_is_enough else refusal)
+
+
+def test_a_valve_that_no_pump_feeds_closes_at_once() -> None:
+    rig = BoardRig(settings={"valves_of_pump": [0b001]})
+    rig.start()
+    rig.set(1, 0b101)
+    rig.run(100)
+    assert rig.hw.valves == {0, 2}
+    rig.set(1, 0b001)
+    assert rig.hw.valves == {0}
+    assert rig.hw.pumps == {0}
 
 
 def test_a_hello_of_a_board_that_is_well_names_no_problem() -> None:

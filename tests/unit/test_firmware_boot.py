@@ -13,8 +13,9 @@ from firmware_host.board import rp2_hardware as hardware_module
 from firmware_host.board.restart import restart
 from firmware_host.board.rp2_hardware import WATCHDOG_MS
 from firmware_host.board.sampling import ECHO_COUNT
-from tests.fake_machine.chip import TICKS_MASK, Restart, WatchdogReset
+from tests.fake_machine.chip import TICKS_MASK, Restart, WatchdogReset, mv_counts
 from tests.fake_machine.flashed import ECHO, FLOW, PUMP, RAIN, SECOND, Flashed
+from tests.fake_machine.world import frame
 
 OUTPUT_PINS = {PUMP, SECOND, 6, 7, 8, 9, 10, 11}
 LATCHING = tuple({"kind": "latching", "open": 6 + 2 * n, "close": 7 + 2 * n, "active": 1} for n in (0, 1, 2)) + tuple(
@@ -264,6 +265,17 @@ def test_a_file_that_holds_no_declaration_keeps_every_output_shut(flashed: Flash
     assert flashed.last("hello")["problem"].startswith("PINS:")
 
 
+def test_a_file_that_cannot_even_be_read_keeps_every_output_shut_and_is_named(
+    flashed: Flashed, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    flashed.power()
+    monkeypatch.delattr(pins, "PINS")
+    flashed.start()
+    outputs_stay_shut(flashed)
+    assert flashed.last("hello")["problem"].startswith("pins.py:_")
+    assert flashed.last("report")["faults"] == "board-settings-bad"
+
+
 def test_a_laxer_limit_keeps_every_output_shut_and_is_named(flashed: Flashed, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(pins, "SETTINGS", {**pins.SETTINGS, "low_mv": 9000})
     flashed.boot()
@@ -354,6 +366,72 @@ def test_an_echo_pin_that_sticks_costs_the_level_and_nothing_else(flashed: Flash
     assert flashed.last("report")["echo0"] == ",".join(["0"] * ECHO_COUNT)
 
 
+def test_every_other_kind_of_part_can_be_fitted(flashed: Flashed) -> None:
+    flashed.declared.update(
+        echo=(
+            {"kind": "serial", "uart": 1, "tx": 4, "rx": 5, "ns_per_mm": 5882},
+            {"kind": "pulse", "trigger": 16, "echo": 17},
+        ),
+        temperature=(
+            {"kind": "onewire", "pin": 22, "rom": "28ff641e821603f1"},
+            {"kind": "onewire", "pin": 22, "rom": "28ff641e8216035a"},
+        ),
+        panel=None,
+        shunt=None,
+        rain=None,
+        reference={"pin": 28, "mv": 1650, "tolerance_mv": 60},
+    )
+    chip = flashed.power()
+    chip.adc_counts[28] = lambda: mv_counts(1650)
+    chip.uarts[1] = bytearray()
+
+    def send() -> None:
+        chip.uarts[1].extend(frame(927))
+        chip.after(100_000, send)
+
+    send()
+    flashed.start()
+    flashed.run(12_000)
+    hello, report = flashed.last("hello"), flashed.last("report")
+    assert (hello["echo"], hello["temperature"], hello["panel"], hello["rain"]) == ("2", "2", "0", "0")
+    assert set(report["echo0"].split(",")) == {"5452"}
+    assert all(abs(int(time_us) - 5400) <= 2 for time_us in report["echo1"].split(","))
+    assert (report["temp0"], report["temp1"]) == ("-", "1531")
+    assert "panel" not in report
+    assert "faults" not in report
+
+
+def test_an_analogue_probe_and_a_soil_probe_share_the_converter(flashed: Flashed) -> None:
+    analogue = {"kind": "analogue", "pin": 27, "zero_mv": 500, "uv_per_c": 10_000}
+    flashed.declared.update(panel=None, temperature=(analogue,), soil=({"pin": 28},))
+    chip = flashed.power()
+    chip.adc_counts[27] = lambda: mv_counts(720)
+    chip.adc_counts[28] = lambda: mv_counts(1234)
+    flashed.start()
+    flashed.run(12_000)
+    assert abs(int(flashed.last("report")["temp0"]) - 2200) <= 10
+    assert flashed.hardware.soil_mv(0) == pytest.approx(1234, abs=1)
+
+
+def test_a_reference_that_is_wrong_at_boot_keeps_every_output_shut(flashed: Flashed) -> None:
+    flashed.power().adc_counts[4] = lambda: 0
+    flashed.start()
+    outputs_stay_shut(flashed)
+    assert flashed.last("hello")["problem"] == "self-test:_voltage_converter"
+
+
+def test_what_the_cable_has_no_room_for_is_lost_line_by_line_and_counted(flashed: Flashed) -> None:
+    flashed.boot()
+    flashed.run(500)
+    flashed.usb.host_reads = False
+    flashed.hold(0, 1, 40_000)
+    assert flashed.hardware._console.lost_bytes > 0
+    flashed.usb.host_reads = True
+    flashed.run(5000)
+    numbers = [seq for _, seq, _ in flashed.lines]
+    assert numbers == sorted(set(numbers))
+
+
 # --- boots ------------------------------------------------------------------------------------------------------------
 
 
@@ -380,6 +458,18 @@ def test_a_restart_by_order_is_told_from_a_watchdog_reset_and_does_not_count(fla
         assert flashed.last("report").get("faults", "") == ""
         with pytest.raises(Restart):
             restart(False)
+
+
+@pytest.mark.parametrize(
+    ("reason", "chip_reset", "cause"),
+    [(1, 1 << 8, "power"), (1, 1 << 16, "soft"), (3, 0, "watchdog"), (0, 0, "unknown")],
+)
+def test_the_chip_says_why_it_booted(flashed: Flashed, reason: int, chip_reset: int, cause: str) -> None:
+    chip = flashed.power()
+    chip.reset_reason = reason
+    chip.registers[0x40064008] = chip_reset
+    flashed.start()
+    assert flashed.hardware.reset_cause() == cause
 
 
 def test_the_boot_after_a_restart_for_replacing_the_program_leaves_the_chip_alone(

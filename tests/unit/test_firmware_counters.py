@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from firmware_host.board import counters
 from firmware_host.board.clock import Uptime
 from firmware_host.board.counters import PulseCounter
 from tests.fake_machine.chip import TICKS_MASK, Chip, power_up
@@ -59,6 +60,26 @@ def test_a_pulse_after_a_long_silence_counts(silence_s: int) -> None:
             board.spend(1_000_000)
             counter.step(board.now_us // 1000)
         assert counter.total() == counted
+
+
+def test_a_pulse_that_comes_while_the_loop_looks_keeps_its_debounce(monkeypatch: pytest.MonkeyPatch) -> None:
+    board = power_up()
+    counter = PulseCounter(PIN, 100_000)
+    board.pulse(PIN, 10)
+    board.spend(200_000)
+    really = counters.now_us
+
+    def interrupted() -> int:
+        monkeypatch.setattr(counters, "now_us", really)
+        now_us = really()
+        board.pulse(PIN, 10)
+        return now_us
+
+    monkeypatch.setattr(counters, "now_us", interrupted)
+    counter.step(200)
+    board.spend(1000)
+    board.pulse(PIN, 10)
+    assert counter.total() == 2
 
 
 def test_the_total_outlives_the_wrap_of_what_the_interrupt_counts() -> None:

@@ -104,6 +104,16 @@ def test_a_burst_that_nobody_asked_after_is_begun_anew(board: Chip) -> None:
     assert len(model.triggers_us) - pings == ECHO_COUNT
 
 
+def test_an_echo_of_a_burst_long_forgotten_does_not_count(board: Chip) -> None:
+    ranger = PulseRanger(0, TRIGGER, ECHO)
+    PulseRangerModel(board, TRIGGER, ECHO, [1000, 5400])
+    assert ranger.burst_us(ECHO_COUNT, 0) is None
+    board.spend(60_000_000)
+    times_us, _ = burst(board, ranger)
+    assert times_us is not None
+    assert all(abs(time_us - 5400) <= 2 for time_us in times_us)
+
+
 def test_four_rangers_keep_their_echoes_apart(board: Chip) -> None:
     pins = [(6, 7), (8, 9), (10, 11), (12, 13)]
     rangers = [PulseRanger(unit, *pair) for unit, pair in enumerate(pins)]

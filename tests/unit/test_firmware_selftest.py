@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import binascii
 from pathlib import Path
 
 import pytest
 
+from firmware_host.board import selftest
 from firmware_host.board.selftest import SLICE_BYTES, Program, TickRate, memory_good, processor_good
 from firmware_host.program_list import LIST_PATH, program_list
 from tests.fake_machine.chip import TICKS_MASK, power_up
@@ -81,6 +83,28 @@ def test_a_damaged_list_is_found_at_any_bit(tmp_path: Path) -> None:
         damaged[bit // 8] ^= 1 << bit % 8
         (tmp_path / LIST_PATH[1:]).write_bytes(damaged)
         assert Program(str(tmp_path)).wrong_at_boot() == "list of program files damaged"
+
+
+@pytest.mark.parametrize("line", [b"xyz 1 /a", b"00000000 1", b"00000000 one /a"])
+def test_a_list_that_nobody_could_have_flashed_is_damaged(tmp_path: Path, line: bytes) -> None:
+    line += b"\n"
+    (tmp_path / LIST_PATH[1:]).write_bytes(line + f"{binascii.crc32(line):08x}\n".encode())
+    assert Program(str(tmp_path)).wrong_at_boot() == "list of program files damaged"
+
+
+def test_a_processor_that_computes_checksums_wrong_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(selftest.binascii, "crc32", lambda *_: 0xCBF43927)
+    assert not processor_good()
+
+
+def test_asked_too_soon_the_clock_is_not_judged() -> None:
+    board = power_up()
+    ticks = TickRate()
+    board.slow_us_per_s = 1_000_000
+    board.spend(900_000)
+    assert ticks.good()
+    board.spend(200_000)
+    assert not ticks.good()
 
 
 @pytest.mark.parametrize("path", [path for path in FILES if FILES[path]])

@@ -142,6 +142,21 @@ def test_a_line_without_a_probe_is_bad_and_not_zero_degrees(board: Chip, line: O
     assert measured(board, OneWireBus(22, [None])) == [None]
 
 
+def test_a_probe_that_goes_between_its_conversion_and_its_reading_is_bad_in_the_end(board: Chip) -> None:
+    probe = OneWireProbe(ROM_A, 160)
+    line = OneWireLine([probe])
+    board.one_wire[22] = line
+    wire = OneWireBus(22, [None])
+    for _ in range(4):
+        line.probes = [probe]
+        wire.step(board.now_us // 1000)
+        line.probes = []
+        board.spend(900_000)
+        wire.step(board.now_us // 1000)
+        board.spend(11_000_000)
+    assert wire.centi_c == [None]
+
+
 def test_a_probe_taken_off_and_put_back_is_found_again(board: Chip) -> None:
     probe = OneWireProbe(ROM_A, 160)
     board.one_wire[22] = OneWireLine([probe])
