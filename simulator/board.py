@@ -37,10 +37,10 @@ class PlantHardware(Hardware):
         self._board_id = f"{self._rng.getrandbits(48):012x}"
         self._fitted = fitted_parts(plant.site, shunt)
         self._echo_channels = frozenset(t.sensor_channel for t in plant.site.tanks)
-        for part in ("temperature_centi_c", "battery_mv", "panel_mv", "current_ma", "float_wet"):
+        for part in ("temperature_centi_c", "battery_mv", "panel_mv", "current_ma", "rain_tips", "float_wet"):
             # The sensor itself answers, without a call in between: all are read for every report of a season.
             setattr(self, part, getattr(self.sensors, part))
-        self._flow_channels = tuple(p.flow_meter.channel for p in plant.site.pumps if p.flow_meter)
+        self._flow_channels = frozenset(p.flow_meter.channel for p in plant.site.pumps if p.flow_meter)
         self._boot("power")
 
     def _boot(self, cause: str) -> None:
@@ -52,8 +52,7 @@ class PlantHardware(Hardware):
         self._pumps_on = 0
         self._valves_open = 0
         self._burst_done_ms: dict[int, int] = {}
-        self._pulses_at_boot = {c: self.sensors.flow_pulses(c) for c in self._flow_channels}
-        self._tips_at_boot = self.sensors.rain_tips()
+        self.sensors.count_from_now()
         self.fed_ms = self._boot_ms
 
     # --- from outside -------------------------------------------------------------------------------------------------
@@ -128,12 +127,7 @@ class PlantHardware(Hardware):
         return self.sensors.echo_burst_us(channel, count)
 
     def flow_pulses(self, channel: int) -> int:
-        if channel not in self._pulses_at_boot:
-            return 0
-        return self.sensors.flow_pulses(channel) - self._pulses_at_boot[channel]
-
-    def rain_tips(self) -> int:
-        return self.sensors.rain_tips() - self._tips_at_boot
+        return self.sensors.flow_pulses(channel) if channel in self._flow_channels else 0
 
     # The board numbers its outputs without gaps; a number the site does not use is a pin with nothing on it.
 
@@ -159,6 +153,11 @@ class PlantHardware(Hardware):
     def valves_open(self, count: int) -> int:
         return self._valves_open & ((1 << count) - 1)
 
+    def outputs_on(self, pump_count: int, valve_count: int) -> int:
+        if not (self._pumps_on or self._valves_open):
+            return 0
+        return super().outputs_on(pump_count, valve_count)
+
     def read(self) -> bytes:
         if not self._inbox:
             return b""
@@ -167,8 +166,9 @@ class PlantHardware(Hardware):
         return data
 
     def write(self, data: bytes) -> None:
-        if len(self._outbox) + len(data) <= _BUFFER_BYTES:
-            self._outbox += data
+        outbox = self._outbox
+        if len(outbox) + len(data) <= _BUFFER_BYTES:
+            outbox.extend(data)
 
     def feed_watchdog(self) -> None:
         self.fed_ms = self.plant.now_ms

@@ -21,6 +21,7 @@ from simulator.plant.plant import Plant
 from simulator.plant.weather import Weather
 
 Entry = tuple[str, str]
+_new_now = tuple.__new__
 
 
 class StepLog(Protocol):
@@ -67,7 +68,7 @@ class SeasonRun:
         self._inputs: list[Input] = []
         self._entries: list[Entry] = []
         for event in self.link.connected(0):
-            self._take_event(event)
+            self._take_change(event)
 
     def order(self, order: Order) -> None:
         """Hand an order to the core at its next step, which comes at once."""
@@ -94,11 +95,12 @@ class SeasonRun:
         self._core_due_ms = back_ms
         self._add(Restarted(away_ms))
         for event in self.link.connected(back_ms):
-            self._take_event(event)
+            self._take_change(event)
 
     def run_until(self, end_ms: int) -> None:
         """Carry everything on until plant time `end_ms`."""
         plant, hardware, link = self.plant, self.hardware, self.link
+        keep_text = self._log is not None
         link_due_ms = link.due_ms()
         while True:
             now_ms = self._board_due_ms
@@ -118,14 +120,23 @@ class SeasonRun:
             data = hardware.host_read()
             if data or now_ms >= link_due_ms:
                 for event in link.receive(data, now_ms):
-                    self._take_event(event)
+                    if isinstance(event, Received):
+                        # Nearly all that happens is a report; taken here without a call.
+                        message, text = event
+                        self._inputs.append(message)
+                        if keep_text:
+                            self._entries.append(("line", text))
+                    else:
+                        self._take_change(event)
             if self._inputs or now_ms >= self._core_due_ms:
                 self._step_core(now_ms)
-            out = link.tick(now_ms)
-            if out:
-                hardware.host_write(out)
-                self._board_due_ms = now_ms
             link_due_ms = link.due_ms()
+            if now_ms >= link_due_ms:
+                out = link.tick(now_ms)
+                if out:
+                    hardware.host_write(out)
+                    self._board_due_ms = now_ms
+                link_due_ms = link.due_ms()
 
     def _tick_board(self, now_ms: int) -> None:
         due_ms = self.board.tick() + self.hardware.boot_plant_ms
@@ -134,7 +145,8 @@ class SeasonRun:
         self._board_due_ms = due_ms if due_ms > now_ms else now_ms + 1
 
     def _step_core(self, now_ms: int) -> None:
-        now = Now(now_ms, self._start_wall_ms + now_ms + self.clock_step_ms, self.trust)
+        # A named tuple's own constructor is one more call.
+        now = _new_now(Now, (now_ms, self._start_wall_ms + now_ms + self.clock_step_ms, self.trust))
         result = self.core.step(now, self._inputs)
         outputs, report_every_ms, wake_mono_ms, _, _, clear_board = result
         self.steps += 1
@@ -144,17 +156,13 @@ class SeasonRun:
             self.watch(now, result)
         self._inputs, self._entries = [], []
         self.link.want(outputs, report_every_ms, now_ms)
-        for fault_id in clear_board:
-            self.link.clear_fault(fault_id)
+        if clear_board:
+            for fault_id in clear_board:
+                self.link.clear_fault(fault_id)
         self._core_due_ms = wake_mono_ms if wake_mono_ms > now_ms else now_ms + 1000
 
-    def _take_event(self, event: Event) -> None:
-        if isinstance(event, Received):
-            message, text = event
-            self._inputs.append(message)
-            if self._log is not None:
-                self._entries.append(("line", text))
-        elif isinstance(event, LinkUp):
+    def _take_change(self, event: Event) -> None:
+        if isinstance(event, LinkUp):
             self._add(LinkChanged(True, f"board {event.board_id}"))
         elif isinstance(event, LinkDown):
             self._add(LinkChanged(False, event.reason))

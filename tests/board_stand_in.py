@@ -29,7 +29,7 @@ class FakeHardware(Hardware):
         self.battery: int | None = 12_800
         self.wet = True
         self.pulses_per_s = 10
-        self.burst: list[int] | None = [5400, 5401, 5399, 0, 5402, 5400, 5398]
+        self.burst: list[int] | None = [5400, 5401, 0, 5402, 5399]
         self.temperature: int | None = 1534
         self.pumps: set[int] = set()
         self.valves: set[int] = set()

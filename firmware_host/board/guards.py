@@ -101,14 +101,12 @@ class Guards:
         """At rest, and no condition was being timed: whether all that could change that is as it was."""
         hardware = self._hardware
         outputs = self._outputs
-        if not outputs.at_rest or self._faults.standing or not hardware.healthy():
-            return False
-        if hardware.outputs_on(outputs.pump_count, outputs.valve_count):
+        still = outputs.at_rest and not self._faults.standing and hardware.healthy()
+        if not still or hardware.outputs_on(outputs.pump_count, outputs.valve_count):
             return False
         for pump, channel in self._metered:
-            if hardware.flow_pulses(channel) != self._rest_pulses[pump]:
-                return False
-        return True
+            still = still and hardware.flow_pulses(channel) == self._rest_pulses[pump]
+        return still
 
     def refusal(self, pumps: int) -> str:
         """Why these pumps may not start now although no fault stands: a fault id, or empty when they may."""
@@ -153,7 +151,7 @@ class Guards:
         pump_count = outputs.pump_count
         pins = hardware.outputs_on(pump_count, outputs.valve_count)
         valves = pins >> pump_count
-        pumps = pins ^ valves << pump_count
+        pumps = pins ^ (valves << pump_count)
         self.pumps_read = pumps
         self.valves_read = valves
         if pumps == outputs.pumps and valves == outputs.valves:

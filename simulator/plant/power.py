@@ -45,6 +45,8 @@ class Bank:
             table = tuple((volts, percent / 100.0) for volts, percent in battery.rest_table)
         self._volts = [volts for volts, _ in table]
         self._charges = [charge for _, charge in table]
+        self._low = self._high = 2.0
+        self._low_v = self._span = self._span_v = 0.0
         self.panel_a = 0.0
         self.load_a = 0.0
         self.net_a = 0.0
@@ -91,14 +93,24 @@ class Bank:
             return volts[0]
         if above == len(charges):
             return volts[-1]
-        low = charges[above - 1]
-        low_v = volts[above - 1]
-        return low_v + (volts[above] - low_v) * ((soc - low) / (charges[above] - low))
+        self._low, self._high = low, high = charges[above - 1], charges[above]
+        self._low_v, self._span, self._span_v = low_v, span, span_v = (
+            volts[above - 1],
+            high - low,
+            volts[above] - volts[above - 1],
+        )
+        return low_v + span_v * ((soc - low) / span)
 
     def terminal_v(self, extra_load_a: float = 0.0) -> float:
         """Voltage at the terminals now; an empty battery collapses under load."""
         net = self.net_a - extra_load_a
-        volts = self.rested_v(self.charge_ah / self.capacity_ah) + net * self.resistance_ohm + self.surface_v
+        soc = self.charge_ah / self.capacity_ah
+        if self._low <= soc < self._high:
+            # `rested_v` on the straight line it was on before.
+            rested_v = self._low_v + self._span_v * ((soc - self._low) / self._span)
+        else:
+            rested_v = self.rested_v(soc)
+        volts = rested_v + net * self.resistance_ohm + self.surface_v
         if self.charge_ah <= 0.0 and net < 0.0:
             volts = min(volts, _EMPTY_V)
         return volts if volts < self.absorb_v else self.absorb_v

@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import pytest
 
+from firmware_host.board.sampling import ECHO_COUNT
 from firmware_host.wire import Decoder, encode
 from simulator.board import WATCHDOG_MS, PlantHardware, VirtualBoard, board_settings
 from tests.unit.plant_site import SITE, START_WALL_MS, quiet_plant, steady_weather
@@ -54,7 +55,7 @@ def test_at_boot_the_board_introduces_itself_and_reports_what_it_senses() -> Non
     assert hello[0] == "hello"
     assert hello[2]["valve"] == "3"
     assert report[0] == "report"
-    assert len(report[2]["echo0"].split(",")) == 7
+    assert len(report[2]["echo0"].split(",")) == ECHO_COUNT
     assert 12_000 < int(report[2]["battery"]) < 13_500
 
 
