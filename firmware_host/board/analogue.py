@@ -1,6 +1,6 @@
 """Voltages behind dividers, in whole millivolts, and a check that the converter itself tells the truth."""
 
-from machine import ADC  # type: ignore[import-not-found]
+from machine import ADC, Pin  # type: ignore[import-not-found]
 
 SUPPLY_MV = 3300
 COUNTS = 65_535
@@ -20,10 +20,13 @@ def full_scale_mv(top_ohm: int, bottom_ohm: int, trim_permille: int) -> int:
 
 
 class Voltage:
-    """full_mv: what the upper end of the converter stands for; below least_mv a reading is bad: its wire is off."""
+    """channel: a GPIO number, or the channel of the chip's own sensor.
+
+    full_mv: what the upper end of the converter stands for; below least_mv a reading is bad: its wire is off.
+    """
 
     def __init__(self, channel: int, full_mv: int, least_mv: int):
-        self._adc = ADC(channel)
+        self._adc = ADC(channel if channel == _TEMPERATURE_CHANNEL else Pin(channel))
         self._full_mv = full_mv
         self._least_mv = least_mv
 

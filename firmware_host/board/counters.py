@@ -8,8 +8,8 @@ EDGES_MAX_PER_S = 5000
 """More can only be noise; it is then not listened to for a while, so that it cannot starve the main loop."""
 
 _DEAF_MS = 10_000
-_MASK = (1 << 30) - 1
-"""What the interrupt counts stays a small number: it must not need memory."""
+_MASK = (1 << 29) - 1
+"""What the interrupt counts stays, with one added, a small number (31 bits with sign): it must not need memory."""
 
 
 class PulseCounter:

@@ -44,8 +44,8 @@ class Pin:
 
 
 class ADC:
-    def __init__(self, channel: int) -> None:
-        self.channel = channel
+    def __init__(self, channel: int | Pin) -> None:
+        self.channel = channel.gpio if isinstance(channel, Pin) else channel
 
     def read_u16(self) -> int:
         chip().spend(ADC_US)

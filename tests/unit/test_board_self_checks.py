@@ -191,6 +191,19 @@ def test_a_supply_fault_can_be_cleared_only_once_its_cause_is_gone(supply_mv: in
         assert rig.last("ack").get("refusal", "") == ("" if readable_is_enough else refusal)
 
 
+def test_a_dry_suction_can_be_cleared_only_once_it_is_wet() -> None:
+    rig = BoardRig()
+    rig.start()
+    rig.hw.wet = False
+    rig.run(1000)
+    assert rig.board.faults.standing == ["board-dry"]
+    rig.send(rig.command("clear", fault="board-dry"))
+    assert rig.last("ack")["refusal"] == "still-present"
+    rig.hw.wet = True
+    rig.send(rig.command("clear", fault="board-dry"))
+    assert "refusal" not in rig.last("ack")
+
+
 def test_a_valve_that_no_pump_feeds_closes_at_once() -> None:
     rig = BoardRig(settings={"valves_of_pump": [0b001]})
     rig.start()
