@@ -37,10 +37,15 @@ class PlantHardware(Hardware):
         self._board_id = f"{self._rng.getrandbits(48):012x}"
         self._fitted = fitted_parts(plant.site, shunt)
         self._echo_channels = frozenset(t.sensor_channel for t in plant.site.tanks)
-        for part in ("temperature_centi_c", "battery_mv", "panel_mv", "current_ma", "rain_tips", "float_wet"):
+        self._flow_channels = frozenset(p.flow_meter.channel for p in plant.site.pumps if p.flow_meter)
+        direct = ["temperature_centi_c", "battery_mv", "panel_mv", "current_ma", "rain_tips", "float_wet"]
+        if len(self._flow_channels) == self._fitted["flow"]:
+            direct.append("flow_pulses")
+        if not ping_gap_ms and len(self._echo_channels) == self._fitted["echo"]:
+            direct.append("echo_burst_us")
+        for part in direct:
             # The sensor itself answers, without a call in between: all are read for every report of a season.
             setattr(self, part, getattr(self.sensors, part))
-        self._flow_channels = frozenset(p.flow_meter.channel for p in plant.site.pumps if p.flow_meter)
         self._boot("power")
 
     def _boot(self, cause: str) -> None:

@@ -10,8 +10,9 @@ from controller.core.sensing import Sensing
 from controller.core.state import Latch, State
 from controller.core.today import Today
 from controller.guard.catalogue import CATALOGUE
-from controller.guard.interlocks import Blocker, blocker
+from controller.guard.interlocks import Blocker, Facts, blocker
 from controller.site.model import Pump, Site, Tank, Zone
+from firmware_host.messages import Outputs
 
 
 class Context:
@@ -33,12 +34,22 @@ class Context:
         """What the float switches last said."""
         self.month_can_freeze = _freezing_months(site)
         self._today: Today | None = None
+        self._today_wall_ms = 0
+        self.outputs_of_zone = {
+            zone.id: Outputs(1 << self.pump_of_zone[zone.id].output, 1 << zone.valve.output) for zone in site.zones
+        }
+        self.facts_of_zone: dict[str, Facts] = {}
+        """Filled anew for each look of the interlocks, see `controller.core.facts`."""
         self.records: list[Record] = []
         self.answers: list[OrderAnswer] = []
         self.board_clears: list[str] = []
 
     def day_facts(self, wall_ms: int) -> Today:
         """Coefficients of the local date."""
+        if wall_ms == self._today_wall_ms and self._today is not None:
+            # A step asks for several zones at its one instant.
+            return self._today
+        self._today_wall_ms = wall_ms
         ordinal = self.clock.ordinal(wall_ms)
         if self._today is None or self._today.ordinal != ordinal:
             self._today = Today(self.site, ordinal)

@@ -74,8 +74,7 @@ def wanted_outputs(ctx: Context) -> Outputs:
     delivery = ctx.state.delivery
     if delivery is None or delivery.phase != "running":
         return SHUT
-    zone = ctx.zones[delivery.zone_id]
-    return Outputs(1 << ctx.pump_of_zone[zone.id].output, 1 << zone.valve.output)
+    return ctx.outputs_of_zone[delivery.zone_id]
 
 
 def advance(ctx: Context, now: Now) -> None:

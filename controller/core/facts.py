@@ -15,60 +15,88 @@ STALE_REPORTS = 2.5
 
 
 def facts_for(ctx: Context, now: Now, zone: Zone, *, asleep: bool = False) -> Facts:
-    """All of `Facts` for `zone`; ages count from the newest accepted reading.
+    """All of `Facts` for `zone`, until the next call; ages count from the newest accepted reading.
 
     `asleep`: readings as young as the idle report interval allows count as fresh. A start then asks the board for fast
     reports and checks again with true ages.
     """
-    state, site = ctx.state, ctx.site
-    zone_state = state.zones[zone.id]
-    level = ctx.sensing.level(zone.tank_id, now.mono_ms)
+    state, mono_ms = ctx.state, now.mono_ms
+    facts = ctx.facts_of_zone.get(zone.id)
+    if facts is None:
+        facts = ctx.facts_of_zone[zone.id] = _standing_facts(ctx, zone)
+    level = ctx.sensing.level(zone.tank_id, mono_ms)
     battery = ctx.sensing.battery
-    level_age_s = _age_s(now, level.measured_mono_ms)
-    battery_age_s = _age_s(now, battery.voltage_mono_ms)
+    level_age_s = _age_s(mono_ms, level.measured_mono_ms)
+    battery_age_s = _age_s(mono_ms, battery.voltage_mono_ms)
     if asleep:
-        bound_s = STALE_REPORTS * site.idle_report_s
+        bound_s = STALE_REPORTS * ctx.site.idle_report_s
         level_age_s = _as_fresh(level_age_s, bound_s, LEVEL_START_AGE_S)
         battery_age_s = _as_fresh(battery_age_s, bound_s, BATTERY_AGE_S)
-    tank = ctx.tanks[zone.tank_id]
-    month = ctx.clock.month(now.wall_ms) if ctx.calendar_known(now) else 1
+    known = ctx.calendar_known(now)
+    facts.clock_known = known
+    facts.month_can_freeze = ctx.month_can_freeze[ctx.day_facts(now.wall_ms).date.month - 1 if known else 0]
+    facts.held = state.held
+    facts.hold_text = hold_text(ctx) if state.held else ""
+    facts.link_up, facts.link_reason = state.link_up, state.link_reason
+    faults = state.board_faults
+    facts.board_faults = tuple([fault for fault in faults if fault not in NOTICES]) if faults else ()
+    facts.level_quality, facts.level_age_s = level.quality, level_age_s
+    facts.volume_l = math.nan if level.volume_l is None else level.volume_l
+    facts.volume_sd_l = math.nan if level.sd_l is None else level.sd_l
+    facts.float_dry = state.float_dry.get(zone.tank_id, False)
+    facts.battery_v = 0.0 if battery.voltage_v is None else battery.voltage_v
+    facts.battery_age_s = battery_age_s
+    facts.battery_low = battery.low_reason != ""
+    facts.battery_charge_percent = battery.charge_percent
+    facts.temperature_c = ctx.sensing.temperature_c
+    facts.temperature_age_s = _age_s(mono_ms, ctx.sensing.temperature_mono_ms)
+    zone_state = state.zones[zone.id]
+    facts.applied_today_l = zone_state.applied_today_ml / 1000.0
+    facts.daily_cap_l = zone_state.schedule.daily_cap_l
+    facts.mode_off = zone_state.schedule.mode == "off"
+    return facts
+
+
+def _standing_facts(ctx: Context, zone: Zone) -> Facts:
+    """What is declared, in force for good; all that may change says no until `facts_for` has filled it in."""
+    site = ctx.site
     return Facts(
         zone_id=zone.id,
         zone_name=zone.name,
         tank_id=zone.tank_id,
-        clock_known=ctx.calendar_known(now),
-        held=state.held,
-        hold_text=hold_text(ctx),
-        link_up=state.link_up,
-        link_reason=state.link_reason,
-        board_faults=tuple(fault for fault in state.board_faults if fault not in NOTICES),
-        level_quality=level.quality,
-        level_age_s=level_age_s,
-        volume_l=math.nan if level.volume_l is None else level.volume_l,
-        volume_sd_l=math.nan if level.sd_l is None else level.sd_l,
+        clock_known=False,
+        held=True,
+        hold_text="",
+        link_up=False,
+        link_reason="",
+        board_faults=(),
+        level_quality="unknown",
+        level_age_s=math.inf,
+        volume_l=math.nan,
+        volume_sd_l=math.nan,
         capacity_l=ctx.sensing.capacity_l(zone.tank_id),
-        reserve_l=tank.reserve_l,
-        float_dry=state.float_dry.get(zone.tank_id, False),
-        battery_v=0.0 if battery.voltage_v is None else battery.voltage_v,
-        battery_age_s=battery_age_s,
-        battery_low=battery.low_reason != "",
-        battery_charge_percent=battery.charge_percent,
+        reserve_l=ctx.tanks[zone.tank_id].reserve_l,
+        float_dry=True,
+        battery_v=0.0,
+        battery_age_s=math.inf,
+        battery_low=True,
+        battery_charge_percent=0.0,
         minimum_charge_percent=site.battery.minimum_charge_percent,
         disconnect_v=site.battery.disconnect_v,
         resume_v=site.battery.resume_v,
         maximum_v=site.battery.maximum_v,
-        temperature_c=ctx.sensing.temperature_c,
-        temperature_age_s=_age_s(now, ctx.sensing.temperature_mono_ms),
+        temperature_c=None,
+        temperature_age_s=math.inf,
         frost_c=site.frost_c,
-        month_can_freeze=ctx.month_can_freeze[month - 1],
-        applied_today_l=zone_state.applied_today_ml / 1000.0,
-        daily_cap_l=zone_state.schedule.daily_cap_l,
-        mode_off=zone_state.schedule.mode == "off",
+        month_can_freeze=True,
+        applied_today_l=0.0,
+        daily_cap_l=0.0,
+        mode_off=True,
     )
 
 
-def _age_s(now: Now, measured_mono_ms: int | None) -> float:
-    return math.inf if measured_mono_ms is None else (now.mono_ms - measured_mono_ms) / 1000.0
+def _age_s(mono_ms: int, measured_mono_ms: int | None) -> float:
+    return math.inf if measured_mono_ms is None else (mono_ms - measured_mono_ms) / 1000.0
 
 
 def _as_fresh(age_s: float, bound_s: float, limit_s: float) -> float:

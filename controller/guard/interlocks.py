@@ -26,9 +26,12 @@ CHARGE_MARGIN_PERCENT = 5.0
 FROST_MARGIN_C = 1.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Facts:
-    """All an interlock may look at, for one zone at one instant. Ages in seconds; None means never seen."""
+    """All an interlock may look at, for one zone at one instant. Ages in seconds; None means never seen.
+
+    Not frozen, so that the core can fill the same one anew each second of a watering. No check changes or keeps it.
+    """
 
     zone_id: str
     zone_name: str

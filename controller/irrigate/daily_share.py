@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 from controller.irrigate.reference_et import solar_declination_rad, sunset_hour_angle_rad
 
@@ -49,6 +50,7 @@ def et_share(latitude_deg: float, day_of_year: int, solar_hour_from: float, sola
     return SunShare(latitude_deg, day_of_year).between(solar_hour_from, solar_hour_to)
 
 
+@lru_cache(maxsize=366)
 def seasonal_correction_h(day_of_year: int) -> float:
     """Sc, FAO-56 equations 32 and 33: how far the sun is ahead of a clock that keeps mean solar time."""
     b = 2.0 * math.pi * (day_of_year - 81) / 364.0

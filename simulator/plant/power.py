@@ -50,6 +50,8 @@ class Bank:
         self.panel_a = 0.0
         self.load_a = 0.0
         self.net_a = 0.0
+        self._surface_goal_v = 0.0
+        self._fade_ms = _SURFACE_FADE_MS
         self.surface_v = 0.0
         self.charged_ah = 0.0
         self.discharged_ah = 0.0
@@ -63,7 +65,14 @@ class Bank:
         """What the panel offers and the loads take from now on; a nearly full battery takes in little of the rest."""
         self.panel_a, self.load_a = panel_a, load_a
         limit_a = self.capacity_ah * min(0.3, 0.004 + 0.8 * (1.0 - self.soc))
-        self.net_a = min(panel_a - load_a, limit_a)
+        self.net_a = net_a = min(panel_a - load_a, limit_a)
+        if net_a > 0.0:
+            self._surface_goal_v = _SURFACE_FULL_V * min(1.0, 10.0 * net_a / self.capacity_ah)
+            self._fade_ms = _SURFACE_FADE_MS
+        else:
+            # A load eats the surface charge; rest only lets it fade.
+            self._surface_goal_v = 0.0
+            self._fade_ms = _SURFACE_FADE_MS / (1.0 + 200.0 * -net_a / self.capacity_ah)
 
     def pass_time(self, elapsed_ms: float) -> None:
         """Let the standing currents run."""
@@ -73,17 +82,16 @@ class Bank:
             gained = min(net * hours * self.efficiency, self.capacity_ah - self.charge_ah)
             self.charge_ah += gained
             self.charged_ah += gained
-            target = _SURFACE_FULL_V * min(1.0, 10.0 * net / self.capacity_ah)
-            self.surface_v = target + (self.surface_v - target) * exp(-elapsed_ms / _SURFACE_FADE_MS)
+            goal_v = self._surface_goal_v
+            self.surface_v = goal_v + (self.surface_v - goal_v) * exp(-elapsed_ms / self._fade_ms)
         else:
             taken = -net * hours
             if taken > self.charge_ah:
                 taken = self.charge_ah
             self.charge_ah -= taken
             self.discharged_ah += taken
-            # A load eats the surface charge; rest only lets it fade.
-            fade = _SURFACE_FADE_MS / (1.0 + 200.0 * -net / self.capacity_ah)
-            self.surface_v *= exp(-elapsed_ms / fade)
+            if self.surface_v:
+                self.surface_v *= exp(-elapsed_ms / self._fade_ms)
 
     def rested_v(self, soc: float) -> float:
         """Open-circuit voltage long after any current."""

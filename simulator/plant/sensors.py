@@ -84,6 +84,7 @@ class Sensors:
         self._plant = plant
         site = plant.site
         self._rng = Random(f"{seed} sensors")
+        self._random = self._rng.random
         self._ranged = {t.sensor_channel: plant.tanks[t.id] for t in site.tanks}
         self._rangers = {t.sensor_channel: Ranger(t, Random(f"{seed} ranger {t.id}")) for t in site.tanks}
         self._floats = {
@@ -144,7 +145,7 @@ class Sensors:
             return None
         if faults.battery_frozen_mv is not None:
             return faults.battery_frozen_mv
-        return int(1000.0 * plant.supply_v() * self._divider + 16.0 * self._rng.random() - 8.0)
+        return int(1000.0 * plant.supply_v() * self._divider + 16.0 * self._random() - 8.0)
 
     def panel_mv(self) -> int:
         """Panel terminals: near its working voltage in any sun, nothing at night."""
@@ -152,7 +153,7 @@ class Sensors:
         if bank.panel_a <= 0.0:
             return 0
         taken = (bank.net_a + bank.load_a) / bank.panel_a
-        return int(17_000.0 + 3_500.0 * (1.0 - taken) + 60.0 * self._rng.random())
+        return int(17_000.0 + 3_500.0 * (1.0 - taken) + 60.0 * self._random())
 
     def current_ma(self) -> int:
         """Battery current through the shunt, positive while charging."""
