@@ -20,6 +20,7 @@ CHANNEL_MAX = 8
 
 BATTERY_MV = (0, 40_000)
 PANEL_MV = (0, 60_000)
+SOIL_MV = (0, 3300)
 CURRENT_MA = (-500_000, 500_000)
 TEMPERATURE_CENTI_C = (-6000, 12_500)
 
@@ -48,6 +49,7 @@ _REPORT = re.compile(
     + rf" battery=({_READING})"
     + _perhaps(rf" panel=({_READING})")
     + _perhaps(rf" current=({_READING})")
+    + _channels("soil", _READING)
     + "("
     + _channels("flow", _TOTAL)
     + _perhaps(rf" rain=({_TOTAL})")
@@ -56,7 +58,7 @@ _REPORT = re.compile(
     + _perhaps(rf" faults=({_FAULT}(?:,{_FAULT})*)")
     + ")"
 ).fullmatch
-_READINGS, _STANDING = range(1, 12), range(12, 22)
+_READINGS, _STANDING = range(1, 14), range(14, 24)
 """Groups of the words that differ from report to report, and of those that mostly stand."""
 _HEX_ID = re.compile(r"[0-9a-f]{8}(?:[0-9a-f]{1,8})?").fullmatch
 _BOOT_ID = re.compile(r"[0-9a-f]{8}").fullmatch
@@ -177,7 +179,8 @@ def _report(text: str) -> tuple[Report, int]:
     if match is None:
         raise _UnreadableLineError("report")
     (
-        seq, boot_id, up, echo, more_echo, temperature, more_temperature, battery, panel, current, standing_words,
+        seq, boot_id, up, echo, more_echo, temperature, more_temperature, battery, panel, current, soil, more_soil,
+        standing_words,
     ) = match.group(*_READINGS)  # fmt: skip
     seq_number = int(seq)
     if seq_number >= SEQ_MODULUS:
@@ -201,9 +204,10 @@ def _report(text: str) -> tuple[Report, int]:
         words = [battery, panel, current, temperature, *_values(more_temperature)]
         values = [battery_v, panel_v, current_a, *(temperature_c.values() or [None])]
         wrong += [word for word, value in zip(words, values, strict=True) if value is None and word not in (None, BAD)]
+    soil_v = {} if soil is None else _voltages(soil, more_soil, wrong)
     report = _new_report(
         Report,
-        (seq_number, boot_id, int(up), echo_us, temperature_c, battery_v, panel_v, current_a, *standing),
+        (seq_number, boot_id, int(up), echo_us, temperature_c, battery_v, panel_v, current_a, *standing, soil_v),
     )
     return report, len(wrong)
 
@@ -262,6 +266,17 @@ def _bursts(first: str, more: str, wrong: list[str]) -> dict[int, tuple[int, ...
 
 def _temperatures(first: str, more: str) -> dict[int, float | None]:
     return {n: _TEMPERATURE_C[text] for n, text in _numbered(first, more)}
+
+
+def _voltages(first: str, more: str, wrong: list[str]) -> dict[int, float | None]:
+    """Soil probes by channel; a value out of range is noted in `wrong`."""
+    found: dict[int, float | None] = {}
+    for channel, word in _numbered(first, more):
+        good = word != BAD and SOIL_MV[0] <= int(word) <= SOIL_MV[1]
+        found[channel] = int(word) / 1000.0 if good else None
+        if not good and word != BAD:
+            wrong.append(word)
+    return found
 
 
 def _totals(first: str, more: str) -> dict[int, int]:

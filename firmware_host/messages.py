@@ -55,6 +55,7 @@ class Report(NamedTuple):
     pump_on, valve_open     bit masks read back from the output pins, bit n = output n
     acked_seq               sequence number of the last accepted host line, -1 before the first
     faults                  stable ids of what the board has latched or sees now, see docs/faults.md
+    soil_v[channel]         voltage of a soil probe
     """
 
     seq: int
@@ -73,6 +74,7 @@ class Report(NamedTuple):
     acked_seq: int
     lease_ms: int
     faults: tuple[str, ...]
+    soil_v: dict[int, float | None]
 
 
 @dataclass(frozen=True, slots=True)

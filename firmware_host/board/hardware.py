@@ -9,7 +9,10 @@ class Hardware:
     """What a board offers. A method for a part that is not fitted is never called (see `fitted`)."""
 
     def fitted(self) -> dict[str, int]:
-        """Counts by part: echo, temperature, flow, float_switch, pump, valve; 0 or 1: rain, shunt, panel."""
+        """Counts by part: echo, temperature, flow, float_switch, pump, valve; 0 or 1: rain, shunt, panel.
+
+        soil, a count too, may be left out when there are none.
+        """
         raise NotImplementedError
 
     def board_id(self) -> str:
@@ -55,6 +58,10 @@ class Hardware:
 
     def float_wet(self, channel: int) -> bool:
         """True while the low-level float switch says there is water above the suction."""
+        raise NotImplementedError
+
+    def soil_mv(self, channel: int) -> int | None:
+        """Voltage of a soil probe at its pin."""
         raise NotImplementedError
 
     def set_pump(self, output: int, on: bool) -> None:

@@ -137,7 +137,7 @@ class Rp2Hardware(Hardware):
                 self._temperatures[on_pin[gpio][place][0]] = (one_wire, place)
 
     def fitted(self) -> dict[str, int]:
-        return {
+        fitted = {
             "echo": len(self._rangers),
             "temperature": len(self._temperatures),
             "flow": len(self._flow),
@@ -148,6 +148,9 @@ class Rp2Hardware(Hardware):
             "shunt": int(self._shunt is not None),
             "panel": int(self._panel is not None),
         }
+        if self._soil:
+            fitted["soil"] = len(self._soil)
+        return fitted
 
     # --- self-test, memory, time --------------------------------------------------------------------------------------
 
@@ -282,7 +285,6 @@ class Rp2Hardware(Hardware):
         return bool(pin.value() == wet)
 
     def soil_mv(self, channel: int) -> int | None:
-        """Voltage of a soil probe at its pin."""
         return self._soil[channel].mv()
 
     # --- outputs ------------------------------------------------------------------------------------------------------

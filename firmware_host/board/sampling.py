@@ -22,6 +22,7 @@ class Sampler:
         self._temperature_channels = range(fitted["temperature"])
         self._flow_channels = range(fitted["flow"])
         self._float_channels = range(fitted["float_switch"])
+        self._soil_channels = range(fitted.get("soil", 0))
         self._has_rain = bool(fitted["rain"])
         self._has_shunt = bool(fitted["shunt"])
         self._has_panel = bool(fitted["panel"])
@@ -32,6 +33,7 @@ class Sampler:
             keys.append("panel")
         if self._has_shunt:
             keys.append("current")
+        keys += [f"soil{channel}" for channel in self._soil_channels]
         keys += [f"flow{channel}" for channel in range(fitted["flow"])]
         if self._has_rain:
             keys.append("rain")
@@ -68,6 +70,8 @@ class Sampler:
             values.append(hardware.panel_mv())
         if self._has_shunt:
             values.append(hardware.current_ma())
+        for channel in self._soil_channels:
+            values.append(hardware.soil_mv(channel))
         for channel in self._flow_channels:
             values.append(hardware.flow_pulses(channel))
         if self._has_rain:

@@ -410,7 +410,8 @@ def test_an_analogue_probe_and_a_soil_probe_share_the_converter(flashed: Flashed
     flashed.start()
     flashed.run(12_000)
     assert abs(int(flashed.last("report")["temp0"]) - 2200) <= 10
-    assert flashed.hardware.soil_mv(0) == pytest.approx(1234, abs=1)
+    assert abs(int(flashed.last("report")["soil0"]) - 1234) <= 1
+    assert flashed.last("hello")["soil"] == "1"
 
 
 def test_a_reference_that_is_wrong_at_boot_keeps_every_output_shut(flashed: Flashed) -> None:

@@ -495,7 +495,7 @@ def test_a_report_can_be_asked_for_at_once() -> None:
 
 FULL = (
     "report 7 boot=0000b001 up=61250 echo0=5400,0,5399 echo1=- temp0=1534 temp1=- battery=12840 panel=18200"
-    " current=-350 flow0=12345 rain=12 wet0=1 wet1=0 pumps=1 valves=3 ack=1004 lease=4980"
+    " current=-350 soil0=1234 soil1=- flow0=12345 rain=12 wet0=1 wet1=0 pumps=1 valves=3 ack=1004 lease=4980"
     " faults=board-dry,board-lease-lapsed"
 )
 
@@ -518,6 +518,7 @@ def test_a_full_report_is_read_into_its_units() -> None:
         acked_seq=1004,
         lease_ms=4980,
         faults=("board-dry", "board-lease-lapsed"),
+        soil_v={0: 1.234, 1: None},
     )
 
 
@@ -532,6 +533,7 @@ def test_parts_not_fitted_are_missing_not_bad() -> None:
     ("old", "new", "field", "value"),
     [
         ("battery=12840", "battery=40001", "battery_v", None),
+        ("soil0=1234", "soil0=3301", "soil_v", {0: None, 1: None}),
         ("battery=12840", "battery=-1", "battery_v", None),
         ("panel=18200", "panel=999999999", "panel_v", None),
         ("current=-350", "current=-500001", "current_a", None),

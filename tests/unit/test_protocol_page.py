@@ -13,7 +13,7 @@ from firmware_host.board_lines import parse_board_line
 from firmware_host.link import BoardLimits, Link
 from firmware_host.messages import Ack, Hello, Outputs, Report
 from firmware_host.wire import LINE_MAX, PROTOCOL, Decoder, frame, parse
-from tests.board_stand_in import BoardRig, FakeHardware
+from tests.board_stand_in import FITTED, BoardRig, FakeHardware
 
 PAGE = (Path(__file__).resolve().parents[2] / "docs/protocol.md").read_text()
 KINDS = ("hello", "report", "ack", "who", "set", "clear", "now", "restart")
@@ -38,16 +38,21 @@ def examples(text: str) -> list[str]:
     return [line for block in re.findall(r"```\n(.*?)```", text, re.DOTALL) for line in block.splitlines()]
 
 
+class WithSoilProbes(FakeHardware):
+    def soil_mv(self, channel: int) -> int | None:
+        return 1200 + channel
+
+
 def said_by_the_board() -> dict[str, set[str]]:
     """Every field of every kind that a fully fitted board has said in a short eventful life."""
     rig = BoardRig()
     rig.set(0, 1)
     rig.run(6000)
     rig.set(1, 0)
-    rig.lines += BoardRig(settings={"low_mv": 0}).lines
+    rig.lines += BoardRig(settings={"low_mv": 0}, fitted={**FITTED, "soil": 2}, hardware_class=WithSoilProbes).lines
     said: dict[str, set[str]] = {}
     for kind, _, fields in rig.lines:
-        said.setdefault(kind, set()).update(re.sub(r"^(echo|temp|flow|wet)\d$", r"\1<n>", key) for key in fields)
+        said.setdefault(kind, set()).update(re.sub(r"^(echo|temp|flow|wet|soil)\d$", r"\1<n>", key) for key in fields)
     return said
 
 
@@ -81,7 +86,7 @@ def test_every_example_line_has_a_right_checksum_and_reads(line: str) -> None:
     ((kind, _, fields),) = Decoder().feed(line.encode() + b"\n")
     assert kind in KINDS
     documented = set(table(section(f"### `{kind}`"), "field"))
-    assert {re.sub(r"^(echo|temp|flow|wet)\d$", r"\1<n>", key) for key in fields} <= documented
+    assert {re.sub(r"^(echo|temp|flow|wet|soil)\d$", r"\1<n>", key) for key in fields} <= documented
     if kind in ("hello", "report", "ack"):
         assert isinstance(parse_board_line(line[:-9]), Hello | Report | Ack)
 
@@ -128,7 +133,7 @@ def test_the_figures_of_the_page_are_the_figures_of_the_code() -> None:
 
 
 def test_the_order_of_a_report_is_the_order_of_the_page() -> None:
-    rig = BoardRig()
+    rig = BoardRig(fitted={**FITTED, "soil": 1}, hardware_class=WithSoilProbes)
     rig.set(0, 1)
     rig.hw.advance_to(6000)
     rig.board.tick()

@@ -12,7 +12,7 @@ from firmware_host.messages import Outputs, Report
 from simulator.example import example_site_text
 
 SITE = parse_site(example_site_text(), "example site")
-QUIET = Report(1, "0badcafe", 1000, {}, {}, 12.7, None, None, {0: 100}, None, {}, 0, 0, 1, 0, ())
+QUIET = Report(1, "0badcafe", 1000, {}, {}, 12.7, None, None, {0: 100}, None, {}, 0, 0, 1, 0, (), {})
 VALVE_2 = Move("valve", Outputs(0, 4), 5.0, None, "")
 PUMP_THROUGH_2 = Move("pump", Outputs(1, 4), 15.0, 0, "")
 
