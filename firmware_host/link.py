@@ -466,7 +466,7 @@ class Link:
         behind_ms = (mono_ms - self._base_mono_ms) * CLOCK_SLOWEST_PERCENT // 100
         gap_ms = uptime_ms - self._base_uptime_ms - behind_ms
         if gap_ms >= 0:
-            if gap_ms > LEASE_SPOILT_MS and self._wanted.any_on:
+            if gap_ms > LEASE_SPOILT_MS and self._wanted is not SHUT and self._wanted.any_on:
                 # The lease that runs began with too old an uptime and will end early: renew it now.
                 self._sent_ms = mono_ms - RENEW_MS
                 self._tick_due_ms = 0
