@@ -71,6 +71,16 @@ def parse(text: str) -> "tuple[str, int, dict[str, str]] | None":
     return words[0], seq, fields
 
 
+def _ascii(body: bytes) -> str:
+    """The text of a line; empty when it is not all ASCII."""
+    try:
+        text = body.decode()
+    except ValueError:
+        return ""
+    # MicroPython ignores the name of an encoding, so count characters against bytes instead.
+    return text if len(text) == len(body) else ""
+
+
 class Decoder:
     """Finds the good lines in a stream of bytes. Never raises, keeps at most LINE_MAX bytes, counts what it drops."""
 
@@ -84,10 +94,15 @@ class Decoder:
 
     def lines(self, data: bytes) -> list[str]:
         """Texts (without checksum) of the lines that `data` completes and whose checksum is right."""
-        if data.find(b"\n") == len(data) - 1 and not (self._partial or self._skipping):
-            # Nearly every read brings exactly one whole line.
-            text = self._checked(data[:-1])
-            return [] if text is None else [text]
+        star = len(data) - _CRC_TAIL - 1
+        if 0 < star <= _STAR_MAX and data.find(b"\n") == star + _CRC_TAIL and not (self._partial or self._skipping):
+            # Nearly every read brings exactly one whole good line; whatever else it is, is found out below.
+            body = data[:star]
+            if data[star:-1] == f"*{binascii.crc32(body):08x}".encode():
+                text = _ascii(body)
+                if text:
+                    self.checked += 1
+                    return [text]
         pieces = data.split(b"\n")
         if self._partial:
             pieces[0] = self._partial + pieces[0]
@@ -97,9 +112,9 @@ class Decoder:
             if self._skipping:
                 self._skipping = False
                 continue
-            text = self._checked(piece)
-            if text is not None:
-                texts.append(text)
+            checked = self._checked(piece)
+            if checked is not None:
+                texts.append(checked)
         if self._skipping:
             tail = b""
         elif len(tail) > LINE_MAX:
@@ -142,12 +157,8 @@ class Decoder:
         if line[star + 1 :] != f"{binascii.crc32(body):08x}".encode():
             self.bad_crc += 1
             return None
-        try:
-            text = body.decode()
-        except ValueError:
-            text = ""
-        if len(text) != len(body):
-            # Not ASCII: MicroPython ignores the name of an encoding, so count characters against bytes instead.
+        text = _ascii(body)
+        if not text:
             self.malformed += 1
             return None
         self.checked += 1

@@ -111,10 +111,13 @@ class SeasonRun:
             if now_ms > end_ms:
                 plant.advance(end_ms)
                 return
-            if now_ms > plant.now_ms:
-                plant.advance(now_ms)
-            else:
+            if now_ms <= plant.now_ms:
                 now_ms = plant.now_ms
+            elif now_ms < plant.next_event_ms:
+                # Mostly nothing happens on the way: then to advance is no more than this.
+                plant.now_ms = now_ms
+            else:
+                plant.advance(now_ms)
             if now_ms >= self._board_due_ms:
                 self._tick_board(now_ms)
             data = hardware.host_read()

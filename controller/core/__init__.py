@@ -37,6 +37,7 @@ class Core:
         self._idle_every_ms = site.idle_report_s * 1000
         self._at_rest = StepResult(SHUT, self._idle_every_ms)
         self._at_rest_until_ms = self._at_rest.wake_mono_ms
+        self._had_news = False
 
     def dump(self) -> dict[str, Any]:
         """The whole memory as JSON-able data."""
@@ -50,8 +51,9 @@ class Core:
         """Take what arrived, look at the time, decide. Monotonic time must not run back between steps."""
         ctx, state = self._ctx, self._ctx.state
         mono_ms, wall_ms, trust = now
-        if ctx.records or ctx.answers or ctx.board_clears:
+        if self._had_news:
             ctx.records, ctx.answers, ctx.board_clears = [], [], []
+            self._had_news = False
         for item in inputs:
             if isinstance(item, Report):
                 intake.take_report(ctx, now, item)
@@ -95,6 +97,7 @@ class Core:
     def _result(self, mono_ms: int) -> StepResult:
         """The result of a step that waters or has news."""
         ctx, state = self._ctx, self._ctx.state
+        self._had_news = True
         if state.delivery is not None:
             outputs, every_ms = delivery.wanted_outputs(ctx), ACTIVE_STEP_MS
             wake_mono_ms = mono_ms + ACTIVE_STEP_MS

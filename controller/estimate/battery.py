@@ -214,7 +214,8 @@ class BatteryEstimator:
             else:
                 # Above both limits and not low: what `_follow_disconnect` would do, without a call for every report.
                 self.below_floor_since_ms = self.below_disconnect_since_ms = None
-            if load_a == 0.0 and not self._charging(battery_v, panel_v, current_a):
+            charging = current_a > self._charging_a if current_a is not None else self._charging(battery_v, panel_v)
+            if load_a == 0.0 and not charging:
                 lowest_v = self.quiet_lowest_v
                 if mono_ms >= self._rest_due_ms or not lowest_v <= battery_v <= lowest_v + RISING_V:
                     self._follow_rest(battery_v, mono_ms)
@@ -258,10 +259,8 @@ class BatteryEstimator:
             return "suspect"
         return "suspect" if self._flat_chemistry and 20.0 < self.charge_percent < 100.0 else "good"
 
-    def _charging(self, battery_v: float, panel_v: float | None, current_a: float | None) -> bool:
-        """Is the sun pushing the voltage up? By the shunt, else the panel, else a voltage no rested battery has."""
-        if current_a is not None:
-            return current_a > self._charging_a
+    def _charging(self, battery_v: float, panel_v: float | None) -> bool:
+        """Is the sun pushing the voltage up? Without a shunt: by the panel, else a voltage no rested battery has."""
         if panel_v is not None:
             return panel_v > battery_v + CHARGING_PANEL_MARGIN_V
         return battery_v > self._table[-1][0] + SURFACE_CHARGE_MARGIN_V

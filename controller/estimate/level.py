@@ -46,6 +46,11 @@ BELOW_FLOOR_MARGIN_FRACTION = 0.02
 FROZEN_FRACTION = 0.02
 FROZEN_MINIMUM_L = 10.0
 _MS_PER_MIN = 60_000.0
+_DRIFT_MM2_PER_MS = DRIFT_MM2_PER_MIN / _MS_PER_MIN
+_PING_MM2 = PING_SD_MM * PING_SD_MM
+_OUTLIER_SDS_2 = OUTLIER_SDS * OUTLIER_SDS
+_SURE_MM2 = SMALLEST_SPREAD_MM * SMALLEST_SPREAD_MM / _OUTLIER_SDS_2
+"""An innovation that is no outlier of this variance, or a smaller one, is below the smallest spread: never a jump."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,7 +212,7 @@ class LevelEstimator:
         level_mm = self.level_mm
         variance_mm2 = self.variance_mm2
         if level_mm is not None:
-            variance_mm2 += (mono_ms - self.predicted_mono_ms) * (DRIFT_MM2_PER_MIN / _MS_PER_MIN)
+            variance_mm2 += (mono_ms - self.predicted_mono_ms) * _DRIFT_MM2_PER_MS
             self.variance_mm2 = variance_mm2
             if drawn_l > 0.0:
                 level_mm = self._take_off(level_mm, drawn_l)
@@ -232,13 +237,8 @@ class LevelEstimator:
         distance_mm = sum(heard) / count * self._half_mm_per_us
         measured_mm = self._sensor_height_mm - distance_mm
         innovation_mm = measured_mm - level_mm
-        ping_mm2 = PING_SD_MM * PING_SD_MM / count
-        total_mm2 = variance_mm2 + ping_mm2
-        if (
-            not -SMALLEST_SPREAD_MM < innovation_mm < SMALLEST_SPREAD_MM
-            or innovation_mm * innovation_mm > OUTLIER_SDS * OUTLIER_SDS * total_mm2
-            or measured_mm < 0.0
-        ):
+        total_mm2 = variance_mm2 + _PING_MM2 / count
+        if innovation_mm * innovation_mm > _OUTLIER_SDS_2 * total_mm2 or total_mm2 > _SURE_MM2 or measured_mm < 0.0:
             self._observe_odd(burst_us, heard, mono_ms, inflow_expected)
             return
         gain = variance_mm2 / total_mm2

@@ -107,7 +107,7 @@ class Plant:
         self._hour_began_ms = 0
         self._next_hour_ms = HOUR_MS - start_wall_ms % HOUR_MS
         self._next_quarter_ms = 0
-        self._next_event_ms = 0
+        self.next_event_ms = 0
         self._water_moves = False
         self._pumps_run = False
         self._begin_hour()
@@ -148,8 +148,8 @@ class Plant:
         """Let time pass until `to_ms`; ValueError when that is in the past."""
         if to_ms < self.now_ms:
             raise ValueError(f"plant time cannot go back from {self.now_ms} to {to_ms} ms")
-        while to_ms >= self._next_event_ms:
-            self.now_ms = self._next_event_ms
+        while to_ms >= self.next_event_ms:
+            self.now_ms = self.next_event_ms
             self.settle()
             self._event()
         self.now_ms = to_ms
@@ -221,7 +221,7 @@ class Plant:
             self._quarter()
             self._next_quarter_ms = now - now % _QUARTER_MS + _QUARTER_MS
         self.bank.set_currents(self._panel_a, load_a)
-        self._next_event_ms = self._find_next_event()
+        self.next_event_ms = self._find_next_event()
         self._pumps_run = any(state.running for state in self.pumps.values())
         self._water_moves = self._pumps_run or any(
             tank.inflow_l_ms > 0.0 or tank.draw_l_ms > 0.0 or tank.leak_l_ms > 0.0 for tank in self.tanks.values()
