@@ -192,7 +192,8 @@ def _report(text: str) -> tuple[Report, int]:
     elif more_echo:
         echo_us = _bursts(echo, more_echo, wrong)
     else:
-        echo_us = {0: _burst(echo, wrong)}
+        times_us = tuple(map(int, echo.split(","))) if echo != BAD else ()
+        echo_us = {0: times_us if max(times_us, default=0) <= ECHO_MAX_US else _burst(echo, wrong)}
     battery_v, panel_v, current_a = _BATTERY_V[battery], _PANEL_V[panel], _CURRENT_A[current]
     if temperature is None:
         temperature_c = {}

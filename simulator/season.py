@@ -99,7 +99,7 @@ class SeasonRun:
 
     def run_until(self, end_ms: int) -> None:
         """Carry everything on until plant time `end_ms`."""
-        plant, hardware, link = self.plant, self.hardware, self.link
+        plant, hardware, link, tick_board = self.plant, self.hardware, self.link, self.board.tick
         keep_text = self._log is not None
         link_due_ms = link.due_ms()
         while True:
@@ -119,7 +119,10 @@ class SeasonRun:
             else:
                 plant.advance(now_ms)
             if now_ms >= self._board_due_ms:
-                self._tick_board(now_ms)
+                due_ms = tick_board() + hardware.boot_plant_ms
+                self._board_due_ms = due_ms if due_ms > now_ms else now_ms + 1
+                if hardware.unread:
+                    self._tick_board(now_ms)
             data = hardware.host_read()
             if data or now_ms >= link_due_ms:
                 for event in link.receive(data, now_ms):

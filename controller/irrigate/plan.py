@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from controller.site.model import Schedule, Zone
 
@@ -20,8 +21,7 @@ _WATER = "the water above the reserve"
 _NO_LEVEL = "the tank's level, which is not known now"
 
 
-@dataclass(frozen=True, slots=True)
-class ZoneNeed:
+class ZoneNeed(NamedTuple):
     """What is known of one zone when planning.
 
     depletion_mm        root-zone depletion now (FAO-56 Dr)
@@ -50,8 +50,7 @@ class Supply:
     level_known: bool = True
 
 
-@dataclass(frozen=True, slots=True)
-class PlanLine:
+class PlanLine(NamedTuple):
     """Intended water for one zone at its next chance; zero litres with the reason when it gets none."""
 
     zone_id: str

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 LOWEST_FRACTION = 0.1
 HIGHEST_FRACTION = 0.8
@@ -50,8 +49,7 @@ def effective_rain_mm(rain_mm: float, et0_mm: float, rain_fed: bool) -> float:
     return max(0.0, rain_mm)
 
 
-@dataclass(frozen=True, slots=True)
-class DepletionStep:
+class DepletionStep(NamedTuple):
     """Result of one step: the depletion after it and what drained below the roots, mm."""
 
     depletion_mm: float

@@ -63,8 +63,8 @@ class Sampler:
             values.append(",".join(map(str, burst)) if burst else None)
             bursts[channel] = None
         self._asked_ms = -1
-        for channel in self._temperature_channels:
-            values.append(hardware.temperature_centi_c(channel))
+        # `map` spares a pass of the interpreter for each channel.
+        values.extend(map(hardware.temperature_centi_c, self._temperature_channels))
         values.append(hardware.battery_mv())
         if self._has_panel:
             values.append(hardware.panel_mv())
@@ -72,8 +72,7 @@ class Sampler:
             values.append(hardware.current_ma())
         for channel in self._soil_channels:
             values.append(hardware.soil_mv(channel))
-        for channel in self._flow_channels:
-            values.append(hardware.flow_pulses(channel))
+        values.extend(map(hardware.flow_pulses, self._flow_channels))
         if self._has_rain:
             values.append(hardware.rain_tips())
         for channel in self._float_channels:
