@@ -112,7 +112,7 @@ class Sensing:
         for tank_id, channel, observe in self._channels:
             burst = echoes.get(channel)
             if burst is not None:
-                observe(burst, air_c, mono_ms, drawn_l.get(tank_id, 0.0) if drawn_l else 0.0, raining)
+                observe(burst, air_c, mono_ms, drawn_l.get(tank_id, 0.0) if pulses else 0.0, raining)
         self.battery.observe(battery_v, load_a, mono_ms, panel_v, current_a)
         return pulses
 

@@ -186,9 +186,13 @@ class Journal:
         """
         inputs = self._inputs
         last_id = self._last_input_id
-        for part, entry in enumerate(entries or (TICK,)):
+        if len(entries) == 1:
             last_id += 1
-            inputs.append((last_id, part, *now, *entry))
+            inputs.append((last_id, 0, *now, *entries[0]))
+        else:
+            for part, entry in enumerate(entries or (TICK,)):
+                last_id += 1
+                inputs.append((last_id, part, *now, *entry))
         self._last_input_id = last_id
         if result is not self._last_result:
             # The core gives one and the same result for as long as nothing happens.

@@ -72,7 +72,7 @@ class Guards:
     def check(self, now: int) -> None:
         """Run every check that applies now. `next_ms` is when the next one must run at the latest."""
         self.next_ms = NEVER
-        if self._calm and now < self._look_ms and self._still_calm():
+        if self._calm and now < self._look_ms and self._outputs.at_rest and self._still_calm():
             return
         outputs = self._outputs
         self.read_back(now)
@@ -101,7 +101,7 @@ class Guards:
         """At rest, and no condition was being timed: whether all that could change that is as it was."""
         hardware = self._hardware
         outputs = self._outputs
-        still = outputs.at_rest and not self._faults.standing and hardware.healthy()
+        still = not self._faults.standing and hardware.healthy()
         if not still or hardware.outputs_on(outputs.pump_count, outputs.valve_count):
             return False
         for pump, channel in self._metered:
@@ -166,13 +166,17 @@ class Guards:
     def _valves_open_too_long(self, now: int) -> None:
         outputs = self._outputs
         longest = self._limits.open_max_ms - LAPSE_LEAD_MS - outputs.closing_lead_ms()
-        for output in range(outputs.valve_count):
-            if outputs.valves & (1 << output):
+        still_open = outputs.valves
+        output = 0
+        while still_open:
+            if still_open & 1:
                 end = outputs.valve_open_ms[output] + longest
                 if now >= end:
                     self._faults.raise_(ids.VALVE_TOO_LONG)
-                else:
-                    self._later(end)
+                elif end < self.next_ms:
+                    self.next_ms = end
+            still_open >>= 1
+            output += 1
 
     def _supply(self, now: int) -> None:
         battery_mv = self._hardware.battery_mv()

@@ -91,11 +91,13 @@ class Outputs:
         pumps = self.pumps
         valves = self.valves
         self._end_lease(now)
-        self._stop_pumps(now)
+        if pumps:
+            self._stop_pumps(now)
         self._open_valves(now)
-        ready = self._ready_valves(now)
-        self._close_valves(now, ready)
-        self._start_pumps(now, ready)
+        if self.pumps != self.want_pumps or self.valves != self.want_valves:
+            ready = self._ready_valves(now)
+            self._close_valves(now, ready)
+            self._start_pumps(now, ready)
         self.at_rest = not self.active()
         return pumps != self.pumps or valves != self.valves
 
