@@ -34,6 +34,7 @@ class PlantHardware(Hardware):
         self.fed_ms = plant.now_ms
         self._rng = Random(f"{seed} board")
         self._ping_gap_ms = ping_gap_ms
+        self._memory = (0, 0, 0)
         self._board_id = f"{self._rng.getrandbits(48):012x}"
         self._fitted = fitted_parts(plant.site, shunt)
         self._echo_channels = frozenset(t.sensor_channel for t in plant.site.tanks)
@@ -174,6 +175,12 @@ class PlantHardware(Hardware):
         outbox = self._outbox
         if len(outbox) + len(data) <= _BUFFER_BYTES:
             outbox.extend(data)
+
+    def remembered(self) -> tuple[int, int, int]:
+        return self._memory
+
+    def remember(self, boots: int, lock_outs: int, locked: int) -> None:
+        self._memory = (boots, lock_outs, locked)
 
     def feed_watchdog(self) -> None:
         self.fed_ms = self.plant.now_ms

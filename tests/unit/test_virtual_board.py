@@ -105,6 +105,22 @@ def test_a_new_boot_has_a_new_id_and_counts_from_nothing() -> None:
     assert report[2]["up"] == "0"
 
 
+def test_a_board_that_loses_its_power_again_and_again_is_locked_out_for_half_an_hour() -> None:
+    subject = board()
+    for _ in range(3):
+        subject.run_until(subject.now_ms + 60_000)
+        subject.power_cut()
+        subject.power_restore()
+    subject.run_until(subject.now_ms)
+    assert heard(subject)[-1][2]["faults"] == "board-reboots"
+    host = Host(subject)
+    host.keep_asking(1, 0b001, 10)
+    assert subject.hardware.output_masks() == (0, 0)
+    subject.run_until(subject.now_ms + 1_800_000)
+    host.keep_asking(1, 0b001, 10)
+    assert subject.hardware.output_masks() == (1, 1)
+
+
 def test_a_hung_board_is_reset_by_its_watchdog_with_outputs_off() -> None:
     subject = board()
     Host(subject).keep_asking(1, 0b001, 10)
