@@ -42,7 +42,7 @@ def _channels(name: str, value: str) -> str:
     return _perhaps(rf" {name}0=({value})((?: {name}[1-7]=(?:{value}))*)")
 
 
-_REPORT = re.compile(
+_CHANGING_WORDS = (
     r"report ([0-9]{1,10}) boot=([0-9a-f]{8}) up=([0-9]{1,13})"
     + _channels("echo", _BURST)
     + _channels("temp", _READING)
@@ -50,16 +50,20 @@ _REPORT = re.compile(
     + _perhaps(rf" panel=({_READING})")
     + _perhaps(rf" current=({_READING})")
     + _channels("soil", _READING)
-    + "("
+)
+_STANDING_WORDS = (
+    "("
     + _channels("flow", _TOTAL)
     + _perhaps(rf" rain=({_TOTAL})")
     + _channels("wet", "[01]")
     + r" pumps=([0-9]{1,5}) valves=([0-9]{1,5}) ack=(-1|[0-9]{1,10}) lease=([0-9]{1,4})"
     + _perhaps(rf" faults=({_FAULT}(?:,{_FAULT})*)")
     + ")"
-).fullmatch
-_READINGS, _STANDING = range(1, 14), range(14, 24)
-"""Groups of the words that differ from report to report, and of those that mostly stand."""
+)
+_REPORT = re.compile(_CHANGING_WORDS + _STANDING_WORDS).fullmatch
+_CHANGING = re.compile(_CHANGING_WORDS).fullmatch
+_READINGS, _STANDING = range(1, 13), range(13, 24)
+"""Groups of the words that differ from report to report, and of those that mostly stand (13: all of them)."""
 _HEX_ID = re.compile(r"[0-9a-f]{8}(?:[0-9a-f]{1,8})?").fullmatch
 _BOOT_ID = re.compile(r"[0-9a-f]{8}").fullmatch
 _NAME = re.compile(r"[a-z0-9][a-z0-9.-]{0,39}").fullmatch
@@ -106,6 +110,8 @@ _CURRENT_A = _Readings(CURRENT_MA, 1000.0)
 _TEMPERATURE_C = _Readings(TEMPERATURE_CENTI_C, 100.0)
 
 _Standing = tuple[dict[int, int], int | None, dict[int, bool], int, int, int, int, tuple[str, ...]]
+_STANDING_BEGIN = " flow0="
+"""Where those words begin in the reports of a board with a flow meter; without one they are read each time."""
 _known_standing: dict[str, _Standing] = {}
 """What the words from the flow meters' to the last mean: at rest they are the same in report after report."""
 
@@ -175,17 +181,19 @@ def _report(text: str) -> tuple[Report, int]:
 
     For the same reason channel 0 is taken without a further call, and words that were read before are not read again.
     """
-    match = _REPORT(text)
+    standing_from = text.find(_STANDING_BEGIN)
+    standing = _known_standing.get(text[standing_from:])
+    match = _REPORT(text) if standing is None else _CHANGING(text, 0, standing_from)
     if match is None:
         raise _UnreadableLineError("report")
     (
         seq, boot_id, up, echo, more_echo, temperature, more_temperature, battery, panel, current, soil, more_soil,
-        standing_words,
     ) = match.group(*_READINGS)  # fmt: skip
     seq_number = int(seq)
     if seq_number >= SEQ_MODULUS:
         raise _UnreadableLineError("report")
-    standing = _known_standing.get(standing_words) or _standing(standing_words, *match.group(*_STANDING))
+    if standing is None:
+        standing = _standing(*match.group(*_STANDING))
     wrong: list[str] = []
     if echo is None:
         echo_us = {}

@@ -109,7 +109,7 @@ class Plant:
         self._next_quarter_ms = 0
         self.next_event_ms = 0
         self._water_moves = False
-        self._pumps_run = False
+        self.pumps_run = False
         self._begin_hour()
         self._event()
         self._opening_l = self.stored_l()
@@ -222,8 +222,8 @@ class Plant:
             self._next_quarter_ms = now - now % _QUARTER_MS + _QUARTER_MS
         self.bank.set_currents(self._panel_a, load_a)
         self.next_event_ms = self._find_next_event()
-        self._pumps_run = any(state.running for state in self.pumps.values())
-        self._water_moves = self._pumps_run or any(
+        self.pumps_run = any(state.running for state in self.pumps.values())
+        self._water_moves = self.pumps_run or any(
             tank.inflow_l_ms > 0.0 or tank.draw_l_ms > 0.0 or tank.leak_l_ms > 0.0 for tank in self.tanks.values()
         )
 
@@ -369,7 +369,7 @@ class Plant:
         """Voltage at the battery's terminals now, with the inrush of a motor just started."""
         if self.settled_ms != self.now_ms:
             self.settle()
-        if not self._pumps_run:
+        if not self.pumps_run:
             return self.bank.terminal_v()
         inrush = 0.0
         for state in self.pumps.values():

@@ -145,7 +145,10 @@ class Sensors:
             return None
         if faults.battery_frozen_mv is not None:
             return faults.battery_frozen_mv
-        return int(1000.0 * plant.supply_v() * self._divider + 16.0 * self._random() - 8.0)
+        if plant.settled_ms != plant.now_ms:
+            plant.settle()
+        supply_v = plant.supply_v() if plant.pumps_run else plant.bank.terminal_v()
+        return int(1000.0 * supply_v * self._divider + 16.0 * self._random() - 8.0)
 
     def panel_mv(self) -> int:
         """Panel terminals: near its working voltage in any sun, nothing at night."""
