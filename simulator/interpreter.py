@@ -101,6 +101,8 @@ class _Talk:
             b"flow": lambda words: str(hardware.flow_pulses(int(words))),
             b"rain": lambda _: str(hardware.rain_tips()),
             b"wet": lambda words: "1" if hardware.float_wet(int(words)) else "0",
+            b"soil": lambda words: _reading(hardware.soil_mv(int(words))),
+            b"restart": self._restart,
             b"moving": lambda _: str(hardware.moving_ms()),
             b"problem": lambda _: hardware.problem(),
             b"remember": self._remember,
@@ -177,6 +179,10 @@ class _Talk:
         channel, count = words.split(" ")
         burst = self._hardware.echo_burst_us(int(channel), int(count))
         return "" if burst is None else ",".join(map(str, burst))
+
+    def _restart(self, words: str) -> str:
+        self._hardware.restart(words == "1")
+        return ""
 
     def _remember(self, words: str) -> str:
         boots, lock_outs, locked = words.split(" ")

@@ -116,6 +116,9 @@ class HostHardware(Hardware):
     def float_wet(self, channel: int) -> bool:
         return _ask("wet", str(channel)) == "1"
 
+    def soil_mv(self, channel: int) -> "int | None":
+        return _whole(_ask("soil", str(channel)))
+
     def set_pump(self, output: int, on: bool) -> None:
         self._take_pins(_ask("set_pump", f"{output} {1 if on else 0}"))
 
@@ -149,6 +152,9 @@ class HostHardware(Hardware):
 
     def feed_watchdog(self) -> None:
         self.fed = True
+
+    def restart(self, program_off: bool) -> None:
+        _ask("restart", "1" if program_off else "0")
 
     def moving_ms(self) -> int:
         return _counted(_ask("moving", ""))

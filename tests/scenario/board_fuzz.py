@@ -50,14 +50,27 @@ def whole(text: bytes | None) -> int | None:
     return int(text) if text is not None and len(text) <= 14 and _NUMBER.fullmatch(text) else None
 
 
+class RestartableHardware(FakeHardware):
+    """Counts the restarts by order."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.restarts = 0
+
+    def restart(self, program_off: bool) -> None:  # noqa: ARG002
+        self.restarts += 1
+
+
 class Witness:
-    """What a board with these lines must want. `acted` counts the lines that may act."""
+    """What a board with these lines must want. `acted` counts the lines that may act, `restarts` those that restart."""
 
     def __init__(self, boot: str) -> None:
         self._boot = boot.encode()
         self._highest: int | None = None
         self._rest = b""
         self.acted = 0
+        self.restarts = 0
+        self.any_on = False
         self.last_acted = -1
         self.pumps = self.valves = self.lease_end_ms = 0
 
@@ -75,7 +88,7 @@ class Witness:
         pairs = [word.partition(b"=") for word in words[1:]]
         fields = {key: value for key, _, value in pairs}
         if (
-            kind not in (b"set", b"clear", b"now")
+            kind not in (b"set", b"clear", b"now", b"restart")
             or not body.isascii()
             or seq is None
             or not 0 <= seq < CYCLE
@@ -90,6 +103,10 @@ class Witness:
             return
         if kind == b"now":
             self._accept(seq)
+        elif kind == b"restart":
+            if whole(fields.get(b"program")) in (0, 1) and not (self.any_on or self.pumps or self.valves):
+                self._accept(seq)
+                self.restarts += 1
         elif kind == b"set":
             self._set(seq, fields, max(0, now - at), now)
 
@@ -146,7 +163,7 @@ class Fuzz:
 
     def __init__(self, seed: int) -> None:
         self.rng = Random(f"fuzz {seed}")
-        self.hardware = FakeHardware()
+        self.hardware = RestartableHardware()
         self.board = Board(self.hardware)
         self.witness = Witness(self.hardware.boot)
         self.findings = Findings()
@@ -193,6 +210,7 @@ class Fuzz:
         now = hardware.now_ms
         hardware.inbox = data
         pump_ran = bool(hardware.pumps)
+        witness.any_on = bool(hardware.pumps or hardware.valves)
         try:
             board.tick()
         except Exception as error:
@@ -212,6 +230,8 @@ class Fuzz:
             self._blame(f"leases until {outputs.lease_end_ms}, not {witness.lease_end_ms}", data)
         if self.board.talk.accepted_seq != witness.last_acted:
             self._blame(f"accepted {self.board.talk.accepted_seq}, not {witness.last_acted}", data)
+        if hardware.restarts != witness.restarts:
+            self._blame(f"restarted {hardware.restarts} times, not {witness.restarts}", data)
         if hardware.pumps and not witness.pumps:
             self._blame("a pump runs unwanted", data)
         if self._left_open(now):
@@ -315,7 +335,8 @@ class Fuzz:
         elif roll == 3:
             seq = rng.choice((b"-1", b"x", b"", b"4294967296", b"%d" % ((self._seq - rng.randrange(99)) % CYCLE)))
         elif roll == 4:
-            kind = rng.choice((b"who", b"now", b"clear", b"report", b"SET", b"set\t", b"", b"\xc3\xa9"))
+            fields[b"program"] = rng.choice((b"0", b"1", b"2", b""))
+            kind = rng.choice((b"who", b"now", b"clear", b"report", b"SET", b"restart", b"set\t", b"", b"\xc3\xa9"))
         elif roll == 5:
             at = self.hardware.now_ms + TURN_MS + rng.choice((-(1 << 31), -2501, -2500, -1000, 500, 501, 1 << 31))
             fields[b"at"] = b"%d" % at

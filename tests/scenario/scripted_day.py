@@ -49,7 +49,6 @@ class Told:
     heard: list[tuple[int, bytes]] = field(default_factory=list)
     pins: list[tuple[int, tuple[int, int]]] = field(default_factory=list)
     waterings: int = 0
-    boots: int = 1
 
     def text(self) -> bytes:
         return b"".join(data for _, data in self.heard)
@@ -186,7 +185,6 @@ class ScriptedDay:
 
     def _boot(self) -> None:
         rng = self._rng
-        self.told.boots += 1
         how = rng.randrange(3)
         if how == 0:
             self.board.reboot()
@@ -206,6 +204,7 @@ class ScriptedDay:
             self._wait(rng.randrange(500))
         self._seq += rng.choice((0, 1, 40, 1 << 30))
         self._send(self._command(rng.choice(("now", "dance", "set"))))
+        self._send(self._command("restart", program=rng.randrange(3)))
         self._wait(rng.randrange(3000))
 
     def _tighten(self) -> None:

