@@ -288,3 +288,36 @@ def test_a_small_load_does_not_keep_a_recovered_battery_low() -> None:
     for minute in range(1, 40):
         reading = estimator.update(12.35, 5.0, minute * MINUTE_MS)
     assert not reading.low
+
+
+def test_a_rested_voltage_is_looked_at_every_five_minutes() -> None:
+    estimator = BatteryEstimator(make_battery())
+    now = rest(estimator, 12.24, hours=3.0)
+    looked_ms = estimator.reading(now).rested_mono_ms
+    assert looked_ms == now
+    for minute in range(1, 5):
+        reading = estimator.update(12.26, 0.0, now + minute * MINUTE_MS, panel_v=0.0)
+        assert (reading.rested_mono_ms, reading.charge_percent) == (looked_ms, pytest.approx(50.0))
+    reading = estimator.update(12.26, 0.0, now + 5 * MINUTE_MS, panel_v=0.0)
+    assert reading.rested_mono_ms == now + 5 * MINUTE_MS
+    assert reading.charge_percent is not None
+    assert reading.charge_percent > 50.0
+
+
+def test_a_rested_battery_below_its_floor_is_low_without_waiting_for_the_next_look() -> None:
+    estimator = BatteryEstimator(make_battery())
+    now = rest(estimator, 12.24, hours=3.0)
+    estimator.update(9.5, 0.0, now + 1000, panel_v=0.0)
+    assert estimator.update(9.5, 0.0, now + 2000, panel_v=0.0).low_reason == "floor"
+
+
+def test_a_battery_that_rises_from_rest_must_rest_anew() -> None:
+    estimator = BatteryEstimator(make_battery())
+    now = rest(estimator, 12.24, hours=3.0)
+    rested_ms = estimator.reading(now).rested_mono_ms
+    later = rest(estimator, 12.40, hours=1.9, start_ms=now + MINUTE_MS)
+    assert estimator.reading(later).rested_mono_ms == rested_ms
+    later = rest(estimator, 12.40, hours=0.2, start_ms=later + MINUTE_MS)
+    rested_again_ms = estimator.reading(later).rested_mono_ms
+    assert rested_again_ms is not None
+    assert rested_again_ms >= now + 120 * MINUTE_MS

@@ -217,3 +217,22 @@ def test_a_valve_that_no_pump_feeds_closes_at_once() -> None:
 
 def test_a_hello_of_a_board_that_is_well_names_no_problem() -> None:
     assert "problem" not in BoardRig().last("hello")
+
+
+def test_a_limit_that_changed_while_everything_rested_is_found_before_anything_is_driven() -> None:
+    rig = BoardRig()
+    rig.run(1000)
+    rig.hw.history.clear()
+    rig.board.limits.open_max_ms ^= 1 << 3
+    rig.run(1000)
+    rig.set(1, 1)
+    rig.run(10_000)
+    assert rig.board.faults.text() == "board-self-test"
+    assert not [entry for entry in rig.hw.history if entry[3]]
+
+
+def test_a_limit_that_changed_at_rest_is_a_fault_within_ten_minutes() -> None:
+    rig = BoardRig()
+    rig.run(1000)
+    rig.board.limits.open_max_ms ^= 1 << 3
+    assert run_until_fault(rig, 600_000 + 2 * TICK_MS) <= 600_000

@@ -368,3 +368,34 @@ def test_a_little_unmetered_inflow_does_not_add_up_to_a_frozen_sensor() -> None:
         level += 5.0
         now += 3_600_000
         estimator.update(burst(level), 15.0, now)
+
+
+class SlowEstimator(LevelEstimator):
+    """Takes no burst for an ordinary one."""
+
+    __slots__ = ()
+
+    def _take_temperature(self, headspace_c: float | None) -> None:
+        super()._take_temperature(headspace_c)
+        self._calm_us = -1.0
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_the_short_way_for_ordinary_bursts_leads_to_the_same_estimate(seed: int) -> None:
+    rng = random.Random(seed)
+    tank, table = make_tank(), LevelTable(BOX)
+    short = LevelEstimator(tank, table, max_inflow_l_min=20.0, max_draw_l_min=15.0)
+    long = SlowEstimator(tank, table, max_inflow_l_min=20.0, max_draw_l_min=15.0)
+    level_mm, now = 500.0, 0
+    for _ in range(400):
+        now += rng.choice((1000, 60_000))
+        drawn_l = rng.choice((0.0, 0.0, 0.0, 3.0))
+        level_mm += rng.gauss(0.0, 1.0) - drawn_l + (rng.random() < 0.02) * rng.uniform(-100.0, 100.0)
+        level_mm = min(1020.0, max(20.0, level_mm))
+        temperature_c = rng.choice((15.0, 15.0, 18.0, None))
+        pings = [max(0, echo_us(level_mm) + round(rng.gauss(0.0, 8.0))) for _ in range(5)]
+        if rng.random() < 0.1:
+            pings[rng.randrange(5)] = rng.choice((0, 900, 3000, 30_000))
+        for estimator in (short, long):
+            estimator.update(pings, temperature_c, now, drawn_l, inflow_expected=now % 7 == 0)
+        assert short.dump() == long.dump()
