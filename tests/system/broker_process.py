@@ -68,9 +68,7 @@ class Listener:
         """Newest payload by topic; an empty one deletes."""
         self.heard: list[tuple[str, bytes, bytes | None]] = []
         """Everything in order, with correlation data."""
-        self._client = paho.Client(
-            CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5 if version_5 else paho.MQTTv311
-        )
+        self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5 if version_5 else paho.MQTTv311)
         self._client.on_message = self._on_message
         self._client.connect("127.0.0.1", port)
         self._client.subscribe("#", 1)

@@ -28,7 +28,8 @@ class BoardProcess:
 
     def __init__(self, folder: Path, *options: str) -> None:
         self.link, self.state_file = folder / "board", folder / "state.json"
-        words = ["board", "virtual", "--link", str(self.link), "--state", str(self.state_file), "--start", "2026-06-01T06:00"]
+        words = ["board", "virtual", "--link", str(self.link)]
+        words += ["--state", str(self.state_file), "--start", "2026-06-01T06:00"]
         self.process = subprocess.Popen(
             [sys.executable, "-m", "controller.cli", *words, *options],
             cwd=ROOT,
