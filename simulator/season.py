@@ -145,9 +145,15 @@ class SeasonRun:
                 link_due_ms = link.due_ms()
 
     def _tick_board(self, now_ms: int) -> None:
-        due_ms = self.board.tick() + self.hardware.boot_plant_ms
-        while self.hardware.unread:
-            due_ms = self.board.tick() + self.hardware.boot_plant_ms
+        hardware = self.hardware
+        due_ms = self.board.tick() + hardware.boot_plant_ms
+        left = hardware.unread
+        while left:
+            due_ms = self.board.tick() + hardware.boot_plant_ms
+            # A board whose program hangs reads nothing: its watchdog comes first.
+            if hardware.unread >= left:
+                break
+            left = hardware.unread
         self._board_due_ms = due_ms if due_ms > now_ms else now_ms + 1
 
     def _step_core(self, now_ms: int) -> None:
