@@ -25,8 +25,8 @@ from controller.contract import (
     SetSchedule,
     StopAll,
 )
+from controller.core.state import schedule_from_json
 from controller.errors import OperatingError
-from controller.site.model import Schedule, Window
 from firmware_host.board_lines import parse_board_line
 
 Entry = tuple[str, str]
@@ -83,19 +83,8 @@ def _decode_order(values: dict[str, Any]) -> Order:
     command_class = _COMMANDS[values["order"]]
     arguments = {f.name: values[f.name] for f in fields(command_class)}
     if command_class is SetSchedule:
-        arguments["schedule"] = schedule_from_dict(arguments["schedule"])
+        arguments["schedule"] = schedule_from_json(arguments["schedule"])
     return Order(values["id"], values["sender"], values["not_after_wall_ms"], command_class(**arguments))
-
-
-def schedule_from_dict(values: dict[str, Any]) -> Schedule:
-    """Inverse of `dataclasses.asdict` for a schedule."""
-    return Schedule(
-        **{
-            **values,
-            "windows": tuple(Window(**window) for window in values["windows"]),
-            "fixed_times_min": tuple(values["fixed_times_min"]),
-        }
-    )
 
 
 _ENCODERS: dict[type[Any], Callable[[Any], Entry]] = {
