@@ -6,9 +6,13 @@ from typing import Any
 
 import pytest
 
+from controller.contract import Now
 from controller.core import delivery
+from controller.core.context import Context
+from controller.core.facts import facts_for
 from controller.estimate import ledger
 from controller.guard import interlocks
+from controller.site.model import Zone
 from firmware_host.board.outputs import Outputs
 from tests.scenario.hard_weeks import HardWeek
 
@@ -52,11 +56,12 @@ def a_day_opens_where_none_closed(patch: pytest.MonkeyPatch) -> None:
 
 
 def a_hold_holds_nothing(patch: pytest.MonkeyPatch) -> None:
-    patch.setattr("controller.core.facts.Facts", _free(interlocks.Facts))
+    def without_the_hold(ctx: Context, now: Now, zone: Zone, *, asleep: bool = False) -> interlocks.Facts:
+        facts = facts_for(ctx, now, zone, asleep=asleep)
+        facts.held = False
+        return facts
 
-
-def _free(facts: Any) -> Any:
-    return lambda **values: facts(**{**values, "held": False})
+    patch.setattr("controller.core.delivery.facts_for", without_the_hold)
 
 
 @pytest.mark.parametrize(
