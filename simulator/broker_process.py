@@ -31,7 +31,7 @@ class RunningBroker:
 def start_broker(directory: Path, *, prefer_embedded: bool = False) -> Iterator[RunningBroker]:
     """A running broker on 127.0.0.1. Raises OperatingError when there is none to run, with the cure."""
     mosquitto = next((found for place in MOSQUITTO_PLACES if (found := shutil.which(place))), None)
-    port = _free_port()
+    port = free_port()
     if mosquitto is not None and not prefer_embedded:
         with _mosquitto(mosquitto, directory, port):
             yield RunningBroker("Mosquitto", port)
@@ -70,11 +70,18 @@ def _embedded(port: int) -> Iterator[None]:
         yield
 
 
-def _free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-        return port
+def free_port(wanted: int = 0) -> int:
+    """The wanted port of this machine when it is free, else one from the system."""
+    for port in (wanted, 0):
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            found: int = probe.getsockname()[1]
+            return found
+    raise OperatingError("no free port on 127.0.0.1; end a program that listens there and try again")
 
 
 def _wait_until_it_answers(port: int, name: str) -> None:

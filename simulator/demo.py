@@ -8,7 +8,6 @@ import contextlib
 import json
 import shutil
 import signal
-import socket
 import subprocess
 import sys
 import tempfile
@@ -23,14 +22,14 @@ from types import FrameType
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from controller.errors import ConfigurationError, OperatingError
+from controller.errors import ConfigurationError
 from controller.service.codec import encode_input
 from controller.service.journal import Journal
 from controller.site.load import parse_site
 from controller.site.model import Site
 from simulator.board import VirtualBoard
 from simulator.board_process import Cable, serve
-from simulator.broker_process import start_broker
+from simulator.broker_process import free_port, start_broker
 from simulator.example import example_site_text
 from simulator.plant.weather_generator import generate_weather
 from simulator.season import SeasonRun
@@ -73,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
         cable = Cable(directory / "board")
         stack.callback(cable.close)
         start_wall_ms = season.now().wall_ms
-        http_port = _free_port(args.http_port)
+        http_port = free_port(args.http_port)
         _start(stack, directory, "watch", *_watch_words(broker.port, http_port, directory))
         _start(stack, directory, "serve", *_serve_words(directory, args.pace, start_wall_ms))
         page = f"http://127.0.0.1:{http_port}/"
@@ -157,20 +156,6 @@ def _stop(process: subprocess.Popen[bytes]) -> None:
     except subprocess.TimeoutExpired:
         process.kill()
         process.wait()
-
-
-def _free_port(wanted: int) -> int:
-    """The wanted port when it is free, else one from the system."""
-    for port in (wanted, 0):
-        with socket.socket() as probe:
-            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-            try:
-                probe.bind(("127.0.0.1", port))
-            except OSError:
-                continue
-            found: int = probe.getsockname()[1]
-            return found
-    raise OperatingError("no free port on 127.0.0.1; end a program that listens there and try again")
 
 
 def _ended_by(seconds: float | None) -> threading.Event:

@@ -22,16 +22,11 @@ from typing import Any
 import paho.mqtt.client as mqtt
 from paho.mqtt.enums import CallbackAPIVersion
 
+from simulator.broker_process import free_port
 from tests import fake_site
 
 ROOT = Path(__file__).resolve().parents[1]
 MOSQUITTO = shutil.which("mosquitto") or shutil.which("mosquitto", path="/usr/sbin:/usr/local/sbin")
-
-
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
 
 
 def eventually(check: Callable[[], bool], within_s: float = 15.0) -> None:

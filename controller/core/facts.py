@@ -53,7 +53,6 @@ def facts_for(ctx: Context, now: Now, zone: Zone, *, asleep: bool = False) -> Fa
     zone_state = state.zones[zone.id]
     facts.applied_today_l = zone_state.applied_today_ml / 1000.0
     facts.daily_cap_l = zone_state.schedule.daily_cap_l
-    facts.mode_off = zone_state.schedule.mode == "off"
     return facts
 
 
@@ -91,7 +90,6 @@ def _standing_facts(ctx: Context, zone: Zone) -> Facts:
         month_can_freeze=True,
         applied_today_l=0.0,
         daily_cap_l=0.0,
-        mode_off=True,
     )
 
 

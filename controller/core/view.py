@@ -11,7 +11,7 @@ from controller.guard.interlocks import START_CHECKS, Blocker, board_blocker, ob
 from controller.guard.interlocks import blocker as condition_blocker
 from controller.site.model import Tank, Zone
 
-_PER_ZONE = frozenset({"cap-reached", "zone-off"})
+_PER_ZONE = frozenset({"cap-reached"})
 _WORST_FIRST = {"fault": 0, "warning": 1, "info": 2}
 
 

@@ -36,10 +36,6 @@ class Counter:
         self.value = value
         return 0 if first_contact else max(value, 0)
 
-    def stands_at(self, boot_id: str, value: int) -> bool:
-        """Whether a value is the one already seen."""
-        return value == self.value and boot_id == self.boot_id
-
     def dump(self) -> dict[str, Any]:
         return {"boot_id": self.boot_id, "value": self.value}
 

@@ -155,14 +155,6 @@ _ROWS = (
         "by itself at local midnight",
     ),
     Condition(
-        "zone-off",
-        "info",
-        "{zone} is switched off in its schedule",
-        "the schedule's mode is off",
-        "set the mode to need or fixed",
-        "by a new schedule",
-    ),
-    Condition(
         "no-flow",
         "fault",
         "{zone}: the pump ran {elapsed_s:.0f} s without flow",

@@ -63,7 +63,6 @@ class Facts:
     month_can_freeze: bool
     applied_today_l: float
     daily_cap_l: float
-    mode_off: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -230,10 +229,6 @@ def cap_reached(facts: Facts) -> Blocker:
     """The zone has had all that its cap for the day has room for."""
     numbers = {"zone": facts.zone_name, "applied_l": facts.applied_today_l, "cap_l": facts.daily_cap_l}
     return blocker("cap-reached", numbers)
-
-
-def zone_switched_on(facts: Facts) -> Blocker | None:
-    return blocker("zone-off", {"zone": facts.zone_name}) if facts.mode_off else None
 
 
 START_CHECKS: Sequence[Check] = (

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime, timedelta, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -49,11 +49,6 @@ class WindowSpan:
     start_ms: int
     end_ms: int
     local_date: int
-
-
-def run_key(zone_id: str, local_date: int, slot: int) -> str:
-    """What a run is remembered by, so that no clock change makes it run twice: zone, local date and slot."""
-    return f"{zone_id}:{date.fromordinal(local_date).isoformat()}:{slot}"
 
 
 @lru_cache(maxsize=64)

@@ -18,7 +18,6 @@ from controller.irrigate.due import (
     next_start,
     next_start_ms,
     next_window,
-    run_key,
     starts_between,
     window_at,
 )
@@ -310,10 +309,6 @@ def test_a_window_clock_follows_a_wall_clock_that_is_set_back() -> None:
     assert clock.at(at(NEW_YORK, "2026-06-01T06:00")) is not None
     assert clock.at(at(NEW_YORK, "2026-06-01T04:00")) is None
     assert clock.at(at(NEW_YORK, "2026-05-20T07:00")) is not None
-
-
-def test_a_run_is_remembered_by_zone_local_date_and_slot() -> None:
-    assert run_key("beans", ordinal("2026-11-01"), 1) == "beans:2026-11-01:1"
 
 
 def test_leap_day_and_the_year_2038_are_ordinary_days() -> None:

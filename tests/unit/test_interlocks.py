@@ -37,7 +37,6 @@ from controller.guard.interlocks import (
     since_text,
     suction_wet,
     temperature_known,
-    zone_switched_on,
 )
 
 NAN, INF = math.nan, math.inf
@@ -73,7 +72,6 @@ FINE = Facts(
     month_can_freeze=True,
     applied_today_l=5.0,
     daily_cap_l=20.0,
-    mode_off=False,
 )
 
 Check = Callable[[Facts], Blocker | None]
@@ -132,7 +130,6 @@ def test_when_all_is_well_nothing_objects() -> None:
         (temperature_known, {"temperature_age_s": 21_600.0}, {"temperature_age_s": 21_600.1}, "temperature-unknown"),
         (temperature_known, {"temperature_c": 5.0}, {"temperature_c": None}, "temperature-unknown"),
         (cap_left, {"applied_today_l": 19.999}, {"applied_today_l": 20.0}, "cap-reached"),
-        (zone_switched_on, {"mode_off": False}, {"mode_off": True}, "zone-off"),
     ],
 )
 def test_a_check_objects_beyond_its_boundary_and_not_at_it(
