@@ -32,7 +32,7 @@ class RootZone:
         self._part_area_m2 = zone.area_m2 / len(_PARTS)
         self._parts_mm = [0.85 * self.capacity_mm] * len(_PARTS)
         self._waiting_l = 0.0
-        self._half_uptake = 0.0
+        self.half_uptake = 0.0
         self.kc = 0.0
         self.growing = False
         self.applied_l = 0.0
@@ -53,15 +53,14 @@ class RootZone:
 
     def start_day(self, today: date) -> None:
         """Set the day's crop factor and close the day before."""
-        actual, potential = self._today
-        self.stress_yesterday = 1.0 - actual / potential if potential > 0.0 else 0.0
+        self.stress_yesterday = self.stress_today
         self._today = [0.0, 0.0]
         factors = [(crop, crop_factor_on(crop, today)) for crop in self.zone.crops]
         self.growing = any(factor is not None for _, factor in factors)
         kc = sum(crop.share * (DORMANT_FACTOR if factor is None else factor) for crop, factor in factors)
         self.kc = kc * self.crop_factor if self.growing else DORMANT_FACTOR
         readily = sum(crop.share * crop.depletion_fraction for crop in self.zone.crops) or 0.5
-        self._half_uptake = (0.5 * (1.0 - min(0.9, readily))) ** _STEEPNESS
+        self.half_uptake = (0.5 * (1.0 - min(0.9, readily))) ** _STEEPNESS
 
     def pass_hour(self, rain_mm: float, evaporation_mm: float) -> None:
         """One hour: what waited and the rain sink in, plants drink, what is above field capacity drains."""
@@ -94,7 +93,7 @@ class RootZone:
         if demand_mm <= 0.0 or content_mm <= 0.0:
             return 0.0
         moisture = min(1.0, content_mm / self.capacity_mm) ** _STEEPNESS
-        ease = moisture * (1.0 + self._half_uptake) / (moisture + self._half_uptake)
+        ease = moisture * (1.0 + self.half_uptake) / (moisture + self.half_uptake)
         return min(content_mm, demand_mm * ease)
 
     def _drainage_mm(self, content_mm: float) -> float:
@@ -113,6 +112,12 @@ class RootZone:
     def depletion_mm(self) -> float:
         """How far the mean content is below field capacity; below zero while it drains."""
         return self.capacity_mm - sum(self._parts_mm) / len(_PARTS)
+
+    @property
+    def stress_today(self) -> float:
+        """1 - actual / potential uptake since the day began."""
+        actual, potential = self._today
+        return 1.0 - actual / potential if potential > 0.0 else 0.0
 
     @property
     def stress(self) -> float:
