@@ -3,6 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Literal
+
+Quantity = Literal["echo", "flow", "battery", "temperature", "rain"]
+TroubleKind = Literal["off", "stuck", "garbage", "wrong", "slow", "delayed", "intermittent"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SensorTrouble:
+    """How a sensor goes wrong. `amount` by kind: wrong: mm further (echo), kelvin, volts, or a factor (flow, rain);
+    slow: time constant in seconds; delayed: seconds; intermittent: part of the reads that fails; garbage: most counts
+    made up at a read (flow, rain); without meaning otherwise."""
+
+    kind: TroubleKind
+    amount: float = 1.0
 
 
 @dataclass(slots=True)
@@ -11,6 +25,8 @@ class PlantFaults:
 
     valve_stuck: dict[int, bool] = field(default_factory=dict)
     """True: stuck open; False: stuck shut."""
+    valve_slow_s: dict[int, float] = field(default_factory=dict)
+    """How long a valve takes to open or shut, in place of its usual time."""
     pump_dead: set[int] = field(default_factory=set)
     pump_welded: set[int] = field(default_factory=set)
     """The relay's contact stays closed: the motor runs whatever the pin says."""
@@ -28,6 +44,14 @@ class PlantFaults:
     """The ranger repeats its last burst for ever."""
     echo_jump_mm: dict[int, float] = field(default_factory=dict)
     """Distance added to what a ranger sees."""
+    echo_drift_mm_day: dict[int, float] = field(default_factory=dict)
+    """Distance that a ranger adds more of from day to day, from its first burst on with this fault."""
+    echo_false_mm: dict[int, float] = field(default_factory=dict)
+    """Distance of something over the water that most pings meet, such as a fallen branch or a web."""
+    echo_lost_part: dict[int, float] = field(default_factory=dict)
+    """Part of the pings that is lost, beyond the usual few."""
+    sensor: dict[tuple[Quantity, int], SensorTrouble] = field(default_factory=dict)
+    """Troubles that any sensor may have, by quantity and channel (battery and rain: channel 0)."""
     temperature_bad: set[int] = field(default_factory=set)
     temperature_frozen: dict[int, float] = field(default_factory=dict)
     battery_bad: bool = False
@@ -37,3 +61,16 @@ class PlantFaults:
     """Pulses without water, by meter channel."""
     rain_gauge_blocked: bool = False
     float_stuck: dict[int, bool] = field(default_factory=dict)
+
+    @property
+    def echo_is_troubled(self) -> bool:
+        """Whether any ranger may be at fault."""
+        return bool(
+            self.sensor
+            or self.echo_silent
+            or self.echo_frozen
+            or self.echo_jump_mm
+            or self.echo_drift_mm_day
+            or self.echo_false_mm
+            or self.echo_lost_part
+        )

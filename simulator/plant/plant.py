@@ -13,11 +13,11 @@ from random import Random
 from controller.site.model import FlowMeter, Pump, Site, Zone
 from simulator.plant.evaporation import evaporation_mm_h
 from simulator.plant.faults import PlantFaults
+from simulator.plant.headspace import Headspace
 from simulator.plant.hydraulics import Branch, Pipe, PumpCurve, operating_flows
 from simulator.plant.power import MS_PER_H, Bank, SolarPanel, inrush_a
 from simulator.plant.roof import RoofWater
 from simulator.plant.root_zone import RootZone
-from simulator.plant.sound import speed_of_sound_m_s
 from simulator.plant.tank import TankWater
 from simulator.plant.truth import Truth
 from simulator.plant.weather import HOUR_MS, Hour, Weather, local_date
@@ -32,7 +32,6 @@ _DRY_CURRENT, _DEAD_HEAD_CURRENT = 0.55, 0.9
 _EMITTERS_ABOVE_OVERFLOW_MM = 300.0
 _EMITTER_EXPONENT, _NOMINAL_HEAD_M = 0.5, 10.0
 _TUBE_BORES_MM = (13.6, 15.8, 20.9, 26.6, 35.1, 52.5)
-_HEADSPACE_HUMIDITY = 95.0
 _TANK_EVAPORATION = 0.04
 
 
@@ -102,17 +101,18 @@ class Plant:
         self.rain_mm = 0.0
         self._rain_mm_ms = 0.0
         self.hour: Hour = weather.hour(start_wall_ms)
-        self.headspace_c = self.hour.temperature_c
-        self.sound_m_s = speed_of_sound_m_s(self.headspace_c, _HEADSPACE_HUMIDITY)
+        day_c = sum(weather.hour(start_wall_ms + k * HOUR_MS).temperature_c for k in range(24)) / 24.0
+        self.headspaces = {t: Headspace(w, self._rng("headspace", t), day_c) for t, w in self.tanks.items()}
+        self._hose_ends_ms: dict[str, int] = {}
         self._hour_began_ms = 0
         self._next_hour_ms = HOUR_MS - start_wall_ms % HOUR_MS
         self._next_quarter_ms = 0
         self.next_event_ms = 0
         self._water_moves = False
         self.pumps_run = False
+        self._opening_l = self.stored_l()
         self._begin_hour()
         self._event()
-        self._opening_l = self.stored_l()
         self.truth = Truth(self)
 
     def _rng(self, part: str, name: str) -> Random:
@@ -181,7 +181,7 @@ class Plant:
 
     def _move_water(self, elapsed: int) -> None:
         for tank in self.tanks.values():
-            if tank.inflow_l_ms > 0.0 or tank.draw_l_ms > 0.0 or tank.leak_l_ms > 0.0:
+            if tank.moves:
                 draw_l_ms, drawn = tank.draw_l_ms, tank.pass_time(elapsed)
                 if drawn > 0.0:
                     self._deliver(tank, drawn / draw_l_ms)
@@ -216,19 +216,19 @@ class Plant:
             self._begin_hour()
         for output, valve in self.valves.items():
             self._settle_valve(output, valve)
+        if self._hose_ends_ms:
+            self._end_hoses()
         load_a = self._solve_pumps()
         if now >= self._next_quarter_ms:
-            self._quarter()
             self._next_quarter_ms = now - now % _QUARTER_MS + _QUARTER_MS
+            self._quarter()
         self.bank.set_currents(self._panel_a, load_a)
         self.next_event_ms = self._find_next_event()
         self.pumps_run = any(state.running for state in self.pumps.values())
-        self._water_moves = self.pumps_run or any(
-            tank.inflow_l_ms > 0.0 or tank.draw_l_ms > 0.0 or tank.leak_l_ms > 0.0 for tank in self.tanks.values()
-        )
+        self._water_moves = self.pumps_run or any(tank.moves for tank in self.tanks.values())
 
     def _find_next_event(self) -> int:
-        soonest = min(self._next_hour_ms, self._next_quarter_ms)
+        soonest = min(self._next_hour_ms, self._next_quarter_ms, *self._hose_ends_ms.values())
         for valve in self.valves.values():
             soonest = min(soonest, valve.due_ms)
         for state in self.pumps.values():
@@ -270,13 +270,19 @@ class Plant:
     def _quarter(self) -> None:
         """Follow sun and air: panel current, headspace, leaks."""
         hour = self.hour
-        self.headspace_c += 0.22 * (hour.temperature_c + 0.004 * hour.radiation_w_m2 - self.headspace_c)
-        self.sound_m_s = speed_of_sound_m_s(self.headspace_c, _HEADSPACE_HUMIDITY)
+        for headspace in self.headspaces.values():
+            headspace.turn(hour, self.now_ms, self._next_quarter_ms)
         if self.panel is not None:
             amps = self.panel.current_a(self.wall_ms, hour.radiation_w_m2, hour.temperature_c, self.bank.terminal_v())
             self._panel_a = amps * (1.0 - self.faults.panel_shaded)
         for tank_id, tank in self.tanks.items():
             tank.leak_l_ms = self.faults.leak_l_h.get(tank_id, 0.0) / MS_PER_H
+
+    def _end_hoses(self) -> None:
+        for tank_id, end_ms in list(self._hose_ends_ms.items()):
+            if self.now_ms >= end_ms:
+                self.tanks[tank_id].hose_l_ms = 0.0
+                del self._hose_ends_ms[tank_id]
 
     def _settle_valve(self, output: int, valve: ValveState) -> None:
         if valve.due_ms <= self.now_ms:
@@ -342,13 +348,14 @@ class Plant:
         self._event()
 
     def set_valve(self, output: int, is_open: bool) -> None:
-        """Drive a valve; it gets there within four fifths of its declared opening time."""
+        """Drive a valve; it gets there within four fifths of its declared opening time, or as its fault has it."""
         valve = self.valves[output]
         if valve.driven_open == is_open:
             return
         self.settle()
         valve.driven_open = is_open
-        valve.due_ms = self.now_ms + int(800.0 * valve.zone.valve.opening_s)
+        slow_s = self.faults.valve_slow_s.get(output)
+        valve.due_ms = self.now_ms + int(800.0 * valve.zone.valve.opening_s if slow_s is None else 1000.0 * slow_s)
         self._event()
 
     def lose_power(self) -> None:
@@ -363,6 +370,13 @@ class Plant:
         """Fill or empty a tank by hand, up to its overflow."""
         self.settle()
         self.tanks[tank_id].set_volume(volume_l)
+        self._event()
+
+    def hand_fill(self, tank_id: str, l_min: float, minutes: float) -> None:
+        """Run a hose into a tank for some minutes from now on; it replaces one that runs there."""
+        self.settle()
+        self.tanks[tank_id].hose_l_ms = l_min / 60_000.0
+        self._hose_ends_ms[tank_id] = self.now_ms + round(60_000.0 * minutes)
         self._event()
 
     def supply_v(self) -> float:
@@ -389,7 +403,9 @@ class Plant:
         self.settle()
         balance = self._opening_l - self.stored_l()
         for tank in self.tanks.values():
-            balance += tank.inflow_l + tank.external_l - tank.overflow_l - tank.leaked_l - tank.evaporated_l
+            balance += (
+                tank.inflow_l + tank.external_l + tank.swollen_l - tank.overflow_l - tank.leaked_l - tank.evaporated_l
+            )
         for roots in self.roots.values():
             balance += roots.rain_l - roots.missed_l - roots.drained_l - roots.transpired_l
         return balance

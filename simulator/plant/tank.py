@@ -53,6 +53,8 @@ class TankWater:
         self.suction_volume_l = self.table.volume_l(tank.suction_mm)
         self.volume_l = min(volume_l, self.overflow_volume_l)
         self.inflow_l_ms = 0.0
+        self.hose_l_ms = 0.0
+        """Water run in by hand; booked as external."""
         self.draw_l_ms = 0.0
         self.leak_l_ms = 0.0
         self.inflow_l = 0.0
@@ -61,15 +63,23 @@ class TankWater:
         self.overflow_l = 0.0
         self.evaporated_l = 0.0
         self.external_l = 0.0
+        self.swollen_l = 0.0
+        """What warmth has added to the volume, less what cold has taken from it."""
 
     @property
     def level_mm(self) -> float:
         return self.table.level_mm(self.volume_l)
 
+    @property
+    def moves(self) -> bool:
+        """Whether any water comes or goes at a standing rate."""
+        return self.inflow_l_ms > 0.0 or self.draw_l_ms > 0.0 or self.leak_l_ms > 0.0 or self.hose_l_ms > 0.0
+
     def pass_time(self, elapsed_ms: float) -> float:
         """Let the standing rates run; returns the draw, which never goes below the suction (a leak: below empty)."""
         inflow, draw, leak = self.inflow_l_ms * elapsed_ms, self.draw_l_ms * elapsed_ms, self.leak_l_ms * elapsed_ms
-        volume = self.volume_l + inflow
+        hose = self.hose_l_ms * elapsed_ms
+        volume = self.volume_l + inflow + hose
         draw = min(draw, max(0.0, volume - self.suction_volume_l))
         leak = min(leak, volume - draw)
         volume -= draw + leak
@@ -78,13 +88,14 @@ class TankWater:
             volume = self.overflow_volume_l
         self.volume_l = volume
         self.inflow_l += inflow
+        self.external_l += hose
         self.drawn_l += draw
         self.leaked_l += leak
         return draw
 
     def ms_until_suction(self) -> float:
         """Time until the standing rates bring the surface down to the suction; infinite when they do not."""
-        fall = self.draw_l_ms + self.leak_l_ms - self.inflow_l_ms
+        fall = self.draw_l_ms + self.leak_l_ms - self.inflow_l_ms - self.hose_l_ms
         if self.draw_l_ms <= 0.0 or fall <= 0.0:
             return float("inf")
         return max(0.0, self.volume_l - self.suction_volume_l) / fall
@@ -94,6 +105,16 @@ class TankWater:
         lost = min(self.volume_l, depth_mm * self.table.surface_m2(self.volume_l))
         self.volume_l -= lost
         self.evaporated_l += lost
+
+    def swell(self, factor: float) -> None:
+        """Let warmth or cold change the volume; what rises over the overflow is gone."""
+        change = self.volume_l * (factor - 1.0)
+        self.swollen_l += change
+        self.volume_l += change
+        over_l = self.volume_l - self.overflow_volume_l
+        if over_l > 0.0:
+            self.overflow_l += over_l
+            self.volume_l = self.overflow_volume_l
 
     def set_volume(self, volume_l: float) -> None:
         """Somebody fills or empties the tank by hand; booked as external."""
