@@ -9,6 +9,7 @@ from firmware_host.board.clock import between, calendar_s, now_ms, now_us
 
 LIST_PATH = "/firmware.sums"
 SLICE_BYTES = 2048
+PATTERNS = (0x00000000, 0x3FFFFFFF, 0x15555555, 0x2AAAAAAA, 0x0F0F0F0F)
 _CHECK_TEXT = b"123456789"
 _CHECK_CRC = 0xCBF43926
 
@@ -20,7 +21,7 @@ _CALENDAR_SLACK_MS = 3500
 
 def processor_good() -> bool:
     """Patterns through registers, and the checksum that everything else here relies on (its published check value)."""
-    for pattern in (0x00000000, 0x3FFFFFFF, 0x15555555, 0x2AAAAAAA, 0x0F0F0F0F):
+    for pattern in PATTERNS:
         turned = pattern ^ 0x3FFFFFFF
         if turned & pattern or turned | pattern != 0x3FFFFFFF or turned + pattern != 0x3FFFFFFF:
             return False

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from copy import deepcopy
 from random import Random
 from typing import Any
 
 import pytest
 
+from firmware_host.board import declared
 from firmware_host.board.declared import NOTHING
 from firmware_host.board.limits import SETTINGS as LIMITS
 from firmware_host.board.limits import allowed
@@ -80,6 +82,8 @@ def test_other_parts_are_possible(parts: dict[str, Any]) -> None:
         ({"valve": (part("valve", pin=3),)}, "valve 0 pin: GPIO 3 is already used by pump 0 second"),
         ({"valve": ({**LATCHING, "close": 18},)}, "valve 0 close: GPIO 18 is already used by valve 0 open"),
         ({"valve": (part("valve", kind="sliding"),)}, "valve 0: kind must be held or latching"),
+        ({"echo": (part("echo", kind="radar"),)}, "echo 0: kind must be pulse or serial"),
+        ({"temperature": (part("temperature", kind="mercury"),)}, "temperature 0: kind must be onewire or analogue"),
         ({"valve": (part("valve"),) * 17}, "valve: 17 are declared, at most 16 are possible"),
         ({"battery": part("battery", pin=22)}, "battery pin: GPIO 22 cannot do this, allowed are 26 27 28"),
         ({"battery": part("battery", bottom_ohm=0)}, "battery: bottom_ohm is 0, allowed are 1000 to 1000000"),
@@ -156,3 +160,20 @@ def test_whatever_stands_in_the_file_the_check_never_fails() -> None:
         assert all(isinstance(text, str) for text in found)
         bad += bool(found)
     assert bad > 2500
+
+
+@pytest.mark.parametrize(
+    ("take", "said"),
+    [
+        (lambda: declared.part({"battery": None}, "battery"), "battery"),
+        (lambda: declared.parts({"pump": 2}, "pump"), "pump"),
+        (lambda: declared.number({"pin": "GP2"}, "pin"), "pin"),
+        (lambda: declared.text({"rom": 40}, "rom"), "rom"),
+        (lambda: declared.pair((1, "2")), "pair"),
+        (lambda: declared.pair((1, 2, 3)), "pair"),
+        (lambda: declared.pairs({"setup": 5}, "setup"), "setup"),
+    ],
+)
+def test_a_declaration_that_nobody_checked_is_not_guessed_at(take: Callable[[], object], said: str) -> None:
+    with pytest.raises(ValueError, match=f"^{said}$"):
+        take()

@@ -97,6 +97,43 @@ def test_a_processor_that_computes_checksums_wrong_is_found(monkeypatch: pytest.
     assert not processor_good()
 
 
+class BrokenRegister(int):
+    """A number whose processor gets one operation wrong: it gives a result with one bit too many."""
+
+    broken = ""
+
+    def __xor__(self, other: int) -> BrokenRegister:
+        result = BrokenRegister(int(self) ^ other ^ (self.broken == "xor"))
+        result.broken = self.broken
+        return result
+
+    def __and__(self, other: int) -> int:
+        return int(self) & other | (self.broken == "and")
+
+    def __or__(self, other: int) -> int:
+        return (int(self) | other) ^ (self.broken == "or")
+
+    def __add__(self, other: int) -> int:
+        return int(self) + other + (self.broken == "add")
+
+
+@pytest.mark.parametrize("broken", ["xor", "and", "or", "add"])
+@pytest.mark.parametrize("register", range(len(selftest.PATTERNS)))
+def test_a_processor_that_gets_one_operation_wrong_is_found(
+    monkeypatch: pytest.MonkeyPatch, broken: str, register: int
+) -> None:
+    patterns = [BrokenRegister(pattern) for pattern in selftest.PATTERNS]
+    monkeypatch.setattr(selftest, "PATTERNS", patterns)
+    assert processor_good()
+    patterns[register].broken = broken
+    assert not processor_good()
+
+
+@pytest.mark.parametrize("bit", range(30))
+def test_the_patterns_hold_every_bit_of_a_small_number_both_ways(bit: int) -> None:
+    assert {pattern >> bit & 1 for pattern in selftest.PATTERNS} == {0, 1}
+
+
 def test_asked_too_soon_the_clock_is_not_judged() -> None:
     board = power_up()
     ticks = TickRate()
