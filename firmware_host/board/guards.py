@@ -115,7 +115,7 @@ class Guards:
         battery_mv = self._hardware.battery_mv()
         if battery_mv is None:
             return ids.SUPPLY_UNKNOWN
-        if battery_mv < self._limits.low_mv:
+        if battery_mv < self._limits.start_mv():
             return ids.SUPPLY_LOW
         for pump in range(self._outputs.pump_count):
             channel = self._float_of_pump[pump]
@@ -129,7 +129,7 @@ class Guards:
             return self.pumps_read != self._outputs.pumps or self.valves_read != self._outputs.valves
         if fault == ids.SUPPLY_LOW:
             battery_mv = self._hardware.battery_mv()
-            return battery_mv is None or battery_mv < self._limits.low_mv
+            return battery_mv is None or battery_mv < self._limits.start_mv()
         if fault == ids.SUPPLY_UNKNOWN:
             return self._hardware.battery_mv() is None
         if fault == ids.DRY:
@@ -181,15 +181,16 @@ class Guards:
     def _supply(self, now: int) -> None:
         battery_mv = self._hardware.battery_mv()
         low = battery_mv is None or battery_mv < self._limits.low_mv
-        if not low:
+        # The two are independent: the floor may have been set above the limit.
+        below_floor = battery_mv is not None and battery_mv < self._limits.floor_mv
+        if not low and not below_floor:
             self._low.since = -1
             self._floor.since = -1
             return
-        if self._low.update(True, now) >= SUPPLY_LOW_MS:
+        if self._low.update(low, now) >= SUPPLY_LOW_MS:
             self._faults.raise_(ids.SUPPLY_UNKNOWN if battery_mv is None else ids.SUPPLY_LOW)
-        else:
+        elif low:
             self._later(self._low.since + SUPPLY_LOW_MS)
-        below_floor = battery_mv is not None and battery_mv < self._limits.floor_mv
         if self._floor.update(below_floor, now) >= SUPPLY_FLOOR_MS:
             self._faults.raise_(ids.SUPPLY_LOW)
         elif below_floor:
@@ -279,7 +280,7 @@ class Guards:
         faults = self._faults
         if faults.stand(ids.SUPPLY_LOW) or faults.stand(ids.SUPPLY_UNKNOWN):
             battery_mv = self._hardware.battery_mv()
-            recovered = battery_mv is not None and battery_mv >= self._limits.low_mv + SUPPLY_RECOVER_MV
+            recovered = battery_mv is not None and battery_mv >= self._limits.start_mv() + SUPPLY_RECOVER_MV
             self._end_when(ids.SUPPLY_LOW, self._recovered, recovered, SUPPLY_RECOVER_MS, now)
             self._end_when(ids.SUPPLY_UNKNOWN, self._readable, battery_mv is not None, SUPPLY_READABLE_MS, now)
         if faults.stand(ids.DRY):

@@ -12,7 +12,10 @@ AGE_MAX_MS = 2500
 SETTLE_MS = 1000
 """A valve closes no sooner than this after its pump stopped, so that no pump runs down against shut valves."""
 
-LAPSE_LEAD_MS = SETTLE_MS + 200
+SLACK_MS = 200
+"""What must be shut by a certain time is told so this much earlier: a turn of the loop takes time too."""
+
+LAPSE_LEAD_MS = SETTLE_MS + SLACK_MS
 """The pump stops this long before a lease or an open time ends: the valves are then shut when it does end."""
 
 PUMP_REST_MS = 2000
@@ -102,6 +105,10 @@ class Limits:
     def intact(self) -> bool:
         """Whether the limits are still what was put in force: their sum is kept a second time, inverted."""
         return self._sum() == ~self._inverse
+
+    def start_mv(self) -> int:
+        """The supply below which no pump starts: below either limit it would soon be stopped."""
+        return self.low_mv if self.low_mv > self.floor_mv else self.floor_mv
 
     def tighten(self, name: str, value: int | None) -> bool:
         """Put a setting in force; False, and nothing changed, when it is unknown or laxer than the built-in value."""

@@ -5,7 +5,7 @@ second later. Written for MicroPython and CPython alike; uptimes in milliseconds
 """
 
 from firmware_host.board.hardware import Hardware
-from firmware_host.board.limits import LAPSE_LEAD_MS, PUMP_REST_MS, SETTLE_MS, Limits
+from firmware_host.board.limits import LAPSE_LEAD_MS, PUMP_REST_MS, SETTLE_MS, SLACK_MS, Limits
 
 NEVER = 1 << 60
 
@@ -115,8 +115,7 @@ class Outputs:
             return
         if self._closing_ms:
             end -= self.closing_lead_ms()
-        if self.pumps or self.want_pumps:
-            end -= LAPSE_LEAD_MS
+        end -= LAPSE_LEAD_MS if self.pumps or self.want_pumps else SLACK_MS
         if now >= end:
             self.shut()
             self.lapsed = True

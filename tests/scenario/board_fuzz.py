@@ -141,8 +141,8 @@ class Witness:
         self.last_acted = seq
 
     def let_lapse(self, now: int, pump_ran: bool) -> None:
-        """A lease ends, 1.2 s early for a pump."""
-        lead_ms = 1200 if pump_ran or self.pumps else 0
+        """A lease ends, 0.2 s early for valves and 1.2 s early for a pump."""
+        lead_ms = 1200 if pump_ran or self.pumps else 200
         if (self.pumps or self.valves) and now >= self.lease_end_ms - lead_ms:
             self.pumps = self.valves = 0
 

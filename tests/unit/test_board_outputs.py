@@ -12,6 +12,7 @@ from tests.board_stand_in import FITTED, BoardRig, FakeHardware
 LEASE_MS = 5000
 OPENING_MS = 2000
 SETTLE_MS = 1000
+SLACK_MS = 200
 
 
 def when(rig: BoardRig, part: str, output: int, on: bool) -> int:
@@ -84,10 +85,10 @@ def test_when_the_host_falls_silent_everything_is_shut_before_the_lease_ends_pum
     assert rig.faults() == "board-lease-lapsed"
 
 
-def test_a_valve_without_a_pump_keeps_its_whole_lease_and_no_more() -> None:
+def test_a_valve_without_a_pump_is_told_to_close_a_slow_turn_before_its_lease_ends() -> None:
     rig = BoardRig()
     rig.set(0, 1)
-    assert rig.time_to_safe_ms(renew=False) == LEASE_MS
+    assert rig.time_to_safe_ms(renew=False) == LEASE_MS - SLACK_MS
 
 
 def test_a_lapse_is_said_at_once_and_forgotten_with_the_next_command() -> None:
@@ -96,7 +97,7 @@ def test_a_lapse_is_said_at_once_and_forgotten_with_the_next_command() -> None:
     rig.lines.clear()
     rig.run(LEASE_MS)
     assert rig.last("report")["faults"] == "board-lease-lapsed"
-    assert int(rig.last("report")["up"]) == LEASE_MS
+    assert int(rig.last("report")["up"]) == LEASE_MS - SLACK_MS
     rig.set(0, 1)
     assert "faults" not in rig.last("report")
 
