@@ -11,7 +11,7 @@ import pytest
 from firmware_host.board import clock, console, main, pins
 from firmware_host.board.analogue import full_scale_mv
 from firmware_host.program_list import LIST_PATH, program_list
-from firmware_host.wire import Decoder, encode
+from firmware_host.wire import SEQ_MODULUS, Decoder, encode
 from tests.fake_machine.chip import Chip, I2cDevice, OneWireLine, OneWireProbe, WatchdogReset, mv_counts, power_up
 from tests.fake_machine.usb import Usb
 from tests.fake_machine.world import PulseRangerModel
@@ -83,7 +83,7 @@ class Flashed:
         return fresh
 
     def say(self, kind: str, **fields: str | int) -> None:
-        self.seq += 1
+        self.seq = (self.seq + 1) % SEQ_MODULUS
         addressed = {"boot": self.hardware.boot_id(), "at": self.hardware.uptime_ms()}
         self.usb.incoming += encode(kind, self.seq, {**addressed, **fields})
 

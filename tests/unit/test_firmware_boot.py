@@ -68,19 +68,6 @@ def test_a_watering_moves_the_pins_in_the_safe_order(flashed: Flashed) -> None:
     assert flashed.last("report")["faults"] == "board-lease-lapsed"
 
 
-def test_a_dead_host_leaves_everything_off_within_five_seconds(flashed: Flashed) -> None:
-    flashed.boot()
-    flashed.run(500)
-    flashed.hold(1, 1, 5000)
-    assert flashed.chip is not None
-    flashed.say("set", pumps=1, valves=1, lease=5000, report=1000)
-    silent_ms = flashed.chip.now_us // 1000
-    flashed.run(7000)
-    ended_ms = [us // 1000 for us, gpio, level in flashed.chip.levels if gpio in OUTPUT_PINS and not level]
-    assert 3000 < max(ended_ms) - silent_ms <= 5000
-    assert flashed.chip.on_pins() == set()
-
-
 def test_rain_counts_and_the_meter_counts_only_what_flows(flashed: Flashed) -> None:
     flashed.boot()
     assert flashed.chip is not None
@@ -313,17 +300,6 @@ def test_a_file_damaged_later_stops_a_watering_within_a_minute(flashed: Flashed)
     assert flashed.last("report")["faults"] == "board-self-test"
 
 
-def test_a_converter_that_sticks_stops_a_watering_within_five_seconds(flashed: Flashed) -> None:
-    flashed.boot()
-    flashed.run(500)
-    flashed.hold(1, 1, 4000)
-    assert flashed.chip is not None
-    flashed.chip.adc_counts[4] = lambda: 50_000
-    flashed.hold(1, 1, 5000)
-    assert flashed.chip.on_pins() == set()
-    assert flashed.last("report")["faults"] == "board-self-test"
-
-
 def test_a_microsecond_clock_that_runs_wrong_stops_a_watering(flashed: Flashed) -> None:
     flashed.boot()
     flashed.run(500)
@@ -344,18 +320,6 @@ def test_a_shorted_output_is_found_within_1200_milliseconds(flashed: Flashed, gp
     assert flashed.board.faults.text() == "board-output-mismatch"
     flashed.run(1000)
     assert flashed.last("report")["faults"] == "board-output-mismatch"
-
-
-def test_a_torn_battery_wire_stops_the_pump_after_ten_seconds(flashed: Flashed) -> None:
-    flashed.boot()
-    flashed.run(500)
-    flashed.hold(1, 1, 4000)
-    assert flashed.chip is not None
-    flashed.battery_mv = 0
-    flashed.hold(1, 1, 13_000)
-    assert flashed.chip.on_pins() == set()
-    assert flashed.last("report")["faults"] == "board-supply-unknown"
-    assert flashed.last("report")["battery"] == "-"
 
 
 def test_an_echo_pin_that_sticks_costs_the_level_and_nothing_else(flashed: Flashed) -> None:
@@ -573,31 +537,3 @@ def test_a_pump_waits_for_the_opening_time_of_a_latching_valve_whose_turn_comes_
     started = next(when for when, level in latching.chip.changes(PUMP) if level)
     assert started >= opened[0] + 2000
     assert latching.last("report")["valves"] == "7"
-
-
-@pytest.mark.parametrize("valves", [0b1, 0b11, 0b111])
-def test_a_dead_host_leaves_every_latching_valve_closed_within_five_seconds(latching: Flashed, valves: int) -> None:
-    latching.boot()
-    latching.run(3000)
-    latching.hold(1, valves, 5000)
-    assert latching.chip is not None
-    latching.say("set", pumps=1, valves=valves, lease=5000, report=1000)
-    silent_ms = latching.chip.now_us // 1000
-    latching.run(9000)
-    ended = [us // 1000 for us, gpio, level in latching.chip.levels if not level and gpio in (7, 9, 11)]
-    stopped = [when for when, level in latching.chip.changes(PUMP) if not level][-1]
-    closing = [when for when, gpio in pulses(latching) if gpio in (7, 9, 11) and when > silent_ms]
-    assert len(closing) == bin(valves).count("1")
-    assert min(closing) >= stopped + 1000
-    assert max(ended) - silent_ms <= 5000
-    assert latching.last("report")["valves"] == "0"
-
-
-def test_a_board_that_hung_with_a_latching_valve_open_closes_it_at_boot(latching: Flashed) -> None:
-    latching.boot()
-    latching.run(3000)
-    latching.hold(0, 0b1, 3000)
-    latching.hang()
-    latching.boot(reset=True)
-    latching.run(1000)
-    assert pulses(latching)[0][1] == 7
