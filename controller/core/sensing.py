@@ -24,14 +24,11 @@ from controller.estimate.ledger import (
     next_day,
     zone_account,
 )
-from controller.estimate.level import LevelEstimator, LevelReading
+from controller.estimate.level import CLOUDBURST_MM_MIN, HAND_FILLING_L_MIN, LevelEstimator, LevelReading
 from controller.site.geometry import LevelTable
 from controller.site.model import Site
 from firmware_host.messages import Report
 
-CLOUDBURST_MM_MIN = 2.0
-"""Heaviest rain a level may follow without being called an error of measurement (common practice, no source)."""
-HAND_FILLING_L_MIN = 30.0
 DRY_SPELL_MS = 24 * 3_600_000
 """After this long without rain a roof's first flush is due again (own choice)."""
 AIR_CHANNEL = 0
@@ -57,6 +54,7 @@ class Sensing:
                 tank,
                 self._tables[tank.id],
                 max_inflow_l_min=HAND_FILLING_L_MIN + CLOUDBURST_MM_MIN * roofs_m2,
+                dry_inflow_l_min=HAND_FILLING_L_MIN if site.rain_gauge else None,
                 max_draw_l_min=draw_l_min,
                 stale_after_ms=stale_ms,
             )
@@ -67,7 +65,7 @@ class Sensing:
         self._totals_seen: dict[int, int] | None = None
         """The flow meters' totals last taken; the same words of a report are read into the same mapping."""
         self._boot_id = ""
-        self.battery = BatteryEstimator(site.battery)
+        self.battery = BatteryEstimator(site.battery, site.panel, site.place)
         self._rain = RainDay(site.rain_gauge.mm_per_tip) if site.rain_gauge else None
         self.temperatures = DayTemperatures()
         self.temperature_c: float | None = None

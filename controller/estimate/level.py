@@ -1,60 +1,66 @@
 """From bursts of echoes to the level and volume of one tank, with an honest uncertainty.
 
-One estimator per tank. A burst is cleaned (range, median and MAD), compared with what the pump and the inflow could
-have done since the last accepted level, and blended with it (scalar Kalman filter; the metered draw moves the
-prediction). A rejected value never becomes the baseline; a new level is believed after it has persisted.
+One estimator per tank. Bursts that look as expected, nearly all of them, are pooled and taken by the filter
+(`controller.estimate.volume`) every few minutes; every other burst is sorted out ping by ping, and a level that is not
+where it should be is doubted (`controller.estimate.jumps`, `controller.estimate.stuck`) before it is believed.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from controller.contract import Quality
-from controller.estimate.sound import headspace_speed_m_s
+from controller.estimate.echoes import MINIMUM_AGREEING, Echoes, from_the_surface, middle, that_agree
+from controller.estimate.headspace import Headspace
+from controller.estimate.jumps import Candidate, FalseEcho
+from controller.estimate.stuck import StuckWatch, Verdict
+from controller.estimate.volume import LEVEL, METER, RATE, SPEED_SENSITIVITY_PER_K, VolumeFilter
 from controller.site.geometry import LevelTable
 from controller.site.model import Tank
 
-DEFAULT_HEADSPACE_C = 10.0
-"""Assumed while no temperature is known."""
-KNOWN_TEMPERATURE_SD_K = 1.5
-ASSUMED_TEMPERATURE_SD_K = 8.0
-SPEED_SENSITIVITY_PER_K = 0.0017
-"""Relative change of the speed of sound per kelvin: half of 1/T at 293 K."""
-LOWEST_HEADSPACE_C = -40.0
-HIGHEST_HEADSPACE_C = 80.0
+CLOUDBURST_MM_MIN = 2.0
+"""Heaviest rain a level may follow without being called an error of measurement (common practice, no source)."""
+HAND_FILLING_L_MIN = 30.0
+"""What the widest hose brings (common practice, no source)."""
 
-MINIMUM_AGREEING = 3
-MAD_TO_SD = 1.4826
-OUTLIER_SDS = 3.0
-SMALLEST_SPREAD_MM = 10.0
-"""Echoes this close to the median always agree: waves and the ranger's own resolution."""
-PING_SD_MM = 3.0
-"""Common practice for a 40 kHz ranger, its data sheet's accuracy."""
-SPREAD_PER_SD = 2.5
-"""Range of about five normal values over their standard deviation."""
-DRIFT_MM2_PER_MIN = 0.05
-"""How fast an unwatched level may wander (evaporation, drizzle), as variance."""
-JUMP_SDS = 4.0
-PERSISTENT_BURSTS = 5
-PERSISTENT_MS = 60_000
+PING_MM2 = 2.0
+"""Variance of one ping over still water (own choice): a third of the 40 kHz period, which is 4.3 mm of distance."""
+RESOLUTION_MM2 = 0.1
+"""What pooling does not average away: the clock's microseconds, the temperature's steps (own choice)."""
+FACE_MM2 = 0.25
+"""The ranger's face is known to half a millimetre from commissioning (own choice)."""
+SPREAD_PER_SD = 2.33
+"""Mean range of five normal values over their standard deviation (Tippett 1925)."""
+CALM_MM = 7.0
+"""Pings of a burst within this of each other need no sorting out."""
+CLOSE_MM = 10.0
+WIDEST_MM = 100.0
+GATE_SDS = 3.5
+GATE_MM = 1.5
+
+POOL_MS = 600_000
+POOL_DRAWING_MS = 15_000
+FIRST_BURSTS = 10
+"""So many after a level was met are taken one by one."""
+LOOSE_MS = 10 * 60_000
+"""How long after a level was met it may still be on its way."""
+LOOSE_MM_MIN = 12.0
+STILL_MM = 6.0
+RAIN_RATE_MM_H2 = 900.0
+"""How fast the rate of inflow may change in rain, as variance of mm/h an hour, for each m2 of roof per m2 of water."""
+RAIN_MM2_H = 4.0
+STANDS_AFTER_DRAW_MS = 10 * 60_000
+DISTRUST_BURSTS = 5
 REJECTED_BURSTS_SUSPECT = 3
 BELOW_FLOOR_MARGIN_MM = 20.0
 BELOW_FLOOR_MARGIN_FRACTION = 0.02
-FROZEN_FRACTION = 0.02
-FROZEN_MINIMUM_L = 10.0
+_MS_PER_H = 3_600_000.0
 _MS_PER_MIN = 60_000.0
-_DRIFT_MM2_PER_MS = DRIFT_MM2_PER_MIN / _MS_PER_MIN
-_PING_MM2 = PING_SD_MM * PING_SD_MM
-_OUTLIER_SDS_2 = OUTLIER_SDS * OUTLIER_SDS
-_SURE_MM2 = SMALLEST_SPREAD_MM * SMALLEST_SPREAD_MM / _OUTLIER_SDS_2
-"""An innovation that is no outlier of this variance, or a smaller one, is below the smallest spread: never a jump."""
 
 
-@dataclass(frozen=True, slots=True)
-class LevelReading:
+class LevelReading(NamedTuple):
     """What is known of a tank now.
 
     quality          "unknown": never measured (level and volume None) or too old to act on (last values, for people)
@@ -62,6 +68,7 @@ class LevelReading:
     at_or_above      the surface is nearer than the ranger's blind zone: level and volume are lower bounds
     measured_mono_ms when the last accepted burst came
     rejection        why the last burst was not used, empty when it was
+    false_echo_mm    distance from the ranger of a thing in the tank that echoes again and again, None without one
     """
 
     level_mm: float | None
@@ -71,62 +78,66 @@ class LevelReading:
     measured_mono_ms: int | None
     at_or_above: bool = False
     rejection: str = ""
+    false_echo_mm: float | None = None
 
 
 _STATE = (
+    "known",
     "level_mm",
-    "variance_mm2",
-    "systematic_mm",
-    "predicted_mono_ms",
     "measured_mono_ms",
     "at_or_above",
+    "raining",
     "rejected_in_a_row",
     "rejection",
-    "candidate_mm",
-    "candidate_count",
-    "candidate_since_ms",
     "distrust_bursts",
-    "anchor_l",
-    "drawn_since_anchor_l",
-    "frozen_at_mm",
+    "first_bursts",
+    "seen_mono_ms",
+    "silent_ms",
+    "stepped_mono_ms",
+    "due_mono_ms",
+    "drawn_mono_ms",
+    "loose_until_ms",
+    "pooled",
+    "pooled_mm",
+    "pooled_mm2",
+    "scatter_mm2",
+    "gate_mm",
+    "ordinary",
+    "learned",
 )
+_PARTS = ("filter", "headspace", "stuck", "candidate", "false_echo")
 
 
 class LevelEstimator:
-    """The state machine of one tank. Feed `update` with each burst; ask `reading` in between.
+    """The state machine of one tank. Feed `observe` with each burst; ask `reading` in between.
 
-    table           the tank's geometry
-    max_inflow_l_min, max_draw_l_min
-                    what rain and pumps can do at most: a faster change is an error of measurement; may be set
-                    anew before each update, for instance to no draw while every pump is off
-    stale_after_ms  an accepted level older than this is "unknown"
+    table              the tank's geometry
+    max_inflow_l_min   what a hose, and in rain the roofs, can bring: a faster rise is an error of measurement
+    dry_inflow_l_min   the same without rain; the whole `max_inflow_l_min` when left out
+    max_draw_l_min     what the pumps can take
+    stale_after_ms     an accepted level older than this is "unknown"
     """
 
     __slots__ = (
         "_blind_us",
-        "_blind_zone_mm",
         "_calm_us",
         "_close_us",
-        "_farthest_mm",
+        "_dry_inflow_l_min",
         "_farthest_us",
         "_half_mm_per_us",
-        "_frozen_l",
-        "_overflow_mm",
-        "_sensor_height_mm",
+        "_max_draw_l_min",
+        "_max_inflow_l_min",
+        "_mm_per_us",
         "_stale_after_ms",
+        "_sensor_mm",
         "_table",
-        "_told_headspace_c",
-        "_uncertain_per_mm",
-        "max_draw_l_min",
-        "max_inflow_l_min",
+        "_tank",
+        "_told_c",
         *_STATE,
+        *_PARTS,
     )
 
-    level_mm: float | None
     measured_mono_ms: int | None
-    candidate_mm: float | None
-    anchor_l: float | None
-    frozen_at_mm: float | None
 
     def __init__(
         self,
@@ -135,52 +146,47 @@ class LevelEstimator:
         *,
         max_inflow_l_min: float,
         max_draw_l_min: float,
+        dry_inflow_l_min: float | None = None,
         stale_after_ms: int = 180_000,
     ) -> None:
+        self._tank = tank
+        self._sensor_mm = tank.sensor_height_mm
         self._table = table
-        self._sensor_height_mm = tank.sensor_height_mm
-        self._blind_zone_mm = tank.blind_zone_mm
-        self._overflow_mm = tank.overflow_mm
-        self._farthest_mm = (
-            tank.sensor_height_mm + BELOW_FLOOR_MARGIN_MM + BELOW_FLOOR_MARGIN_FRACTION * tank.sensor_height_mm
-        )
-        self._frozen_l = max(FROZEN_MINIMUM_L, FROZEN_FRACTION * table.volume_l(tank.overflow_mm))
         self._stale_after_ms = stale_after_ms
-        self._take_temperature(None)
-        self.max_inflow_l_min = max_inflow_l_min
-        self.max_draw_l_min = max_draw_l_min
+        self._max_inflow_l_min = max_inflow_l_min
+        self._dry_inflow_l_min = max_inflow_l_min if dry_inflow_l_min is None else dry_inflow_l_min
+        self._max_draw_l_min = max_draw_l_min
+        self.filter = VolumeFilter()
+        self.headspace = Headspace()
+        self.stuck = StuckWatch(table.volume_l(tank.overflow_mm))
+        self.candidate = Candidate()
+        self.false_echo = FalseEcho()
         self.restarted()
+        self._take_temperature(None)
 
     def restarted(self) -> None:
-        """Forget everything measured: after a restart of the monotonic clock ages mean nothing."""
-        self.level_mm = None
-        self.variance_mm2 = 0.0
-        self.systematic_mm = 0.0
-        self.predicted_mono_ms = 0
-        self.measured_mono_ms = None
-        self.at_or_above = False
-        self.rejected_in_a_row = 0
-        self.rejection = ""
-        self._drop_candidate()
-        self.distrust_bursts = 0
-        self.anchor_l = None
-        self.drawn_since_anchor_l = 0.0
-        self.frozen_at_mm = None
+        """Forget everything measured: after a restart of the monotonic clock ages mean nothing.
 
-    def _take_temperature(self, headspace_c: float | None) -> None:
-        """Work out, once for each temperature, what echo times stand for."""
-        self._told_headspace_c = headspace_c
-        if headspace_c is not None and LOWEST_HEADSPACE_C <= headspace_c <= HIGHEST_HEADSPACE_C:
-            temperature_sd_k = KNOWN_TEMPERATURE_SD_K
-        else:
-            headspace_c, temperature_sd_k = DEFAULT_HEADSPACE_C, ASSUMED_TEMPERATURE_SD_K
-        half_mm_per_us = headspace_speed_m_s(headspace_c) / 2000.0
-        self._half_mm_per_us = half_mm_per_us
-        self._farthest_us = self._farthest_mm / half_mm_per_us
-        self._blind_us = self._blind_zone_mm / half_mm_per_us
-        self._close_us = SMALLEST_SPREAD_MM / half_mm_per_us
-        self._calm_us = PING_SD_MM * SPREAD_PER_SD / half_mm_per_us
-        self._uncertain_per_mm = SPEED_SENSITIVITY_PER_K * temperature_sd_k
+        What was learned of the air, the probe and the meter stays.
+        """
+        self.level_mm = 0.0
+        """Means nothing while `known` is false."""
+        self.known = False
+        self.measured_mono_ms = None
+        self.at_or_above = self.raining = self.ordinary = False
+        self.rejected_in_a_row = self.distrust_bursts = self.first_bursts = 0
+        self.rejection = ""
+        self.seen_mono_ms = self.stepped_mono_ms = self.due_mono_ms = self.drawn_mono_ms = self.loose_until_ms = 0
+        self.silent_ms = 0
+        self.pooled = 0
+        self.pooled_mm = self.pooled_mm2 = 0.0
+        self.scatter_mm2 = PING_MM2 / MINIMUM_AGREEING
+        self.gate_mm = 0.0
+        self.learned: dict[str, Any] | None = None
+        """The filter as it was at the anchor of the watch for a stuck ranger."""
+        self.stuck.forget()
+        self.candidate.drop()
+        self.false_echo.forget()
 
     def update(
         self,
@@ -204,265 +210,348 @@ class LevelEstimator:
     ) -> None:
         """Take one burst of raw round-trip times (microseconds, 0 = no echo) and what was metered out since the last.
 
-        `inflow_expected` says that rain may be running in, so that a level which does not fall while water is drawn is
-        no sign of a stuck sensor.
+        `inflow_expected` says that rain may be running in.
         """
-        if mono_ms < self.predicted_mono_ms:
+        silent_ms = mono_ms - self.seen_mono_ms
+        if silent_ms < 0:
             self.restarted()
-        level_mm = self.level_mm
-        variance_mm2 = self.variance_mm2
-        if level_mm is not None:
-            variance_mm2 += (mono_ms - self.predicted_mono_ms) * _DRIFT_MM2_PER_MS
-            self.variance_mm2 = variance_mm2
-            if drawn_l > 0.0:
-                level_mm = self._take_off(level_mm, drawn_l)
-        self.predicted_mono_ms = mono_ms
-        if headspace_c != self._told_headspace_c:
+        self.seen_mono_ms = mono_ms
+        if headspace_c != self._told_c:
             self._take_temperature(headspace_c)
+        if drawn_l > 0.0 and self.known:
+            self._take_off(drawn_l, mono_ms)
         heard = sorted(burst_us)
-        count = len(heard)
-        if (
-            level_mm is None
-            or count < MINIMUM_AGREEING
-            or heard[0] < self._blind_us
-            or heard[-1] > self._farthest_us
-            or heard[-1] - heard[0] > self._calm_us
-            or self.at_or_above
-            or self.frozen_at_mm is not None
-        ):
-            self._observe_odd(burst_us, heard, mono_ms, inflow_expected)
-            return
-        # From here on it is `_observe_odd` with everything known to be as usual, for nearly all bursts are: a clean
-        # burst that agrees with the estimate.
-        distance_mm = sum(heard) / count * self._half_mm_per_us
-        measured_mm = self._sensor_height_mm - distance_mm
-        innovation_mm = measured_mm - level_mm
-        total_mm2 = variance_mm2 + _PING_MM2 / count
-        if innovation_mm * innovation_mm > _OUTLIER_SDS_2 * total_mm2 or total_mm2 > _SURE_MM2 or measured_mm < 0.0:
-            self._observe_odd(burst_us, heard, mono_ms, inflow_expected)
-            return
-        gain = variance_mm2 / total_mm2
-        level_mm += gain * innovation_mm
-        self.level_mm = level_mm
-        self.variance_mm2 = variance_mm2 * (1.0 - gain)
-        self.systematic_mm = distance_mm * self._uncertain_per_mm
-        self.measured_mono_ms = mono_ms
-        if self.rejected_in_a_row or self.distrust_bursts or self.candidate_mm is not None:
-            self._end_distrust()
-        if self.anchor_l is None or inflow_expected:
-            self._anchor(level_mm)
-        elif self.drawn_since_anchor_l > self._frozen_l:
-            self._watch_for_a_frozen_level(measured_mm, inflow_expected)
-
-    def _end_distrust(self) -> None:
-        """An accepted burst counts down what a jump or a rejection left behind."""
-        self.rejected_in_a_row = 0
-        self.rejection = ""
-        self._drop_candidate()
-        if self.distrust_bursts:
-            self.distrust_bursts -= 1
-
-    def _observe_odd(self, burst_us: Sequence[int], heard: list[int], mono_ms: int, inflow_expected: bool) -> None:
-        """Any burst, `heard` being its sorted times: the whole way of cleaning, doubting and accepting."""
-        seen_mm = self._clean(burst_us, heard)
-        if seen_mm is not None:
-            distance_mm, ping_variance_mm2, blind = seen_mm
-            measured_mm = self._sensor_height_mm - distance_mm
-            if measured_mm < 0.0:
-                measured_mm = 0.0
-            self.rejection = ""
-            if self.frozen_at_mm is not None:
-                self._stay_frozen_or_thaw(measured_mm, self.frozen_at_mm, mono_ms)
-            elif self._plausible(measured_mm, ping_variance_mm2, mono_ms, blind):
-                self._accept(measured_mm, ping_variance_mm2, mono_ms, blind)
-                self.systematic_mm = distance_mm * self._uncertain_per_mm
-                self._watch_for_a_frozen_level(measured_mm, inflow_expected)
-        if self.rejection:
-            self.rejected_in_a_row += 1
+        if self.ordinary and not inflow_expected:
+            # Nearly all bursts end here: calm and where the level is expected.
+            count = len(heard)
+            first_us = heard[0] if count >= MINIMUM_AGREEING else 0
+            if first_us >= self._blind_us and heard[-1] - first_us <= self._calm_us:
+                # Without the first and the last, which may have missed a wave.
+                mean_us = sum(heard[1:-1]) / (count - 2)
+                surprise_mm = self._sensor_mm - mean_us * self._mm_per_us - self.level_mm
+                if -self.gate_mm < surprise_mm < self.gate_mm:
+                    self.pooled += 1
+                    self.pooled_mm += surprise_mm
+                    self.pooled_mm2 += surprise_mm * surprise_mm
+                    self.measured_mono_ms = mono_ms
+                    if mono_ms >= self.due_mono_ms:
+                        self._take_pool(mono_ms)
+                    return
+        self.silent_ms = silent_ms
+        self._observe_odd(burst_us, heard, mono_ms, inflow_expected)
 
     def reading(self, mono_ms: int) -> LevelReading:
         """The estimate as of now, without a new burst."""
-        level_mm, measured = self.level_mm, self.measured_mono_ms
-        if level_mm is None or measured is None:
-            return LevelReading(None, None, None, "unknown", None, False, self.rejection)
+        measured = self.measured_mono_ms
+        false_echo_mm = self.false_echo.found_mm(self.seen_mono_ms)
+        if not self.known or measured is None:
+            return LevelReading(None, None, None, "unknown", None, False, self.rejection, false_echo_mm)
         if mono_ms - measured > self._stale_after_ms:
             quality: Quality = "unknown"
         elif (
             self.at_or_above
             or self.distrust_bursts
-            or self.frozen_at_mm is not None
+            or self.stuck.frozen_l is not None
             or self.rejected_in_a_row >= REJECTED_BURSTS_SUSPECT
         ):
             quality = "suspect"
         else:
             quality = "good"
-        held_mm = level_mm if level_mm < self._overflow_mm else self._overflow_mm
-        sd_mm = math.sqrt(self.variance_mm2 + self.systematic_mm * self.systematic_mm)
+        level_mm = max(self.level_mm, 0.0)
+        held_mm = min(level_mm, self._tank.overflow_mm)
+        sd_l = math.sqrt(self._variance_mm2(mono_ms)) * self._table.area_m2(held_mm)
         return LevelReading(
             level_mm,
             self._table.volume_l(held_mm),
-            sd_mm * self._table.area_m2(held_mm),
+            sd_l,
             quality,
             measured,
             self.at_or_above,
             self.rejection,
+            false_echo_mm,
         )
+
+    def _variance_mm2(self, mono_ms: int) -> float:
+        """Variance of the level, grown since the filter last stepped."""
+        elapsed_h = max(mono_ms - self.stepped_mono_ms, 0) / _MS_PER_H
+        unsure_mm = self._distance_mm() * SPEED_SENSITIVITY_PER_K * self.headspace.unsure_k
+        return self.filter.level_variance_mm2(elapsed_h) + FACE_MM2 + unsure_mm * unsure_mm
 
     def dump(self) -> dict[str, Any]:
         """The whole state as JSON-able data."""
-        return {name: getattr(self, name) for name in _STATE}
+        return {name: getattr(self, name) for name in _STATE} | {name: getattr(self, name).dump() for name in _PARTS}
 
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `dump` gave."""
         for name in _STATE:
             setattr(self, name, state[name])
+        for name in _PARTS:
+            getattr(self, name).load(state[name])
+        self._take_temperature(self.headspace.told_c)
 
-    def _take_off(self, level_mm: float, drawn_l: float) -> float:
-        """Take the metered draw off the estimate; returns it."""
-        held_mm = min(level_mm, self._overflow_mm)
-        self.level_mm = lowered_mm = self._table.level_mm(max(self._table.volume_l(held_mm) - drawn_l, 0.0))
-        self.drawn_since_anchor_l += drawn_l
-        return lowered_mm
+    # --- what echo times stand for -------------------------------------------------------------------------------
 
-    def _clean(self, burst_us: Sequence[int], heard: list[int]) -> tuple[float, float, bool] | None:
-        """(distance, its variance, in the blind zone) of the echoes that agree; None and a rejection if too few do."""
-        half_mm_per_us, farthest_us, close_us = self._half_mm_per_us, self._farthest_us, self._close_us
-        if heard and (heard[0] <= 0 or heard[-1] > farthest_us):
-            heard = [us for us in heard if 0 < us <= farthest_us]
-        count = len(heard)
-        if count < MINIMUM_AGREEING:
-            self.rejection = "beyond the floor" if any(us > farthest_us for us in burst_us) else "too few echoes"
-            return None
-        median_us = heard[count >> 1] if count & 1 else _middle(heard)
-        if median_us < self._blind_us:
-            return self._blind_zone_mm, PING_SD_MM * PING_SD_MM, True
-        spread_us = heard[-1] - heard[0]
-        if spread_us <= close_us:
-            agreeing = heard
-        else:
-            mad_us = _middle(sorted([abs(us - median_us) for us in heard]))
-            reach_us = max(OUTLIER_SDS * MAD_TO_SD * mad_us, close_us)
-            agreeing = [us for us in heard if abs(us - median_us) <= reach_us]
-            spread_mm = (agreeing[-1] - agreeing[0]) * half_mm_per_us if agreeing else math.inf
-            if len(agreeing) < MINIMUM_AGREEING or spread_mm > 10.0 * SMALLEST_SPREAD_MM:
-                self.rejection = "echoes disagree"
-                return None
-            count = len(agreeing)
-            spread_us = agreeing[-1] - agreeing[0]
-        ping_sd_mm = spread_us * half_mm_per_us / SPREAD_PER_SD
-        if ping_sd_mm < PING_SD_MM:
-            ping_sd_mm = PING_SD_MM
-        return sum(agreeing) / count * half_mm_per_us, ping_sd_mm * ping_sd_mm / count, False
+    def _take_temperature(self, headspace_c: float | None) -> None:
+        """Work out, once for each temperature, what echo times stand for."""
+        self._told_c = headspace_c
+        half_mm_per_us = self.headspace.measured(headspace_c) / 2000.0
+        self._half_mm_per_us = half_mm_per_us
+        height_mm = self._sensor_mm
+        self._farthest_us = (
+            height_mm + BELOW_FLOOR_MARGIN_MM + BELOW_FLOOR_MARGIN_FRACTION * height_mm
+        ) / half_mm_per_us
+        self._blind_us = self._tank.blind_zone_mm / half_mm_per_us
+        self._calm_us = CALM_MM / half_mm_per_us
+        self._close_us = CLOSE_MM / half_mm_per_us
+        self._believe_air()
 
-    def _plausible(self, measured_mm: float, variance_mm2: float, mono_ms: int, blind: bool) -> bool:
-        """Could the water have got there since the last accepted level? If not, has the new level persisted?"""
-        level_mm, measured_ms = self.level_mm, self.measured_mono_ms
-        if level_mm is None or measured_ms is None:
-            return True
-        tolerance_mm = JUMP_SDS * math.sqrt(self.variance_mm2 + variance_mm2) + SMALLEST_SPREAD_MM
-        change_mm = measured_mm - level_mm
-        if -tolerance_mm <= change_mm <= tolerance_mm or (blind and change_mm < 0.0 and self.at_or_above):
-            self._drop_candidate()
-            return True
-        minutes = (mono_ms - measured_ms) / _MS_PER_MIN
-        change_l = self._table.volume_l(measured_mm) - self._table.volume_l(level_mm)
-        tolerance_l = tolerance_mm * self._table.area_m2(measured_mm)
-        falling_l = self.max_draw_l_min * minutes + tolerance_l
-        if -falling_l <= change_l <= self.max_inflow_l_min * minutes + tolerance_l:
-            self._drop_candidate()
-            return True
-        self.rejection = "jump"
-        if blind:
-            self._drop_candidate()
-            return False
-        return self._persists(measured_mm, tolerance_mm, mono_ms)
+    def _believe_air(self) -> None:
+        """Millimetres for a microsecond in the air that is believed to be on the way."""
+        warmer_k = self.headspace.around(0.0).warmer_k(self.filter.state)
+        self._mm_per_us = self._half_mm_per_us * (1.0 + SPEED_SENSITIVITY_PER_K * warmer_k)
 
-    def _persists(self, measured_mm: float, tolerance_mm: float, mono_ms: int) -> bool:
-        """Count bursts that agree on another level; true once there were enough of them for long enough."""
-        if self.candidate_mm is None or abs(measured_mm - self.candidate_mm) > tolerance_mm:
-            self.candidate_count = 0
-            self.candidate_since_ms = mono_ms
-        self.candidate_mm = measured_mm
-        self.candidate_count += 1
-        if self.candidate_count < PERSISTENT_BURSTS or mono_ms - self.candidate_since_ms < PERSISTENT_MS:
-            return False
-        self._drop_candidate()
+    def _distance_mm(self) -> float:
+        return self._sensor_mm - self.level_mm
+
+    def _volume_l(self, level_mm: float) -> float:
+        return self._table.volume_l(min(level_mm, self._tank.overflow_mm))
+
+    # --- stepping the filter -------------------------------------------------------------------------------------
+
+    def _take_off(self, drawn_l: float, mono_ms: int) -> None:
+        """Take the metered draw off the level."""
+        self.stuck.drawn_l += drawn_l
+        drawn_l *= 1.0 + self.filter.state[METER]
+        before_mm = self.level_mm
+        self.level_mm = self._table.level_mm(max(self._volume_l(before_mm) - drawn_l, 0.0))
+        if self.candidate.count:
+            self.candidate.lower(before_mm - self.level_mm)
+        self.drawn_mono_ms = mono_ms
+        self.due_mono_ms = min(self.due_mono_ms, self.stepped_mono_ms + POOL_DRAWING_MS)
+
+    def _pass_time(self, mono_ms: int) -> float:
+        """Let the filter catch up with now and with what was drawn; returns the hours that went by."""
+        filtered = self.filter
+        elapsed_h = (mono_ms - self.stepped_mono_ms) / _MS_PER_H
+        loose_mm2 = loose_rate = 0.0
+        if mono_ms < self.loose_until_ms:
+            loose_mm2 = (LOOSE_MM_MIN * 60.0 * elapsed_h) ** 2
+        elif self.raining:
+            loose_mm2 = RAIN_MM2_H * elapsed_h
+            loose_rate = RAIN_RATE_MM_H2 * elapsed_h
+        drawn_mm = (filtered.state[LEVEL] - self.level_mm) / (1.0 + filtered.state[METER])
+        filtered.predict(elapsed_h, drawn_mm, loose_mm2, loose_rate)
+        self.headspace.pass_time(elapsed_h)
+        self.stepped_mono_ms = mono_ms
+        return elapsed_h
+
+    def _take_pool(self, mono_ms: int) -> None:
+        """Give the filter the bursts that waited for it."""
+        pooled, mean_mm = self.pooled, self.pooled_mm / self.pooled
+        if pooled >= MINIMUM_AGREEING:
+            self.scatter_mm2 += 0.2 * (self.pooled_mm2 / pooled - mean_mm * mean_mm - self.scatter_mm2)
+        variance_mm2 = max(self.scatter_mm2, PING_MM2 / 5.0) / pooled + RESOLUTION_MM2
+        elapsed_h = self._pass_time(mono_ms)
+        # The pool's mean is from the middle of the time gone by.
+        mean_mm -= self.filter.state[RATE] * elapsed_h * (0.5 if pooled > 1 else 1.0)
+        self._correct(mean_mm, variance_mm2)
+        if self.stuck.drawn_l > 0.0:
+            self._watch_stuck(self.level_mm, mono_ms)
+        self._plan(mono_ms)
+
+    def _correct(self, surprise_mm: float, variance_mm2: float) -> None:
+        around = self.headspace.around(self._distance_mm())
+        unsure_mm = around.mm_per_k * self.headspace.unsure_k
+        self.filter.correct(surprise_mm, variance_mm2 + unsure_mm * unsure_mm, around)
+        self.level_mm = self.filter.state[LEVEL]
+
+    def _plan(self, mono_ms: int) -> None:
+        """After a step: an empty pool, the gate of the next bursts, and when the filter steps again."""
+        self.pooled = 0
+        self.pooled_mm = self.pooled_mm2 = 0.0
+        self._believe_air()
+        seen_mm2 = self.filter.seen_variance_mm2(self.headspace.around(self._distance_mm()))
+        self.gate_mm = GATE_SDS * math.sqrt(seen_mm2 + self.scatter_mm2 + PING_MM2 / 3.0) + GATE_MM
+        self.due_mono_ms = mono_ms + POOL_MS
+        self.ordinary = (
+            self.known
+            and not self.at_or_above
+            and not self.raining
+            and self.stuck.frozen_l is None
+            and not self.candidate.count
+            and not self.rejected_in_a_row
+            and not self.distrust_bursts
+            and self.first_bursts >= FIRST_BURSTS
+            and mono_ms >= self.loose_until_ms
+        )
+
+    # --- odd bursts ----------------------------------------------------------------------------------------------
+
+    def _observe_odd(self, burst_us: Sequence[int], heard: list[int], mono_ms: int, raining: bool) -> None:
+        """Any burst, `heard` being its sorted times: the whole way of sorting out, doubting and accepting."""
+        if self.known:
+            if self.pooled:
+                self._take_pool(mono_ms)
+            self.raining = raining
+            self._pass_time(mono_ms)
+            self.level_mm = self.filter.state[LEVEL]
+            self._plan(mono_ms)
+        self.raining = raining
         self.rejection = ""
-        self.level_mm = None
-        self.distrust_bursts = PERSISTENT_BURSTS + 1
-        return True
+        self._sort_out(burst_us, [us for us in heard if 0 < us <= self._farthest_us], mono_ms)
+        if self.rejection:
+            self.rejected_in_a_row += 1
+        self._plan(mono_ms)
 
-    def _accept(self, measured_mm: float, variance_mm2: float, mono_ms: int, blind: bool) -> None:
-        """Blend an accepted level into the estimate."""
-        level_mm = self.level_mm
+    def _sort_out(self, burst_us: Sequence[int], heard: list[int], mono_ms: int) -> None:
+        """Find the surface among the pings, where it is expected or elsewhere."""
+        if self.known and not self.at_or_above and self.stuck.frozen_l is None:
+            reach_us = self.gate_mm / self._mm_per_us
+            expected_us = self._distance_mm() / self._mm_per_us
+            if expected_us - reach_us >= self._blind_us or (heard and middle(heard) >= self._blind_us):
+                self._note_nearer(heard, expected_us - reach_us - self._close_us, mono_ms)
+                echoes = from_the_surface(heard, expected_us, reach_us)
+                if echoes is not None:
+                    self._accept(echoes, mono_ms)
+                    return
+        if len(heard) < MINIMUM_AGREEING:
+            beyond = any(us > self._farthest_us for us in burst_us)
+            self.rejection = "beyond the floor" if beyond else "too few echoes"
+        elif middle(heard) < self._blind_us:
+            self._see_elsewhere(self._sensor_mm - self._tank.blind_zone_mm, PING_MM2, mono_ms, True)
+        else:
+            found = that_agree(heard, self._close_us, WIDEST_MM / self._half_mm_per_us)
+            if found is None:
+                self.rejection = "echoes disagree"
+            else:
+                seemed_mm = self._sensor_mm - found.mean_us * self._mm_per_us
+                self._see_elsewhere(seemed_mm, self._noise_mm2(found), mono_ms, False)
+
+    def _noise_mm2(self, echoes: Echoes) -> float:
+        """Variance of a burst's mean. Waves move all pings of a burst together, so their part does not average out."""
+        sd_mm = echoes.spread_us * self._half_mm_per_us / SPREAD_PER_SD
+        waves_mm2 = max(sd_mm * sd_mm - 2.0 * PING_MM2, 0.0)
+        return (PING_MM2 + waves_mm2) / echoes.pings + 0.3 * waves_mm2 + RESOLUTION_MM2
+
+    def _note_nearer(self, heard: list[int], nearer_us: float, mono_ms: int) -> None:
+        """Keep in mind what echoed from between the ranger and the surface."""
+        for us in heard:
+            if self._blind_us <= us < nearer_us:
+                self.false_echo.see(us * self._half_mm_per_us, mono_ms)
+                return
+
+    def _accept(self, echoes: Echoes, mono_ms: int) -> None:
+        """Blend echoes from where the surface is expected into the estimate."""
+        surprise_mm = self._distance_mm() - echoes.mean_us * self._mm_per_us
+        self._correct(surprise_mm, self._noise_mm2(echoes))
         self.measured_mono_ms = mono_ms
         self.rejected_in_a_row = 0
+        self.candidate.drop()
         if self.distrust_bursts:
             self.distrust_bursts -= 1
-        if level_mm is None or blind or self.at_or_above:
-            self.level_mm = measured_mm
-            self.variance_mm2 = variance_mm2
-            self.at_or_above = blind
-            self.anchor_l = None
-            return
-        innovation_mm = measured_mm - level_mm
-        total_mm2 = self.variance_mm2 + variance_mm2
-        if innovation_mm * innovation_mm > OUTLIER_SDS * OUTLIER_SDS * total_mm2:
-            self.variance_mm2 = innovation_mm * innovation_mm
-            total_mm2 = self.variance_mm2 + variance_mm2
-        gain = self.variance_mm2 / total_mm2
-        self.level_mm = level_mm + gain * innovation_mm
-        self.variance_mm2 *= 1.0 - gain
+        if self.first_bursts < FIRST_BURSTS:
+            self.first_bursts += 1
+        if mono_ms < self.loose_until_ms and abs(surprise_mm) > STILL_MM:
+            self.loose_until_ms = mono_ms + LOOSE_MS
+        self._watch_stuck(self.level_mm, mono_ms)
 
-    def _watch_for_a_frozen_level(self, measured_mm: float, inflow_expected: bool) -> None:
-        """Compare the metered draw with the fall of the level since an anchor: one that does not fall is frozen."""
-        level_mm = self.level_mm
-        if level_mm is None:
-            return
-        if self.anchor_l is None or inflow_expected:
-            self._anchor(level_mm)
-            return
-        if self.drawn_since_anchor_l <= self._frozen_l:
-            return
-        fallen_l = self.anchor_l - self._table.volume_l(min(level_mm, self._overflow_mm))
-        if fallen_l < -self._frozen_l:
-            # It rose: somebody filled the tank since. Whatever it is, it is not stuck.
-            self._anchor(level_mm)
-        elif self.drawn_since_anchor_l - fallen_l > self._frozen_l:
-            self.frozen_at_mm = measured_mm
-            self._follow_the_ledger(self.anchor_l)
-        elif self.drawn_since_anchor_l > 2.0 * self._frozen_l:
-            self._anchor(level_mm)
+    def _watch_stuck(self, seen_mm: float, mono_ms: int) -> bool:
+        """Compare with the meter what was seen; true when the level is stuck, and the ledger holds."""
+        believed_l = self._volume_l(self.level_mm)
+        held = self.stuck.frozen_l is not None
+        if self.raining and not held:
+            self.stuck.anchor(believed_l)
+            verdict: Verdict = "anchored"
+        else:
+            verdict = self.stuck.judge(self._volume_l(seen_mm), believed_l)
+        if verdict == "anchored":
+            self.learned = self.filter.dump()
+        elif verdict == "stuck":
+            if not held and self.learned is not None:
+                # What a stuck ranger taught of air and meter is not so.
+                self.filter.load(self.learned)
+            self._follow_the_ledger(mono_ms)
+        elif verdict == "moved":
+            self._meet(seen_mm, PING_MM2, mono_ms)
+            self.distrust_bursts = DISTRUST_BURSTS
+        return verdict in ("stuck", "moved")
 
-    def _anchor(self, level_mm: float) -> None:
-        self.anchor_l = self._table.volume_l(min(level_mm, self._overflow_mm))
-        self.drawn_since_anchor_l = 0.0
-
-    def _stay_frozen_or_thaw(self, measured_mm: float, frozen_mm: float, mono_ms: int) -> None:
-        """A frozen level that moves again is believed again, after a spell of distrust."""
+    def _follow_the_ledger(self, mono_ms: int) -> None:
+        """While the ranger is stuck the volume is what was there before, less what was metered out."""
+        left_mm = self._table.level_mm(self.stuck.ledger_l)
+        if left_mm != self.level_mm:
+            self.filter.shift(left_mm)
+            self.level_mm = left_mm
         self.measured_mono_ms = mono_ms
         self.rejected_in_a_row = 0
-        moved_l = abs(self._table.volume_l(measured_mm) - self._table.volume_l(frozen_mm))
-        if moved_l > self._frozen_l or self.anchor_l is None:
-            self.frozen_at_mm = None
-            self.level_mm = measured_mm
-            self.distrust_bursts = PERSISTENT_BURSTS
-            self._anchor(measured_mm)
+        self.candidate.drop()
+
+    def _see_elsewhere(self, seen_mm: float, variance_mm2: float, mono_ms: int, blind: bool) -> None:
+        """A level that was not expected: is it stuck, or a new one, or something else that echoes?"""
+        if not self.known or (self.at_or_above and not blind):
+            self._meet(seen_mm, variance_mm2, mono_ms)
+            self.at_or_above = blind
             return
-        self._follow_the_ledger(self.anchor_l)
+        if self.at_or_above:
+            self._hold_blind(seen_mm, mono_ms)
+            return
+        if self.stuck.frozen_l is not None or (not self.raining and self._has_not_fallen(seen_mm, mono_ms)):
+            if not self._watch_stuck(seen_mm, mono_ms):
+                self._hold_the_ledger(seen_mm, mono_ms)
+            return
+        area_m2 = self._table.area_m2(max(min(seen_mm, self.level_mm), 0.0))
+        rise_mm_min = (self._max_inflow_l_min if self.raining else self._dry_inflow_l_min) / area_m2
+        fall_mm_min = self._max_draw_l_min / area_m2
+        candidate = self.candidate
+        reach_mm = CLOSE_MM + self.gate_mm
+        candidate.see(seen_mm, mono_ms, self.silent_ms, rise_mm_min, fall_mm_min, CLOSE_MM)
+        verdict = candidate.judge(
+            self.level_mm, self.measured_mono_ms or 0, mono_ms, rise_mm_min, fall_mm_min, reach_mm
+        )
+        if blind and verdict != "reached":
+            verdict = "doubt"
+        if verdict == "doubt":
+            self.rejection = "jump"
+        elif verdict == "false echo":
+            self.rejection = "false echo"
+            self.false_echo.see(self._sensor_mm - seen_mm, mono_ms)
+        else:
+            self._meet(seen_mm, variance_mm2, mono_ms)
+            self.at_or_above = blind
+            if verdict == "jumped":
+                self.distrust_bursts = DISTRUST_BURSTS + 1
+            if verdict == "jumped" or self.stuck.has_risen(self._volume_l(seen_mm)):
+                self.stuck.forget()
 
-    def _follow_the_ledger(self, anchor_l: float) -> None:
-        """While the sensor is stuck the volume is what was there before, less what was metered out."""
-        self.level_mm = self._table.level_mm(max(anchor_l - self.drawn_since_anchor_l, 0.0))
-        self.variance_mm2 = max(self.variance_mm2, PING_SD_MM * PING_SD_MM)
+    def _has_not_fallen(self, seen_mm: float, mono_ms: int) -> bool:
+        """Is the level too high by what was drawn, and was that just now?"""
+        just_now = mono_ms - self.drawn_mono_ms <= STANDS_AFTER_DRAW_MS
+        return just_now and seen_mm > self.level_mm and self.stuck.has_not_fallen(self._volume_l(seen_mm))
 
-    def _drop_candidate(self) -> None:
-        self.candidate_mm = None
-        self.candidate_count = 0
-        self.candidate_since_ms = 0
+    def _hold_the_ledger(self, seen_mm: float, mono_ms: int) -> None:
+        """The level is too high after a draw, not yet by so much that it must be stuck."""
+        self.rejection = "does not fall with the draw"
+        self.measured_mono_ms = mono_ms
+        if self._volume_l(seen_mm) - self._volume_l(self.level_mm) < 0.5 * self.stuck.limit_l:
+            self.rejected_in_a_row = -1
 
+    def _hold_blind(self, seen_mm: float, mono_ms: int) -> None:
+        self.filter.begin(seen_mm, PING_MM2)
+        self.level_mm = seen_mm
+        self.measured_mono_ms = mono_ms
+        self.rejected_in_a_row = 0
 
-def _middle(ordered: Sequence[float]) -> float:
-    """Median of an ordered, non-empty sequence."""
-    half, odd = divmod(len(ordered), 2)
-    return ordered[half] if odd else (ordered[half - 1] + ordered[half]) / 2.0
+    def _meet(self, seen_mm: float, variance_mm2: float, mono_ms: int) -> None:
+        """Begin anew with a level."""
+        distance_mm = self._sensor_mm - seen_mm
+        around = self.headspace.around(distance_mm)
+        unsure_mm = around.mm_per_k * self.headspace.unsure_k
+        if self.known:
+            self.loose_until_ms = mono_ms + LOOSE_MS
+        self.filter.meet(seen_mm, variance_mm2 + unsure_mm * unsure_mm, around)
+        self.level_mm = self.filter.state[LEVEL]
+        self.known = True
+        self.stepped_mono_ms = self.measured_mono_ms = mono_ms
+        self.at_or_above = False
+        self.rejected_in_a_row = self.first_bursts = 0
+        self.candidate.drop()

@@ -8,7 +8,8 @@ import timeit
 
 import pytest
 
-from controller.estimate.level import DEFAULT_HEADSPACE_C, LevelEstimator, LevelReading
+from controller.estimate.headspace import DEFAULT_HEADSPACE_C
+from controller.estimate.level import LevelEstimator, LevelReading
 from controller.estimate.sound import headspace_speed_m_s
 from controller.site.geometry import LevelTable
 from controller.site.model import ConeBottom, Rectangle, Tank, TankShape
@@ -163,8 +164,10 @@ def test_a_level_that_rises_as_fast_as_the_inflow_can_is_followed() -> None:
     for minute in range(1, 20):
         level = 400.0 + 15.0 * minute
         reading = estimator.update(burst(level), 15.0, now + minute * 60_000)
-        assert reading.rejection == ""
-        assert reading.level_mm == pytest.approx(level, abs=5.0)
+        # The first sight of it waits for a second.
+        if minute > 1:
+            assert reading.rejection == ""
+            assert reading.level_mm == pytest.approx(level, abs=5.0)
 
 
 def test_a_level_that_rises_faster_than_any_inflow_is_refused() -> None:
@@ -208,6 +211,7 @@ def test_a_broken_thermometer_counts_as_missing(broken_c: float) -> None:
 def test_a_surface_in_the_blind_zone_is_a_lower_bound_and_suspect() -> None:
     estimator = make_estimator(blind_zone_mm=300.0)
     now = settle(estimator, 890.0)
+    estimator.update(burst(950.0), 15.0, now + 120_000)
     reading = estimator.update(burst(950.0), 15.0, now + 180_000)
     assert reading.at_or_above
     assert reading.level_mm == pytest.approx(900.0)
@@ -237,7 +241,7 @@ def test_a_level_that_does_not_fall_while_water_is_metered_out_is_suspect_and_th
     now = settle(estimator, 600.0)
     for second in range(200):
         reading = estimator.update(burst(600.0), 15.0, now + second * 1000, drawn_l=0.2)
-        if second * 0.2 < 18.0:
+        if second * 0.2 < 9.0:
             assert reading.quality == "good"
     assert reading.quality == "suspect"
     assert volume(reading) == pytest.approx(560.0, abs=1.0)
@@ -268,8 +272,7 @@ def test_a_tank_filled_up_between_two_waterings_is_not_called_frozen() -> None:
     estimator = make_estimator(inflow=80.0)
     now = settle(estimator, 100.0)
     # Nobody listened while it was filled by hand; then 40 L are metered out.
-    now += 20 * 60_000
-    estimator.update(burst(700.0), 15.0, now)
+    now = settle(estimator, 700.0, 12, now + 20 * 60_000)
     for second in range(1, 201):
         reading = estimator.update(burst(700.0 - 0.2 * second), 15.0, now + second * 1000, drawn_l=0.2)
         assert reading.quality == "good"
@@ -368,34 +371,3 @@ def test_a_little_unmetered_inflow_does_not_add_up_to_a_frozen_sensor() -> None:
         level += 5.0
         now += 3_600_000
         estimator.update(burst(level), 15.0, now)
-
-
-class SlowEstimator(LevelEstimator):
-    """Takes no burst for an ordinary one."""
-
-    __slots__ = ()
-
-    def _take_temperature(self, headspace_c: float | None) -> None:
-        super()._take_temperature(headspace_c)
-        self._calm_us = -1.0
-
-
-@pytest.mark.parametrize("seed", range(20))
-def test_the_short_way_for_ordinary_bursts_leads_to_the_same_estimate(seed: int) -> None:
-    rng = random.Random(seed)
-    tank, table = make_tank(), LevelTable(BOX)
-    short = LevelEstimator(tank, table, max_inflow_l_min=20.0, max_draw_l_min=15.0)
-    long = SlowEstimator(tank, table, max_inflow_l_min=20.0, max_draw_l_min=15.0)
-    level_mm, now = 500.0, 0
-    for _ in range(400):
-        now += rng.choice((1000, 60_000))
-        drawn_l = rng.choice((0.0, 0.0, 0.0, 3.0))
-        level_mm += rng.gauss(0.0, 1.0) - drawn_l + (rng.random() < 0.02) * rng.uniform(-100.0, 100.0)
-        level_mm = min(1020.0, max(20.0, level_mm))
-        temperature_c = rng.choice((15.0, 15.0, 18.0, None))
-        pings = [max(0, echo_us(level_mm) + round(rng.gauss(0.0, 8.0))) for _ in range(5)]
-        if rng.random() < 0.1:
-            pings[rng.randrange(5)] = rng.choice((0, 900, 3000, 30_000))
-        for estimator in (short, long):
-            estimator.update(pings, temperature_c, now, drawn_l, inflow_expected=now % 7 == 0)
-        assert short.dump() == long.dump()

@@ -1,0 +1,134 @@
+"""What to make of a level that is not where it was expected: water that moved, or something else that echoes.
+
+A new level is only a candidate. Water gets there at the rate of a hose, the rain or the pump, so the time between the
+last level believed and the first sight of the candidate bounds how far off it may be. One that is further off and
+farther from the ranger is believed when it stays (a bucket, a burst pipe). One that is nearer is first taken for a
+false echo, from a ladder or the wall: water that rises that much is seen on its way, unless nobody listened.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+_MS_PER_MIN = 60_000.0
+CONFIRMING_BURSTS = 2
+"""A level that water can have reached needs to be seen twice."""
+WATCHED_MIN = 5.0
+"""Longer than this without a believed level, or without any burst, nobody has watched what happened."""
+PERSISTENT_BURSTS = 5
+PERSISTENT_MS = 60_000
+UNWATCHED_MS = 10 * 60_000
+"""A ladder may echo for minutes; after a gap a nearer level must stay longer than that."""
+NEARER_MS = 90 * 60_000
+"""How long a nearer level must stay that water cannot have reached (own choice)."""
+SAME_MM = 10.0
+FALSE_ECHOES = 6
+FALSE_SPAN_MS = 30 * 60_000
+"""A nearer echo seen this often over this long, while the surface was seen too, is a thing in the tank."""
+FALSE_REACH_MM = 12.0
+FALSE_FORGOTTEN_MS = 24 * 3_600_000
+
+Verdict = Literal["reached", "jumped", "doubt", "false echo"]
+"""Water can have got there; it cannot, yet there it stays; not yet known; something nearer than the surface."""
+
+
+class Candidate:
+    """Another level than the one believed, and since when it is seen. Times in ms, levels in mm above the floor."""
+
+    __slots__ = ("after_silence", "count", "first_mm", "first_ms", "last_mm", "last_ms")
+
+    def __init__(self) -> None:
+        self.drop()
+
+    def drop(self) -> None:
+        self.count = 0
+        self.after_silence = False
+        self.first_mm = self.last_mm = 0.0
+        self.first_ms = self.last_ms = 0
+
+    def see(
+        self, seen_mm: float, now_ms: int, silent_ms: int, rise_mm_min: float, fall_mm_min: float, reach_mm: float
+    ) -> None:
+        """Go on with the candidate, or begin a new one if water could not have gone from the last sight to this.
+
+        `silent_ms` is how long before this burst there was none at all.
+        """
+        minutes = (now_ms - self.last_ms) / _MS_PER_MIN
+        change_mm = seen_mm - self.last_mm
+        if not self.count or not -fall_mm_min * minutes - reach_mm <= change_mm <= rise_mm_min * minutes + reach_mm:
+            self.count = 0
+            self.first_mm, self.first_ms = seen_mm, now_ms
+            self.after_silence = silent_ms > WATCHED_MIN * _MS_PER_MIN
+        self.count += 1
+        self.last_mm, self.last_ms = seen_mm, now_ms
+
+    def lower(self, fallen_mm: float) -> None:
+        """Let the candidate fall with what was metered out, as water would."""
+        self.first_mm -= fallen_mm
+        self.last_mm -= fallen_mm
+
+    def judge(
+        self, believed_mm: float, believed_ms: int, now_ms: int, rise_mm_min: float, fall_mm_min: float, reach_mm: float
+    ) -> Verdict:
+        """Is the candidate to be believed instead of the level believed last?"""
+        minutes = max(self.first_ms - believed_ms, 0) / _MS_PER_MIN
+        change_mm = self.first_mm - believed_mm
+        lasted_ms = now_ms - self.first_ms
+        enough = self.count >= PERSISTENT_BURSTS
+        if -fall_mm_min * minutes - reach_mm <= change_mm <= rise_mm_min * min(minutes, WATCHED_MIN) + reach_mm:
+            return "reached" if self.count >= CONFIRMING_BURSTS else "doubt"
+        if 0.0 < change_mm <= rise_mm_min * minutes + reach_mm:
+            needed_ms = PERSISTENT_MS if self.after_silence else UNWATCHED_MS
+            return "jumped" if enough and lasted_ms >= needed_ms else "doubt"
+        if not enough or lasted_ms < PERSISTENT_MS:
+            return "doubt"
+        if change_mm < 0.0 or lasted_ms >= NEARER_MS:
+            return "jumped"
+        return "false echo"
+
+    def dump(self) -> list[Any]:
+        return [getattr(self, name) for name in self.__slots__]
+
+    def load(self, data: list[Any]) -> None:
+        for name, value in zip(self.__slots__, data, strict=True):
+            setattr(self, name, value)
+
+
+class FalseEcho:
+    """The distance at which something nearer than the surface echoes now and then."""
+
+    __slots__ = ("count", "distance_mm", "first_ms", "last_ms")
+
+    def __init__(self) -> None:
+        self.forget()
+
+    def forget(self) -> None:
+        self.count = 0
+        self.distance_mm = 0.0
+        self.first_ms = self.last_ms = 0
+
+    def see(self, distance_mm: float, now_ms: int) -> None:
+        """Note an echo that was nearer than the surface."""
+        if self.count and now_ms - self.last_ms > FALSE_FORGOTTEN_MS:
+            self.count = 0
+        if self.count and abs(distance_mm - self.distance_mm) <= FALSE_REACH_MM:
+            self.count += 1
+            self.distance_mm += (distance_mm - self.distance_mm) / min(self.count, 20)
+            self.last_ms = now_ms
+        elif self.count > 1:
+            # A stray elsewhere: one of them says nothing, many wear the old one out.
+            self.count -= 1
+        else:
+            self.count, self.distance_mm, self.first_ms, self.last_ms = 1, distance_mm, now_ms, now_ms
+
+    def found_mm(self, now_ms: int) -> float | None:
+        """The distance of a thing that has echoed again and again, None without one."""
+        if self.count < FALSE_ECHOES or self.last_ms - self.first_ms < FALSE_SPAN_MS:
+            return None
+        return self.distance_mm if now_ms - self.last_ms <= FALSE_FORGOTTEN_MS else None
+
+    def dump(self) -> list[float]:
+        return [self.count, self.distance_mm, self.first_ms, self.last_ms]
+
+    def load(self, data: list[Any]) -> None:
+        self.count, self.distance_mm, self.first_ms, self.last_ms = data
