@@ -165,7 +165,8 @@ class Board:
         self.talk.accept(seq)
         changed = self.outputs.ask(pumps, valves, now + lease_ms - age_ms)
         if len(fields) > len(_SET_FIELDS):
-            changed = self._tighten(fields) or changed
+            self._tighten(fields)
+            changed = True
         if every_ms != self._report_every_ms:
             changed = True
             self._report_due_ms = min(self._report_due_ms, now + every_ms)
@@ -193,13 +194,10 @@ class Board:
             return True
         return all(name in _SET_FIELDS or allowed(name, number(fields[name])) for name in fields)
 
-    def _tighten(self, fields: dict[str, str]) -> bool:
-        found = False
+    def _tighten(self, fields: dict[str, str]) -> None:
         for name, _, _, _ in SETTINGS:
             if name in fields:
                 self.limits.tighten(name, number(fields[name]))
-                found = True
-        return found
 
     def _clear(self, seq: int, fault: str, now: int) -> None:
         if not (self.faults.stand(fault) and (fault in DELIBERATE or fault in SELF_CLEARING)):

@@ -60,6 +60,7 @@ def test_three_short_boots_are_nothing_the_fourth_locks_out() -> None:
     assert refusal(rig) == "board-reboots"
     assert rig.faults() == "board-reboots"
     assert rig.safe
+    assert RememberingHardware.memory == (1, 1, 1)
 
 
 def test_a_lock_out_ends_30_minutes_after_the_last_boot() -> None:
@@ -102,6 +103,24 @@ def test_the_third_lock_out_stays_until_somebody_clears_it() -> None:
     assert refusal(rig) == ""
     assert RememberingHardware.memory == (0, 0, 0)
     assert refusal(boot()) == ""
+
+
+def test_a_day_does_not_end_the_third_lock_out_nor_make_it_forgotten() -> None:
+    for _ in range(9):
+        boot()
+    rig = boot()
+    assert RememberingHardware.memory == (1, 3, 1)
+    rig.set(0, 0, report=300_000)
+    wakes = []
+    while rig.board.reboots.next_ms < 1000 * 24 * 60 * MINUTE_MS:
+        assert rig.board.reboots.next_ms > rig.hw.now_ms
+        rig.hw.advance_to(rig.board.reboots.next_ms)
+        wakes.append(rig.hw.now_ms)
+        rig.board.tick()
+    assert wakes == [10 * MINUTE_MS, 30 * MINUTE_MS, 24 * 60 * MINUTE_MS]
+    assert rig.board.faults.text() == "board-reboots-latched"
+    assert RememberingHardware.memory == (0, 3, 1)
+    assert refusal(boot()) == "board-reboots-latched"
 
 
 def test_a_lock_out_may_be_cleared_earlier() -> None:
