@@ -30,15 +30,31 @@ class PlantFaults:
     pump_dead: set[int] = field(default_factory=set)
     pump_welded: set[int] = field(default_factory=set)
     """The relay's contact stays closed: the motor runs whatever the pin says."""
+    pump_worn: dict[str, float] = field(default_factory=dict)
+    """Part of a pump's flow and head that is gone, 0 to 1, by pump id."""
+    filter_clogged: dict[str, float] = field(default_factory=dict)
+    """Part of the mesh behind a pump that is shut, 0 to 1, by pump id."""
     leak_l_h: dict[str, float] = field(default_factory=dict)
     gutter_blocked: dict[str, float] = field(default_factory=dict)
     """Part of a roof's runoff that spills over the gutter, 0 to 1."""
     emitters_clogged: dict[str, float] = field(default_factory=dict)
     """Part of a zone's emitter capacity that is gone, 0 to 1."""
+    emitters_popped: dict[str, int] = field(default_factory=dict)
+    """How many of a zone's emitters came off and left an open hole."""
+    zones_crossed: set[tuple[int, int]] = field(default_factory=set)
+    """Pairs of valve outputs: the valve of one waters the other's zone."""
     pipe_burst: dict[str, float] = field(default_factory=dict)
     """Factor on a zone's outflow, above 1; the water still lands in the zone."""
     panel_shaded: float = 0.0
     """Part of the panel's power that is gone, 0 to 1."""
+    charger_dead: bool = False
+    """No charging current, whatever the sun."""
+    charger_low_v: float | None = None
+    """Terminal voltage at which the charger stops, too low for a full battery."""
+    charger_high_v: float | None = None
+    """Terminal voltage up to which the charger drives the battery, too high for it."""
+    battery_fade: float = 0.0
+    """Part of the battery's capacity that is gone, 0 to 1."""
     echo_silent: set[int] = field(default_factory=set)
     echo_frozen: set[int] = field(default_factory=set)
     """The ranger repeats its last burst for ever."""
@@ -57,6 +73,8 @@ class PlantFaults:
     battery_bad: bool = False
     battery_frozen_mv: int | None = None
     flow_meter_dead: set[int] = field(default_factory=set)
+    flow_meter_slow: dict[int, float] = field(default_factory=dict)
+    """Factor on a meter's pulses, below 1 for a wheel that drags."""
     flow_phantom_l_h: dict[int, float] = field(default_factory=dict)
     """Pulses without water, by meter channel."""
     rain_gauge_blocked: bool = False

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import inf
 
 TUBE_ROUGHNESS_C = 140.0
 _HALVINGS = 40
@@ -33,6 +34,11 @@ class PumpCurve:
         """Head at a flow; flow goes with the speed and head with its square (affinity laws)."""
         return self.max_head_m * (speed * speed - (flow_l_min / self.max_flow_l_min) ** 2)
 
+    def worn(self, part: float) -> PumpCurve:
+        """The curve when a part of flow and head alike is gone."""
+        left = max(1e-6, 1.0 - part)
+        return PumpCurve(self.max_flow_l_min * left, self.max_head_m * left)
+
 
 @dataclass(frozen=True, slots=True)
 class Pipe:
@@ -41,6 +47,28 @@ class Pipe:
 
     def loss_m(self, flow_l_min: float) -> float:
         return friction_m(flow_l_min, self.inner_diameter_mm, self.length_m)
+
+
+@dataclass(frozen=True, slots=True)
+class Filter:
+    """A mesh filter whose clean loss is `clean_m` at `at_flow_l_min`."""
+
+    clean_m: float
+    at_flow_l_min: float
+
+    def loss_m(self, flow_l_min: float, clogged: float = 0.0) -> float:
+        """Loss as through an orifice: with the square of the flow through each part still open.
+
+        `clogged` is the part of the mesh that is shut; all of it lets nothing through (infinite loss of any flow).
+        """
+        if flow_l_min <= 0.0:
+            return 0.0
+        if clogged >= 1.0:
+            return inf
+        return self.clean_m * (flow_l_min / (self.at_flow_l_min * (1.0 - clogged))) ** 2
+
+
+NO_FILTER = Filter(0.0, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,13 +108,19 @@ class Branch:
 
 
 def operating_flows(
-    pump: PumpCurve, speed: float, lift_m: float, trunk: Pipe, branches: Sequence[Branch]
+    pump: PumpCurve,
+    speed: float,
+    lift_m: float,
+    trunk: Pipe,
+    branches: Sequence[Branch],
+    mesh: Filter = NO_FILTER,
+    clogged: float = 0.0,
 ) -> tuple[float, ...]:
     """Flow of each open branch where pump and pipes agree; all zero when the pump cannot lift the water."""
     full = tuple(branch.regulated_flow_l_min for branch in branches)
 
     def head_left(flow: float) -> float:
-        return pump.head_m(flow, speed) - lift_m - trunk.loss_m(flow)
+        return pump.head_m(flow, speed) - lift_m - trunk.loss_m(flow) - mesh.loss_m(flow, clogged)
 
     head_at_full = head_left(sum(full))
     if all(b.regulated_head_m + b.pipe.loss_m(q) <= head_at_full for b, q in zip(branches, full, strict=True)):

@@ -11,10 +11,11 @@ from dataclasses import dataclass, field
 from random import Random
 
 from controller.site.model import FlowMeter, Pump, Site, Zone
+from simulator.plant.ageing import Ageing
 from simulator.plant.evaporation import evaporation_mm_h
 from simulator.plant.faults import PlantFaults
 from simulator.plant.headspace import Headspace
-from simulator.plant.hydraulics import Branch, Pipe, PumpCurve, operating_flows
+from simulator.plant.hydraulics import Branch, Filter, Pipe, PumpCurve, operating_flows
 from simulator.plant.power import MS_PER_H, Bank, SolarPanel, inrush_a
 from simulator.plant.roof import RoofWater
 from simulator.plant.root_zone import RootZone
@@ -22,13 +23,22 @@ from simulator.plant.tank import TankWater
 from simulator.plant.truth import Truth
 from simulator.plant.weather import HOUR_MS, Hour, Weather, local_date
 
-ELECTRONICS_W = 2.0
+_ELECTRONICS_W, _ELECTRONICS_SPREAD_W = (1.5, 3.0), 0.25
 _QUARTER_MS = HOUR_MS // 4
 _RESOLVE_MS = 30_000
 _NEVER_MS = 1 << 62
-_LOAD_V = 12.6
-_HELD_VALVE_A = 0.3
+_LOAD_V, _LEAST_V = 12.6, 10.0
+_HELD_VALVE_A, _HELD_VALVE_SPREAD = 0.3, 0.08
 _DRY_CURRENT, _DEAD_HEAD_CURRENT = 0.55, 0.9
+_RATED_CURRENT_PART = 0.3
+"""Part of a pump's greatest flow at which it takes its rated current; own choice."""
+_CURRENT_SPREAD = 0.04
+_CLEAN_FILTER_M = 0.4
+"""Loss of a clean mesh filter at the pump's greatest flow; common practice, no source."""
+_POPPED_L_MIN = 1.2
+"""What the hole of an emitter that came off lets through at the nominal head; common practice, no source."""
+_FILL_S, _AIR_FLOW_PART, _DRAIN_MS = (2.0, 5.0), 0.3, 1_800_000
+"""While the line fills after a rest, little flows; a line that rested for half an hour has drained; own choice."""
 _EMITTERS_ABOVE_OVERFLOW_MM = 300.0
 _EMITTER_EXPONENT, _NOMINAL_HEAD_M = 0.5, 10.0
 _TUBE_BORES_MM = (13.6, 15.8, 20.9, 26.6, 35.1, 52.5)
@@ -42,6 +52,8 @@ class ValveState:
     zone: Zone
     roots: RootZone
     branch: Branch
+    hold_a: float
+    """Current while it is held open; none for a latching one."""
     driven_open: bool = False
     truly_open: bool = False
     due_ms: int = _NEVER_MS
@@ -56,6 +68,13 @@ class PumpState:
     curve: PumpCurve
     trunk: Pipe
     lift_datum_mm: float
+    mesh: Filter
+    running_a: float
+    """Current at the rated point and voltage."""
+    fill_ms: float
+    """How long a drained line takes to fill."""
+    filled_ms: int = -_NEVER_MS
+    stopped_ms: int = -_NEVER_MS
     pulses_per_l: float = 0.0
     switched_on: bool = False
     running: bool = False
@@ -65,6 +84,7 @@ class PumpState:
     current_a: float = 0.0
     flows: list[tuple[RootZone, float]] = field(default_factory=list)
     pulses: float = 0.0
+    delivered_l: float = 0.0
     started_ms: int = -_NEVER_MS
     starts: int = 0
     running_ms: int = 0
@@ -79,6 +99,8 @@ class Plant:
         """`fill` is the part of each tank's overflow volume that is in it at the start."""
         self.site, self.weather, self.seed, self.start_wall_ms = site, weather, seed, start_wall_ms
         self.faults = PlantFaults()
+        self.ageing: Ageing | None = None
+        """What turns the fault knobs a little each day; nothing ages without it."""
         self.now_ms = 0
         self.settled_ms = 0
         """Up to when all contents are brought; whoever reads often compares before calling `settle`."""
@@ -88,20 +110,23 @@ class Plant:
             tank.volume_l = fill * tank.overflow_volume_l
         self.roofs = [RoofWater(r, self._rng("roof", r.id)) for r in site.roofs]
         self.roots = {z.id: RootZone(z, self._rng("zone", z.id), self._today) for z in site.zones}
-        self.valves = {z.valve.output: ValveState(z, self.roots[z.id], self._branch(z)) for z in site.zones}
+        self.valves = {z.valve.output: self._valve_state(z) for z in site.zones}
         self.pumps = {p.output: self._pump_state(p) for p in site.pumps}
         self._feeds = {p.output: self._valves_of(p) for p in site.pumps}
-        self.bank = Bank(site.battery, self._rng("battery", ""))
         place = site.place
         self.panel: SolarPanel | None = None
         if site.panel is not None:
             self.panel = SolarPanel(site.panel, place.latitude_deg, place.longitude_deg, self._rng("panel", ""))
         self._panel_a = 0.0
-        self.electronics_w = ELECTRONICS_W
+        self._electronics = self._rng("electronics", "")
+        self._usual_w = self._electronics.uniform(*_ELECTRONICS_W)
+        self.electronics_w = self._usual_w
+        """What the computer and all that hangs on it take, another value each hour."""
         self.rain_mm = 0.0
         self._rain_mm_ms = 0.0
         self.hour: Hour = weather.hour(start_wall_ms)
         day_c = sum(weather.hour(start_wall_ms + k * HOUR_MS).temperature_c for k in range(24)) / 24.0
+        self.bank = Bank(site.battery, self._rng("battery", ""), day_c)
         self.headspaces = {t: Headspace(w, self._rng("headspace", t), day_c) for t, w in self.tanks.items()}
         self._hose_ends_ms: dict[str, int] = {}
         self._hour_began_ms = 0
@@ -125,16 +150,28 @@ class Plant:
         pipe = Pipe(_bore_for(zone.rated_flow_l_min), rng.uniform(5.0, 25.0))
         return Branch(pipe, flow / _NOMINAL_HEAD_M**_EMITTER_EXPONENT, _EMITTER_EXPONENT, _NOMINAL_HEAD_M)
 
+    def _valve_state(self, zone: Zone) -> ValveState:
+        hold_a = _HELD_VALVE_A * (1.0 + self._rng("valve", zone.id).gauss(0.0, _HELD_VALVE_SPREAD))
+        return ValveState(zone, self.roots[zone.id], self._branch(zone), hold_a if zone.valve.kind == "held" else 0.0)
+
     def _pump_state(self, pump: Pump) -> PumpState:
         rng = self._rng("pump", pump.id)
         wear = 1.0 - abs(rng.gauss(0.0, 0.03))
         curve = PumpCurve(pump.max_flow_l_min * wear, pump.max_head_m * wear)
         trunk = Pipe(_bore_for(pump.max_flow_l_min), 10.0)
         tank = self.tanks[pump.tank_id]
-        state = PumpState(pump, tank, curve, trunk, tank.tank.overflow_mm + _EMITTERS_ABOVE_OVERFLOW_MM)
-        if pump.flow_meter is not None:
-            state.pulses_per_l = pump.flow_meter.pulses_per_l * (1.0 + rng.gauss(0.0, 0.012))
-        return state
+        pulses = 0.0 if pump.flow_meter is None else pump.flow_meter.pulses_per_l * (1.0 + rng.gauss(0.0, 0.012))
+        return PumpState(
+            pump=pump,
+            tank=tank,
+            curve=curve,
+            trunk=trunk,
+            lift_datum_mm=tank.tank.overflow_mm + _EMITTERS_ABOVE_OVERFLOW_MM,
+            mesh=Filter(_CLEAN_FILTER_M, pump.max_flow_l_min),
+            running_a=pump.current_a * (1.0 + rng.gauss(0.0, _CURRENT_SPREAD)),
+            fill_ms=1000.0 * rng.uniform(*_FILL_S),
+            pulses_per_l=pulses,
+        )
 
     def _valves_of(self, pump: Pump) -> list[ValveState]:
         """The valves a pump feeds: those of its tank's zones, when it is the pump of that tank."""
@@ -193,9 +230,11 @@ class Plant:
         """Hand the water of `drawn_ms` milliseconds of full flow to meters and zones."""
         for state in self.pumps.values():
             if state.tank is tank and state.flow_l_ms > 0.0:
+                state.delivered_l += state.flow_l_ms * drawn_ms
                 meter = state.pump.flow_meter
                 if meter is not None and meter.channel not in self.faults.flow_meter_dead:
-                    state.pulses += state.flow_l_ms * drawn_ms * state.pulses_per_l
+                    counted = self.faults.flow_meter_slow.get(meter.channel, 1.0) * state.pulses_per_l
+                    state.pulses += state.flow_l_ms * drawn_ms * counted
                 for roots, flow_l_ms in state.flows:
                     roots.irrigate(flow_l_ms * drawn_ms)
 
@@ -235,12 +274,17 @@ class Plant:
             if state.running:
                 until_dry = state.tank.ms_until_suction()
                 soonest = min(soonest, self.now_ms + max(1, int(min(_RESOLVE_MS, until_dry + 1.0))))
+                if state.filled_ms > self.now_ms:
+                    soonest = min(soonest, state.filled_ms)
         return soonest
 
     def _begin_hour(self) -> None:
         """Take up the weather of the hour that starts now (or of what is left of it, at the very start)."""
         self.hour = self.weather.hour(self.wall_ms)
         self._hour_began_ms = self.now_ms
+        least_w, most_w = _ELECTRONICS_W
+        hourly_w = self._usual_w + self._electronics.gauss(0.0, _ELECTRONICS_SPREAD_W)
+        self.electronics_w = min(most_w, max(least_w, hourly_w))
         span_ms = self._next_hour_ms - self.now_ms
         rain_mm = self.hour.rain_mm * span_ms / HOUR_MS
         self._rain_mm_ms = rain_mm / span_ms
@@ -256,6 +300,7 @@ class Plant:
         evaporation = part * evaporation_mm_h(
             hour.temperature_c, hour.humidity_percent, hour.wind_m_s, hour.radiation_w_m2, hour.cloud
         )
+        self.bank.pass_hour(hour.temperature_c)
         for roots in self.roots.values():
             roots.pass_hour(hour.rain_mm * part, evaporation)
         if evaporation > 0.0:
@@ -266,10 +311,13 @@ class Plant:
             self._today = today
             for roots in self.roots.values():
                 roots.start_day(today)
+            if self.ageing is not None:
+                self.ageing.pass_day(self.faults, today, {s.pump.id: s.delivered_l for s in self.pumps.values()})
 
     def _quarter(self) -> None:
-        """Follow sun and air: panel current, headspace, leaks."""
+        """Follow sun and air: battery and panel current, headspace, leaks."""
         hour = self.hour
+        self._set_charger()
         for headspace in self.headspaces.values():
             headspace.turn(hour, self.now_ms, self._next_quarter_ms)
         if self.panel is not None:
@@ -277,6 +325,12 @@ class Plant:
             self._panel_a = amps * (1.0 - self.faults.panel_shaded)
         for tank_id, tank in self.tanks.items():
             tank.leak_l_ms = self.faults.leak_l_h.get(tank_id, 0.0) / MS_PER_H
+
+    def _set_charger(self) -> None:
+        bank, faults = self.bank, self.faults
+        bank.set_fade(faults.battery_fade)
+        bank.charger_dead = faults.charger_dead
+        bank.charger_stop_v = faults.charger_low_v or faults.charger_high_v or bank.absorb_v
 
     def _end_hoses(self) -> None:
         for tank_id, end_ms in list(self._hose_ends_ms.items()):
@@ -294,7 +348,7 @@ class Plant:
         """Find each pump's flow against what is truly open; returns the load on the battery."""
         for tank in self.tanks.values():
             tank.draw_l_ms = 0.0
-        load = self.electronics_w / _LOAD_V
+        load = self.electronics_w / max(_LEAST_V, self.bank.terminal_v())
         for output, state in self.pumps.items():
             driven = state.switched_on or output in self.faults.pump_welded
             state.running = driven and output not in self.faults.pump_dead
@@ -302,35 +356,52 @@ class Plant:
                 self._solve_running(output, state)
                 load += state.current_a
             else:
-                _stand_still(state)
+                _stand_still(state, self.now_ms)
         for valve in self.valves.values():
-            if valve.driven_open and valve.zone.valve.kind == "held":
-                load += _HELD_VALVE_A
+            if valve.driven_open:
+                load += valve.hold_a
         return load
 
     def _solve_running(self, output: int, state: PumpState) -> None:
-        open_valves = [valve for valve in self._feeds[output] if valve.truly_open]
+        pump_id = state.pump.id
+        open_valves = [self._watered(valve) for valve in self._feeds[output] if valve.truly_open]
         state.dead_headed = not open_valves
         state.dry = state.tank.volume_l <= state.tank.suction_volume_l + 1e-9
-        speed = self.bank.terminal_v() / _LOAD_V
+        # The bank does not yet know of the current that this pump will take.
+        speed = self.bank.terminal_v(state.running_a - state.current_a) / _LOAD_V
         flows: tuple[float, ...] = (0.0,) * len(open_valves)
         if open_valves and not state.dry:
             lift_m = (state.lift_datum_mm - state.tank.level_mm) / 1000.0
             branches = [self._branch_today(valve) for valve in open_valves]
-            flows = operating_flows(state.curve, speed, lift_m, state.trunk, branches)
+            worn, clogged = self.faults.pump_worn.get(pump_id, 0.0), self.faults.filter_clogged.get(pump_id, 0.0)
+            curve = state.curve.worn(worn) if worn else state.curve
+            flows = operating_flows(curve, speed, lift_m, state.trunk, branches, state.mesh, clogged)
+            if self.now_ms < state.filled_ms:
+                flows = tuple(_AIR_FLOW_PART * flow for flow in flows)
         state.flows = [(valve.roots, flow / 60_000.0) for valve, flow in zip(open_valves, flows, strict=True)]
         state.flow_l_ms = sum(flows) / 60_000.0
         state.tank.draw_l_ms += state.flow_l_ms
-        work = _DRY_CURRENT if state.dry else _DEAD_HEAD_CURRENT if state.dead_headed else 1.0
-        state.current_a = state.pump.current_a * speed * work
+        state.current_a = state.running_a * speed * _work(state)
+
+    def _watered(self, valve: ValveState) -> ValveState:
+        """The valve whose zone gets the water of this one: itself, unless they are crossed."""
+        output = valve.zone.valve.output
+        for pair in self.faults.zones_crossed:
+            if output in pair:
+                return self.valves[pair[1] if output == pair[0] else pair[0]]
+        return valve
 
     def _branch_today(self, valve: ValveState) -> Branch:
-        clogged = self.faults.emitters_clogged.get(valve.zone.id, 0.0)
-        burst = self.faults.pipe_burst.get(valve.zone.id, 1.0)
-        if not clogged and burst == 1.0:
+        zone = valve.zone
+        clogged = self.faults.emitters_clogged.get(zone.id, 0.0)
+        popped = min(self.faults.emitters_popped.get(zone.id, 0), zone.emitter_count)
+        burst = self.faults.pipe_burst.get(zone.id, 1.0)
+        if not clogged and not popped and burst == 1.0:
             return valve.branch
         sound = valve.branch
-        coefficient = max(1e-9, sound.coefficient * (1.0 - clogged) * burst)
+        emitters = sound.coefficient * (1.0 - clogged) * (1.0 - popped / zone.emitter_count)
+        holes = popped * _POPPED_L_MIN / _NOMINAL_HEAD_M**sound.exponent
+        coefficient = max(1e-9, (emitters + holes) * burst)
         return Branch(sound.pipe, coefficient, sound.exponent, sound.regulated_head_m)
 
     # --- what the hardware and people do ------------------------------------------------------------------------------
@@ -344,6 +415,8 @@ class Plant:
         state.switched_on = on
         if on:
             state.started_ms = self.now_ms
+            drained = min(1.0, (self.now_ms - state.stopped_ms) / _DRAIN_MS)
+            state.filled_ms = self.now_ms + int(drained * state.fill_ms)
             state.starts += 1
         self._event()
 
@@ -419,7 +492,17 @@ def _bore_for(flow_l_min: float) -> float:
     return _TUBE_BORES_MM[-1]
 
 
-def _stand_still(state: PumpState) -> None:
+def _work(state: PumpState) -> float:
+    """Part of its rated current that a pump takes: it rises with the flow from that against shut valves."""
+    if state.dry:
+        return _DRY_CURRENT
+    part = min(1.3, state.flow_l_ms * 60_000.0 / (_RATED_CURRENT_PART * state.pump.max_flow_l_min))
+    return _DEAD_HEAD_CURRENT + (1.0 - _DEAD_HEAD_CURRENT) * part
+
+
+def _stand_still(state: PumpState, now_ms: int) -> None:
+    if state.current_a:
+        state.stopped_ms = now_ms
     state.dry = state.dead_headed = False
     state.flow_l_ms = state.current_a = 0.0
     state.flows = []

@@ -95,6 +95,13 @@ class Truth:
             dead_head_ms=state.dead_head_ms,
         )
 
+    def zone_flow_l_min(self, zone_id: str) -> float:
+        """Water that a zone gets now, whichever valve lets it through."""
+        self._plant.settle()
+        roots = self._plant.roots[zone_id]
+        flows = (flow for state in self._plant.pumps.values() for into, flow in state.flows if into is roots)
+        return 60_000.0 * sum(flows)
+
     def valve_open(self, output: int) -> bool:
         """Where the valve truly is, whatever its pin says."""
         return self._plant.valves[output].truly_open
@@ -109,6 +116,29 @@ class Truth:
         """Part of the battery's true capacity that is left, 0 to 1."""
         self._plant.settle()
         return self._plant.bank.soc
+
+    @property
+    def battery_capacity_ah(self) -> float:
+        """What the battery, as faded as it is, holds when warm; `battery_soc` is a part of this."""
+        return self._plant.bank.capacity_ah
+
+    @property
+    def battery_usable_ah(self) -> float:
+        """What can still be drawn at the battery's present temperature."""
+        self._plant.settle()
+        bank = self._plant.bank
+        return max(0.0, bank.charge_ah - bank.locked_ah)
+
+    @property
+    def battery_open_v(self) -> float:
+        """Open-circuit voltage that the present charge comes to after long rest."""
+        self._plant.settle()
+        bank = self._plant.bank
+        return bank.rested_v(bank.soc)
+
+    @property
+    def battery_c(self) -> float:
+        return self._plant.bank.battery_c
 
     @property
     def battery_v(self) -> float:

@@ -154,14 +154,17 @@ class TestPumping:
         assert not subject.truth.above_suction("main")
 
     def test_pumping_costs_charge(self) -> None:
-        idle, pumping = quiet_plant(), quiet_plant()
-        pumping.set_valve(0, True)
-        pumping.set_pump(0, True)
-        for subject in (idle, pumping):
-            subject.advance(HOUR_MS)
-        cost_ah = (idle.truth.battery_soc - pumping.truth.battery_soc) * idle.bank.capacity_ah
-        # 4 A for the pump and 0.3 A for the held valve.
-        assert cost_ah == pytest.approx(4.3, rel=0.06)
+        costs_ah = []
+        for seed in range(20):
+            idle, pumping = quiet_plant(seed), quiet_plant(seed)
+            pumping.set_valve(0, True)
+            pumping.set_pump(0, True)
+            for subject in (idle, pumping):
+                subject.advance(HOUR_MS)
+            costs_ah.append((idle.truth.battery_soc - pumping.truth.battery_soc) * idle.bank.capacity_ah)
+        # 4 A for the pump and 0.3 A for the held valve, a little less for a zone that takes a fifth of the pump's flow.
+        assert fmean(costs_ah) == pytest.approx(4.3, rel=0.06)
+        assert 0.2 < max(costs_ah) - min(costs_ah) < 1.0
 
     def test_losing_power_stops_pumps_and_shuts_held_valves_but_not_latching_ones(self) -> None:
         latching = replace(SITE.zones[1], valve=replace(SITE.zones[1].valve, kind="latching"))
@@ -384,10 +387,13 @@ class TestSensors:
         assert reading == pytest.approx(1800, abs=100)
 
     def test_the_shunt_shows_the_load_at_night_and_the_panel_reads_nothing(self) -> None:
-        subject = quiet_plant()
-        sensors = sensed(subject)
-        assert sensors.current_ma() == pytest.approx(-159, abs=10)
-        assert sensors.panel_mv() == 0
+        for seed in range(10):
+            subject = quiet_plant(seed)
+            sensors = sensed(subject, seed)
+            # 1.5 to 3 W at about 12.7 V, through a shunt that is a few tens of milliamperes off.
+            assert -320 < sensors.current_ma() < -60
+            assert sensors.current_ma() == pytest.approx(1000.0 * subject.bank.net_a, abs=60)
+            assert sensors.panel_mv() == 0
 
 
 def test_without_panel_gauge_and_meter_the_plant_still_runs() -> None:

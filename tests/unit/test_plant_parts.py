@@ -281,7 +281,7 @@ class TestBattery:
 
     def test_an_owners_table_takes_the_place_of_the_built_in_one(self) -> None:
         battery = bank(rest_table=((11.5, 0.0), (12.5, 50.0), (13.0, 100.0)))
-        assert battery.rested_v(0.25) == pytest.approx(12.0)
+        assert battery.rested_v(0.25) == pytest.approx(12.0, abs=0.06)
 
     def test_a_load_pulls_the_voltage_down_by_its_resistance(self) -> None:
         battery = bank()
@@ -326,7 +326,8 @@ class TestBattery:
         for hour in range(200):
             battery.set_currents(*((4.0, 0.3) if hour % 24 < 8 else (0.0, 0.9)))
             battery.pass_time(HOUR_MS)
-        assert opening + battery.charged_ah - battery.discharged_ah == pytest.approx(battery.charge_ah)
+        gone = battery.discharged_ah + battery.self_discharged_ah
+        assert opening + battery.charged_ah - gone == pytest.approx(battery.charge_ah)
 
     def test_an_empty_battery_collapses_under_load(self) -> None:
         battery = bank()
