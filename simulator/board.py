@@ -308,7 +308,7 @@ class VirtualBoard:
         hardware = self.hardware
         if self._browned_out:
             self._await_power()
-        elif self.plant.bank.charge_ah <= 0.0 and self.plant.supply_v() < BROWNOUT_V:
+        elif self.plant.bank.is_empty and self.plant.supply_v() < BROWNOUT_V:
             self._browned_out = True
             hardware.cut_power()
             self._await_power()

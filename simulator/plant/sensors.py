@@ -8,6 +8,8 @@ from simulator.plant.plant import Plant
 from simulator.plant.ranger import Ranger
 from simulator.plant.sensor_trouble import Troubles
 
+_SHUNT_OFF_MA = 15.0
+"""An amplifier's offset, 1 sd; own choice for a shunt of 20 A."""
 _PROBE_STEP_C = 0.0625
 _DAY_MS = 86_400_000
 _GARBAGE_MV, _GARBAGE_CENTI_C = (0, 20_000), (-5500, 12_500)
@@ -36,6 +38,7 @@ class Sensors:
         self._probe_offset_c = self._rng.gauss(0.0, 0.2)
         self._divider = 1.0 + self._rng.gauss(0.0, 0.003)
         self._shunt = 1.0 + self._rng.gauss(0.0, 0.01)
+        self._shunt_off_ma = Random(f"{seed} shunt").gauss(0.0, _SHUNT_OFF_MA)
         self._gauge_mm_per_tip = (site.rain_gauge.mm_per_tip if site.rain_gauge else 1.0) * (
             1.0 + self._rng.gauss(0.0, 0.02)
         )
@@ -125,7 +128,7 @@ class Sensors:
     def current_ma(self) -> int:
         """Battery current through the shunt, positive while charging."""
         # Currents stand from event to event; nothing needs settling to read one.
-        return int(1000.0 * self._plant.bank.net_a * self._shunt)
+        return int(1000.0 * self._plant.bank.net_a * self._shunt + self._shunt_off_ma)
 
     def flow_pulses(self, channel: int) -> int:
         """Pulses since `count_from_now`, or the plant's start."""
