@@ -125,6 +125,69 @@ def test_a_storm_of_noise_is_not_listened_to_for_ten_seconds() -> None:
     assert counter.total() == before + 1
 
 
+def edges(board: Chip, count: int) -> None:
+    """So many closings of the contact, all at once."""
+    for _ in range(count):
+        board.put(PIN, 0)
+        board.put(PIN, None)
+
+
+def looked_at(board: Chip, counter: PulseCounter, now_ms: int) -> None:
+    board.spend(now_ms * 1000 - board.now_us)
+    counter.step(now_ms)
+
+
+@pytest.mark.parametrize("second", [1, 2, 3])
+@pytest.mark.parametrize(("count", "storms"), [(5000, 0), (5001, 1)])
+def test_more_than_5000_edges_in_any_second_are_a_storm(second: int, count: int, storms: int) -> None:
+    board = power_up()
+    counter = PulseCounter(PIN, 1000)
+    looked_at(board, counter, 0)
+    for now_s in range(1, second + 1):
+        edges(board, count if now_s == second else 10)
+        looked_at(board, counter, 1000 * now_s - 1)
+        assert counter.storms == 0
+        looked_at(board, counter, 1000 * now_s)
+    assert counter.storms == storms
+
+
+@pytest.mark.parametrize("begin_ms", [0, 2000])
+def test_a_short_burst_is_no_storm(begin_ms: int) -> None:
+    board = power_up()
+    counter = PulseCounter(PIN, 1000)
+    run(board, counter, begin_ms)
+    looked_at(board, counter, begin_ms)
+    edges(board, 600)
+    run(board, counter, 3000)
+    assert counter.storms == 0
+
+
+def test_after_each_storm_the_counter_listens_again_exactly_ten_seconds_later(monkeypatch: pytest.MonkeyPatch) -> None:
+    board = power_up()
+    listening: list[bool] = []
+    really = counters.Pin.irq
+
+    def told(pin: object, **words: object) -> None:
+        listening.append(words["handler"] is not None)
+        really(pin, **words)
+
+    monkeypatch.setattr(counters.Pin, "irq", told)
+    counter = PulseCounter(PIN, 1000)
+    looked_at(board, counter, 0)
+    for storm in (1, 2):
+        begun_ms = board.now_us // 1000
+        edges(board, 6000)
+        looked_at(board, counter, begun_ms + 1000)
+        assert counter.storms == storm
+        looked_at(board, counter, begun_ms + 10_999)
+        assert listening[-1] is False
+        looked_at(board, counter, begun_ms + 11_000)
+        assert listening[-1] is True
+        for second in range(12, 20):
+            looked_at(board, counter, begun_ms + 1000 * second)
+    assert listening == [True, False, True, False, True]
+
+
 def test_the_uptime_never_wraps_and_never_steps_back() -> None:
     for offset_ms in (0, TICKS_MASK // 2, TICKS_MASK - 1500):
         board = power_up(offset_ms)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import binascii
 from pathlib import Path
 from random import Random
 
 import pytest
 
-from firmware_host.board.nonvolatile import SAVE_EVERY_MS, WORDS, Memory, Slots
+from firmware_host.board.nonvolatile import CHANNELS, SAVE_EVERY_MS, WORDS, Memory, Slots
 
 
 def words(first: int) -> list[int]:
@@ -87,7 +88,22 @@ def test_the_sequence_of_records_wraps(tmp_path: Path) -> None:
 def test_a_full_or_missing_flash_is_counted_and_nothing_else_is_lost(tmp_path: Path) -> None:
     store = Slots(str(tmp_path / "missing"))
     assert not store.save(words(1))
-    assert store.failures == 1
+    assert not store.save(words(1))
+    assert store.failures == 2
+
+
+def test_a_whole_record_of_another_kind_is_none_of_ours(tmp_path: Path) -> None:
+    store = slots(tmp_path)
+    store.save(words(1))
+    (file,) = tmp_path.iterdir()
+    other = b"PHR0" + file.read_bytes()[4:-4]
+    file.write_bytes(other + binascii.crc32(other).to_bytes(4, "little"))
+    assert slots(tmp_path).load() == [0] * WORDS
+
+
+def test_the_two_files_are_named_as_the_page_on_the_board_says(tmp_path: Path) -> None:
+    saved_twice(tmp_path)
+    assert sorted(file.name for file in tmp_path.iterdir()) == ["record.0", "record.1"]
 
 
 def memory(folder: Path, cause: int = 0) -> Memory:
@@ -152,3 +168,32 @@ def test_a_reset_in_the_middle_of_writing_keeps_the_boots_before_it(tmp_path: Pa
     newest = max(tmp_path.iterdir(), key=lambda path: path.read_bytes()[4:8][::-1])
     newest.write_bytes(newest.read_bytes()[:tear])
     assert memory(tmp_path).boots == 2
+
+
+@pytest.mark.parametrize("remembered", [(2, 1, 0), (0, 2, 1), (3, 0, 1)])
+def test_each_number_of_the_lock_out_comes_back_as_itself(tmp_path: Path, remembered: tuple[int, int, int]) -> None:
+    board = memory(tmp_path)
+    board.step(0, True, [1], 1)
+    board.remember(*remembered)
+    board.step(20, True, [1], 1)
+    again = memory(tmp_path)
+    assert (again.boots, again.lock_outs, again.locked) == remembered
+    assert len(again.pulses) == CHANNELS
+
+
+def test_what_was_counted_is_written_after_exactly_an_hour(tmp_path: Path) -> None:
+    board = memory(tmp_path)
+    board.step(100, True, [5], 0)
+    board.step(100 + SAVE_EVERY_MS - 1, True, [6], 0)
+    assert memory(tmp_path).pulses[0] == 5
+    board.step(100 + SAVE_EVERY_MS, True, [7], 0)
+    assert memory(tmp_path).pulses[0] == 7
+
+
+@pytest.mark.parametrize(("pulses", "tips"), [(5, 4), (6, 3), (6, 4)])
+def test_a_tip_or_a_pulse_alone_is_worth_writing(tmp_path: Path, pulses: int, tips: int) -> None:
+    board = memory(tmp_path)
+    board.step(0, True, [5], 3)
+    board.step(SAVE_EVERY_MS, True, [pulses], tips)
+    again = memory(tmp_path)
+    assert (again.pulses[:2], again.tips) == ([pulses, 0], tips)
