@@ -41,67 +41,56 @@ class Headspace:
 
     def __init__(self, tank: TankWater, rng: Random, air_c: float) -> None:
         self.tank = tank
-        self.water_c = self.lid_c = self.air_c = self.probe_c = air_c
-        self.path_c = air_c
-        """Mean along the way of the sound at the end of the present stretch."""
+        self.water_c = self.lid_c = self.air_c = self.probed_c = air_c
         self.face_lost_part = 0.0
         """Part of the pings that drops on the ranger's face swallow; 0 while it is clear."""
+        self.since_ms = 0
+        """When the present stretch began; all but the water runs from then on at the rates below."""
+        self.us_per_mm = self._slowness(air_c, saturation_kpa(air_c))
+        """Round-trip time of sound for each millimetre between face and surface."""
+        self.us_per_mm_ms = self.probed_c_ms = self._lid_c_ms = self._air_c_ms = 0.0
         self._rng = rng
         self._caught_l = 0.0
-        self._since_ms = self._until_ms = 0
-        self._before = (self.lid_c, self.air_c, self.probe_c)
-        self.us_per_mm = self._end_us_per_mm = self._slowness(air_c, saturation_kpa(air_c))
-        self.us_per_mm_ms = 0.0
+        self._wall_c = self._outdoor_c = air_c
+        self._dew_kpa = 0.0
 
     def us_per_mm_at(self, now_ms: int) -> float:
-        """Round-trip time of sound for each millimetre between face and surface."""
-        return self.us_per_mm + self.us_per_mm_ms * (now_ms - self._since_ms)
+        """Round-trip time for each millimetre at an instant of the present stretch."""
+        return self.us_per_mm + self.us_per_mm_ms * (now_ms - self.since_ms)
 
     def sound_m_s(self, now_ms: int) -> float:
         """Mean speed of sound between face and surface."""
         return 2000.0 / self.us_per_mm_at(now_ms)
 
-    def probed_c(self, now_ms: int) -> float:
-        """What a faultless probe under the lid shows."""
-        return self._between(2, self.probe_c, now_ms)
-
-    def upper_air_c(self, now_ms: int) -> float:
-        """Air under the lid."""
-        return self._between(1, self.air_c, now_ms)
-
-    def _between(self, which: int, end_c: float, now_ms: int) -> float:
-        if now_ms >= self._until_ms:
-            return end_c
-        part = (now_ms - self._since_ms) / (self._until_ms - self._since_ms)
-        return self._before[which] + part * (end_c - self._before[which])
-
     def turn(self, hour: Hour, now_ms: int, until_ms: int) -> None:
-        """Take up the stretch from now to `until_ms` under an hour's weather."""
-        lid_c, air_c, probe_c = (
-            self._between(0, self.lid_c, now_ms),
-            self._between(1, self.air_c, now_ms),
-            self._between(2, self.probe_c, now_ms),
-        )
-        us_per_mm = self._end_us_per_mm if now_ms >= self._until_ms else self.us_per_mm_at(now_ms)
-        span_ms = until_ms - now_ms
-        outdoor_c, sun_w_m2 = hour.temperature_c, hour.radiation_w_m2
-        wall_c = outdoor_c + _WALL_SUN_K_PER_W_M2 * sun_w_m2
-        self._before = lid_c, air_c, probe_c
-        self._warm_water(wall_c, outdoor_c, air_c, span_ms)
+        """Close the stretch up to now, and take up the one to `until_ms` under an hour's weather."""
+        elapsed_ms, span_ms = now_ms - self.since_ms, until_ms - now_ms
+        if elapsed_ms:
+            self._pass_time(elapsed_ms, hour.humidity_percent)
+        self.since_ms = now_ms
+        self._outdoor_c = outdoor_c = hour.temperature_c
+        self._wall_c = wall_c = outdoor_c + _WALL_SUN_K_PER_W_M2 * hour.radiation_w_m2
+        lid_goal_c = outdoor_c + _LID_SUN_K_PER_W_M2 * hour.radiation_w_m2 - _LID_CLEAR_SKY_K * (1.0 - hour.cloud)
+        lid_end_c = _follow(self.lid_c, lid_goal_c, span_ms, _LID_LAG_MS)
         water_c = self.water_c
-        lid_to_c = outdoor_c + _LID_SUN_K_PER_W_M2 * sun_w_m2 - _LID_CLEAR_SKY_K * (1.0 - hour.cloud)
-        self.lid_c = _follow(lid_c, lid_to_c, span_ms, _LID_LAG_MS)
-        air_to_c = water_c + _AIR_FROM_LID * (self.lid_c - water_c) + _AIR_FROM_WALL * (wall_c - water_c)
-        self.air_c = _follow(air_c, air_to_c, span_ms, _AIR_LAG_MS)
-        self.probe_c = _follow(probe_c, self.air_c, span_ms, _PROBE_LAG_MS)
-        self.path_c = path_mean_c(self.air_c, water_c)
-        over_water = saturation_kpa(water_c)
-        vapour = _NEARLY_SATURATED * 0.5 * (over_water + min(over_water, saturation_kpa(self.lid_c)))
-        self._end_us_per_mm = self._slowness(self.path_c, vapour)
-        self.us_per_mm = us_per_mm
-        self.us_per_mm_ms = (self._end_us_per_mm - us_per_mm) / span_ms
-        self._since_ms, self._until_ms = now_ms, until_ms
-        self._bedew(vapour - saturation_kpa(self.lid_c), hour.humidity_percent, span_ms)
+        air_goal_c = water_c + _AIR_FROM_LID * (lid_end_c - water_c) + _AIR_FROM_WALL * (wall_c - water_c)
+        air_end_c = _follow(self.air_c, air_goal_c, span_ms, _AIR_LAG_MS)
+        over_water, at_lid = saturation_kpa(water_c), saturation_kpa(lid_end_c)
+        vapour_kpa = _NEARLY_SATURATED * 0.5 * (over_water + min(over_water, at_lid))
+        self._dew_kpa = vapour_kpa - at_lid
+        self._lid_c_ms = (lid_end_c - self.lid_c) / span_ms
+        self._air_c_ms = (air_end_c - self.air_c) / span_ms
+        self.probed_c_ms = (_follow(self.probed_c, air_end_c, span_ms, _PROBE_LAG_MS) - self.probed_c) / span_ms
+        slowness = self._slowness(path_mean_c(air_end_c, water_c), vapour_kpa)
+        self.us_per_mm_ms = (slowness - self.us_per_mm) / span_ms
+
+    def _pass_time(self, elapsed_ms: int, outdoor_humidity: float) -> None:
+        self.us_per_mm += self.us_per_mm_ms * elapsed_ms
+        self.probed_c += self.probed_c_ms * elapsed_ms
+        self.lid_c += self._lid_c_ms * elapsed_ms
+        self.air_c += self._air_c_ms * elapsed_ms
+        self._warm_water(self._wall_c, self._outdoor_c, self.air_c, elapsed_ms)
+        self._bedew(self._dew_kpa, outdoor_humidity, elapsed_ms)
 
     def _slowness(self, path_c: float, vapour_kpa: float) -> float:
         humidity = min(100.0, 100.0 * vapour_kpa / saturation_kpa(path_c))

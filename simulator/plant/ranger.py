@@ -53,7 +53,10 @@ class Ranger:
         self._blind_mm = tank.blind_zone_mm
         self._seen_l = -1.0
         self._gap_mm = 0.0
-        self._runs: dict[tuple[int, int], list[tuple[Ping, ...]]] = {}
+        self._all_runs: dict[tuple[int, int], list[tuple[Ping, ...]]] = {}
+        self._runs: list[tuple[Ping, ...]] = []
+        self._band = self._count = -1
+        self._slosh_turn = 0.0
         self._clusters = Random(f"{name} clusters")
         obstacle_mm = tank.suction_mm + self._clusters.uniform(0.2, 0.95) * (tank.overflow_mm - tank.suction_mm)
         self.obstacle_mm = self.face_mm - obstacle_mm
@@ -75,18 +78,23 @@ class Ranger:
             self._seen_l = water.volume_l
             self._gap_mm = self.face_mm - water.level_mm
         distance_mm = self._gap_mm + further_mm
-        us_per_mm = headspace.us_per_mm_at(now_ms)
+        us_per_mm = headspace.us_per_mm + headspace.us_per_mm_ms * (now_ms - headspace.since_ms)
         if distance_mm < self._blind_mm:
             return [self._ringing_us(us_per_mm) for _ in range(count)]
         true_us = distance_mm * us_per_mm
         if now_ms >= self._next_turn_ms:
             self._turn_cluster(now_ms)
         band = int(distance_mm / _BAND_MM)
-        runs = self._runs.get((band, count)) or self._make_runs(band, count)
-        errors_us = runs[int(self._random() * _NOISE_TABLE)]
-        lost_part += headspace.face_lost_part
-        if lost_part or self._cluster_part or false_mm or water.inflow_l_ms or water.hose_l_ms:
+        if band != self._band or count != self._count:
+            self._take_band(band, count)
+        errors_us = self._runs[int(self._random() * _NOISE_TABLE)]
+        if lost_part or headspace.face_lost_part or self._cluster_part or false_mm:
             return self._troubled(distance_mm, us_per_mm, errors_us, lost_part, false_mm)
+        if water.inflow_l_ms or water.hose_l_ms:
+            return [
+                self._odd_ping_us(true_us - us_per_mm * height_mm, error_us)
+                for error_us, height_mm in zip(errors_us, self._waves_mm(count), strict=True)
+            ]
         if None in errors_us or true_us > _LONGEST_ECHO_US:
             return [self._odd_ping_us(true_us, error_us) for error_us in errors_us]
         # Adding by `map` spares a pass of the interpreter for each ping.
@@ -98,6 +106,15 @@ class Ranger:
 
     # --- the table of ordinary luck -----------------------------------------------------------------------------------
 
+    def _take_band(self, band: int, count: int) -> None:
+        """Take up the table of a band, and how fast the tank's first slosh turns with the surface there."""
+        self._band, self._count = band, count
+        self._runs = self._all_runs.get((band, count)) or self._make_runs(band, count)
+        water = self._water
+        number = _FIRST_SLOSH / sqrt(max(0.01, water.table.surface_m2(water.volume_l)) / pi)
+        depth_m = max(0.01, water.level_mm / 1000.0)
+        self._slosh_turn = sqrt(_GRAVITY_M_S2 * number * tanh(number * depth_m)) * _PING_GAP_S
+
     def _make_runs(self, band: int, count: int) -> list[tuple[Ping, ...]]:
         """Every run of `count` pings in a band's table, which is a ring; made once for each length."""
         rng = Random(f"{self._name} band {band}")
@@ -107,7 +124,7 @@ class Ranger:
         odd = _STRAY_PART + _LOST_PART + _LOST_PART_PER_M2 * distance_m**2
         ring = [_ping_error_us(rng, odd, missed, noise_us) for _ in range(_NOISE_TABLE)]
         ring += ring[:count]
-        runs = self._runs[band, count] = [tuple(ring[place : place + count]) for place in range(_NOISE_TABLE)]
+        runs = self._all_runs[band, count] = [tuple(ring[place : place + count]) for place in range(_NOISE_TABLE)]
         return runs
 
     def _ringing_us(self, us_per_mm: float) -> int:
@@ -146,7 +163,8 @@ class Ranger:
         if near_mm > distance_mm - _PROUD_MM:
             near_part = 0.0
         damp = self._headspace.face_lost_part > 0.0
-        heights_mm = self._waves_mm(distance_mm, len(errors_us))
+        lost_part += self._headspace.face_lost_part
+        heights_mm = self._waves_mm(len(errors_us))
         heard = []
         for error_us, height_mm in zip(errors_us, heights_mm, strict=True):
             if lost_part and random() < lost_part:
@@ -159,18 +177,15 @@ class Ranger:
             heard.append(self._odd_ping_us((distance_mm - height_mm) * us_per_mm + late_us, error_us))
         return heard
 
-    def _waves_mm(self, distance_mm: float, count: int) -> list[float]:
+    def _waves_mm(self, count: int) -> list[float]:
         """Height of the surface over its mean at each ping, while water runs in: the tank's first slosh and ripples."""
-        water = self._water
+        water, random = self._water, self._random
         inflow_l_min = 60_000.0 * (water.inflow_l_ms + water.hose_l_ms)
         if inflow_l_min <= 0.0:
             return [0.0] * count
-        swing_mm = _WAVE_MM * sqrt(inflow_l_min / _WAVE_L_MIN) * (0.3 + 1.4 * self._random())
-        depth_m = max(0.01, (self.face_mm - distance_mm) / 1000.0)
-        number = _FIRST_SLOSH / sqrt(max(0.01, water.table.surface_m2(water.volume_l)) / pi)
-        turn = sqrt(_GRAVITY_M_S2 * number * tanh(number * depth_m)) * _PING_GAP_S
-        phase = 2.0 * pi * self._random()
-        return [swing_mm * sin(phase + turn * ping) + self._gauss(0.0, 0.3 * swing_mm) for ping in range(count)]
+        swing_mm = _WAVE_MM * sqrt(inflow_l_min / _WAVE_L_MIN) * (0.3 + 1.4 * random())
+        phase, turn = 2.0 * pi * random(), self._slosh_turn
+        return [swing_mm * (sin(phase + turn * ping) + random() - 0.5) for ping in range(count)]
 
 
 def _ping_error_us(rng: Random, odd: float, missed: float, noise_us: float) -> Ping:

@@ -111,7 +111,7 @@ class Troubles:
     def __init__(self, rng: Random) -> None:
         self._rng = rng
         self._working: dict[tuple[Quantity, int], Troubled] = {}
-        self.count_error: dict[tuple[Quantity, int], float] = {}
+        self._count_error: dict[tuple[Quantity, int], float] = {}
         self._count_seen: dict[tuple[Quantity, int], float] = {}
 
     def of(self, faults: PlantFaults, quantity: Quantity, channel: int = 0) -> Troubled | None:
@@ -132,8 +132,8 @@ class Troubles:
         troubled = self.of(faults, quantity, channel)
         if troubled is not None:
             before = self._count_seen.get(key, healthy)
-            self.count_error[key] = (
-                self.count_error.get(key, 0.0) + troubled.counted(now_ms, healthy) - (healthy - before)
+            self._count_error[key] = (
+                self._count_error.get(key, 0.0) + troubled.counted(now_ms, healthy) - (healthy - before)
             )
         self._count_seen[key] = healthy
-        return healthy + self.count_error.get(key, 0.0)
+        return healthy + self._count_error.get(key, 0.0)

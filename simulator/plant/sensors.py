@@ -30,7 +30,10 @@ class Sensors:
         }
         self._drifts_since_ms: dict[int, int] = {}
         self._troubles = Troubles(Random(f"{seed} troubles"))
+        self._miscounts = False
+        """Whether a counter has ever been in trouble; what it missed then stays missed."""
         self._probed = next(iter(plant.headspaces.values()))
+        self._probed_steps = self._probed_centi_c = 0
         self._floats = {
             t.float_switch_channel: plant.tanks[t.id] for t in site.tanks if t.float_switch_channel is not None
         }
@@ -91,8 +94,12 @@ class Sensors:
                 return None
             if channel in faults.temperature_frozen:
                 return round(100.0 * faults.temperature_frozen[channel])
-        probed_c = self._probed.probed_c(plant.now_ms) + self._probe_offset_c
-        centi_c = round(100.0 * _PROBE_STEP_C * round(probed_c / _PROBE_STEP_C))
+        air = self._probed
+        probed_c = air.probed_c + air.probed_c_ms * (plant.now_ms - air.since_ms)
+        steps = round((probed_c + self._probe_offset_c) / _PROBE_STEP_C)
+        if steps != self._probed_steps:
+            self._probed_steps, self._probed_centi_c = steps, round(100.0 * _PROBE_STEP_C * steps)
+        centi_c = self._probed_centi_c
         if faults.sensor:
             trouble = self._troubles.of(faults, "temperature", channel)
             if trouble is not None:
@@ -136,7 +143,8 @@ class Sensors:
         if plant.settled_ms != plant.now_ms:
             plant.settle()
         pulses = self._metered[channel].pulses
-        if plant.faults.sensor or self._troubles.count_error:
+        if self._miscounts or plant.faults.sensor:
+            self._miscounts = True
             pulses = self._troubles.count(plant.faults, "flow", channel, pulses, plant.now_ms)
         return int(pulses) - self._pulses_before[channel]
 
@@ -158,7 +166,8 @@ class Sensors:
             self._gauge_seen_mm = rain_mm
             self._tips = int(self._gauge_mm / self._gauge_mm_per_tip)
         tips = self._tips
-        if plant.faults.sensor or self._troubles.count_error:
+        if self._miscounts or plant.faults.sensor:
+            self._miscounts = True
             tips = int(self._troubles.count(plant.faults, "rain", 0, tips, plant.now_ms))
         return tips - self._tips_before
 
