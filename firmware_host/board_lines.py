@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from typing import cast
 
-from firmware_host.messages import Ack, BoardMessage, Fitted, Hello, Report, ResetCause
+from firmware_host.messages import Ack, BoardMessage, Fitted, Hello, Lifetime, Report, ResetCause
 from firmware_host.wire import BAD, SEQ_MODULUS, number, parse
 
 UPTIME_MAX_MS = 9_999_999_999_999
@@ -17,6 +17,7 @@ OUTPUT_MAX = 16
 MASK_MAX = (1 << OUTPUT_MAX) - 1
 LEASE_MAX_MS = 5000
 CHANNEL_MAX = 8
+TOTAL_MAX = (1 << 32) - 1
 
 BATTERY_MV = (0, 40_000)
 PANEL_MV = (0, 60_000)
@@ -336,6 +337,22 @@ def _hello(seq: int, fields: dict[str, str]) -> Hello:
         _fitted(fields),
         _required(fields, "heard", -1, SEQ_MODULUS - 1),
         _required(fields, "who", -1, SEQ_MODULUS - 1),
+        _lifetime(fields),
+    )
+
+
+def _lifetime(fields: dict[str, str]) -> Lifetime | None:
+    if "boots" not in fields:
+        return None
+    before = fields.get("before", "")
+    if before not in RESET_CAUSES:
+        raise _UnreadableLineError("before")
+    channels = [channel for channel in range(CHANNEL_MAX) if f"total{channel}" in fields]
+    return Lifetime(
+        _required(fields, "boots", 0, TOTAL_MAX),
+        cast(ResetCause, before),
+        {channel: _required(fields, f"total{channel}", 0, TOTAL_MAX) for channel in channels},
+        _required(fields, "tips", 0, TOTAL_MAX) if "tips" in fields else None,
     )
 
 

@@ -28,11 +28,28 @@ class Fitted:
 
 
 @dataclass(frozen=True, slots=True)
+class Lifetime:
+    """What a board has counted in its whole life, modulo 2^32, up to an hour short after a power cut.
+
+    boots             this one included
+    cause_before      why the boot before this one began
+    pulses[channel]   of each flow meter
+    rain_tips         None without a rain gauge
+    """
+
+    boots: int
+    cause_before: ResetCause
+    pulses: dict[int, int]
+    rain_tips: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class Hello:
     """The board's introduction, sent at boot and when asked.
 
     heard_seq   highest sequence number heard from any host since boot, -1 before the first
     who_seq     sequence number of the question this answers, -1 when the board spoke by itself
+    lifetime    None from a board that keeps no such record
     """
 
     seq: int
@@ -45,6 +62,7 @@ class Hello:
     fitted: Fitted
     heard_seq: int = -1
     who_seq: int = -1
+    lifetime: Lifetime | None = None
 
 
 class Report(NamedTuple):

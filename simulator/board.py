@@ -37,6 +37,10 @@ class PlantHardware(Hardware):
         self._memory = (0, 0, 0)
         self._board_id = f"{self._rng.getrandbits(48):012x}"
         self._fitted = fitted_parts(plant.site, shunt)
+        self._boots_ever = 0
+        self._pulses_before = [0] * self._fitted["flow"]
+        self._tips_before = 0
+        self._cause = self._cause_before = "unknown"
         self._echo_channels = frozenset(t.sensor_channel for t in plant.site.tanks)
         self._flow_channels = frozenset(p.flow_meter.channel for p in plant.site.pumps if p.flow_meter)
         direct = ["temperature_centi_c", "battery_mv", "panel_mv", "current_ma", "rain_tips", "float_wet"]
@@ -50,7 +54,8 @@ class PlantHardware(Hardware):
         self._boot("power")
 
     def _boot(self, cause: str) -> None:
-        self._cause = cause
+        self._boots_ever += 1
+        self._cause_before, self._cause = self._cause, cause
         self._boot_ms = self.plant.now_ms
         self._boot_id = f"{self._rng.getrandbits(32):08x}"
         self._inbox = bytearray()
@@ -58,6 +63,9 @@ class PlantHardware(Hardware):
         self._pumps_on = 0
         self._valves_open = 0
         self._burst_done_ms: dict[int, int] = {}
+        for channel in range(self._fitted["flow"]):
+            self._pulses_before[channel] += self.flow_pulses(channel)
+        self._tips_before += self._tips()
         self.sensors.count_from_now()
         self.fed_ms = self._boot_ms
 
@@ -181,6 +189,13 @@ class PlantHardware(Hardware):
 
     def remember(self, boots: int, lock_outs: int, locked: int) -> None:
         self._memory = (boots, lock_outs, locked)
+
+    def lifetime(self) -> tuple[int, str, list[int], int] | None:
+        pulses = [self._pulses_before[n] + self.flow_pulses(n) for n in range(self._fitted["flow"])]
+        return self._boots_ever, self._cause_before, pulses, self._tips_before + self._tips()
+
+    def _tips(self) -> int:
+        return self.sensors.rain_tips() if self._fitted["rain"] else 0
 
     def feed_watchdog(self) -> None:
         self.fed_ms = self.plant.now_ms

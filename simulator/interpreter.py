@@ -105,6 +105,7 @@ class _Talk:
             b"restart": self._restart,
             b"moving": lambda _: str(hardware.moving_ms()),
             b"problem": lambda _: hardware.problem(),
+            b"lifetime": self._lifetime,
             b"remember": self._remember,
             b"set_pump": self._set_pump,
             b"set_valve": self._set_valve,
@@ -183,6 +184,13 @@ class _Talk:
     def _restart(self, words: str) -> str:
         self._hardware.restart(words == "1")
         return ""
+
+    def _lifetime(self, _: str) -> str:
+        life = self._hardware.lifetime()
+        if life is None:
+            return ""
+        boots, before, pulses, tips = life
+        return f"{boots} {before} {tips} {','.join(map(str, pulses))}"
 
     def _remember(self, words: str) -> str:
         boots, lock_outs, locked = words.split(" ")

@@ -175,6 +175,13 @@ class HostHardware(Hardware):
         boots, lock_outs, locked = self._remembered
         return boots, lock_outs, locked
 
+    def lifetime(self) -> "tuple[int, str, list[int], int] | None":
+        text = _ask("lifetime", "")
+        if not text:
+            return None
+        boots, before, tips, pulses = text.split(" ")
+        return int(boots), before, [int(total) for total in pulses.split(",")] if pulses else [], int(tips)
+
     def remember(self, boots: int, lock_outs: int, locked: int) -> None:
         _ask("remember", f"{boots} {lock_outs} {locked}")
 

@@ -106,6 +106,9 @@ class FakeHardware(Hardware):
     def write(self, data: bytes) -> None:
         self.outbox += data
 
+    def lifetime(self) -> tuple[int, str, list[int], int] | None:
+        return 57, "watchdog", [310_000 + self.flow_pulses(n) for n in range(self.parts["flow"])], 4812
+
     def feed_watchdog(self) -> None:
         self.feeds += 1
 

@@ -6,7 +6,7 @@ import argparse
 import secrets
 
 from controller.service.board_visit import BoardVisit
-from firmware_host.messages import SHUT, Hello, Report
+from firmware_host.messages import SHUT, Hello, Lifetime, Report
 from firmware_host.transport import SerialPort
 
 LOOK_S = 2.5
@@ -50,7 +50,18 @@ def hello_lines(hello: Hello) -> list[str]:
         f"Board {hello.board_id}, firmware {hello.firmware}, protocol {hello.protocol}",
         f"Started by {hello.reset_cause}, {hello.uptime_ms / 1000:.0f} s ago",
         f"Fitted: {parts}",
+        *(lifetime_lines(hello.lifetime) if hello.lifetime is not None else ()),
     ]
+
+
+def lifetime_lines(life: Lifetime) -> list[str]:
+    """What it has counted since it was first flashed; after a power cut up to an hour is missing."""
+    lines = [f"Boots in its life: {life.boots}; the one before this was started by {life.cause_before}"]
+    for channel, pulses in sorted(life.pulses.items()):
+        lines.append(f"Flow meter {channel}: {pulses} pulses in its life")
+    if life.rain_tips is not None:
+        lines.append(f"Rain gauge: {life.rain_tips} tips in its life")
+    return lines
 
 
 def report_lines(report: Report) -> list[str]:

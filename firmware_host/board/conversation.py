@@ -86,11 +86,23 @@ class Conversation:
         text += f" who={who_seq} heard={self._order.highest}"
         for part in sorted(fitted):
             text += f" {_PART_WORDS.get(part, part)}={fitted[part]}"
+        text += self._lifetime()
         problem = self._problem()
         if problem:
             text += f" problem={problem}"
         hardware.write(b"\n")
         self.send("hello", now, text)
+
+    def _lifetime(self) -> str:
+        """What the board remembers of its whole life, as words with a leading blank each."""
+        life = self._hardware.lifetime()
+        if life is None:
+            return ""
+        boots, before, pulses, tips = life
+        text = f" boots={boots} before={before}"
+        for channel in range(len(pulses)):
+            text += f" total{channel}={pulses[channel]}"
+        return text + f" tips={tips}" if self._fitted["rain"] else text
 
     def _problem(self) -> str:
         """What is wrong with the board, in words without blanks; empty when nothing is."""

@@ -136,5 +136,12 @@ class Hardware:
         """From before this boot: boots in a row that did not last, lock-outs in a row, 1 while locked out."""
         return 0, 0, 0
 
+    def lifetime(self) -> "tuple[int, str, list[int], int] | None":
+        """Of the board's whole life: boots, this one included; the cause of the boot before; pulses by meter; tips.
+
+        Whole numbers modulo 2^32; None when no such record is kept.
+        """
+        return None
+
     def remember(self, boots: int, lock_outs: int, locked: int) -> None:
         """Keep what `remembered` gives after the next boot. Called rarely: it wears the memory."""

@@ -95,6 +95,13 @@ class Memory:
         self.boots, self.lock_outs, self.locked = boots, lock_outs, locked
         self._urgent = True
 
+    def pulses_ever(self, pulses: list[int]) -> list[int]:
+        """Totals of the board's life, given those since this boot."""
+        return [(self.pulses[channel] + pulses[channel]) % _MODULUS for channel in range(len(pulses))]
+
+    def tips_ever(self, tips: int) -> int:
+        return (self.tips + tips) % _MODULUS
+
     def step(self, now: int, idle: bool, pulses: list[int], tips: int) -> None:
         """Write what is due. pulses, tips: since this boot."""
         if not idle or not (self._urgent or now - self._saved_ms >= SAVE_EVERY_MS):
@@ -102,10 +109,8 @@ class Memory:
         counts = sum(pulses) + tips
         if self._urgent or counts != self._saved_counts:
             words = [self.boots, self.lock_outs, self.locked, self._cause, self.boots_ever]
-            for channel in range(CHANNELS):
-                fresh = pulses[channel] if channel < len(pulses) else 0
-                words.append((self.pulses[channel] + fresh) % _MODULUS)
-            words.append((self.tips + tips) % _MODULUS)
+            words += self.pulses_ever(pulses) + self.pulses[len(pulses) :]
+            words.append(self.tips_ever(tips))
             self._slots.save(words)
             self._saved_counts = counts
         self._urgent = False

@@ -239,6 +239,14 @@ class Rp2Hardware(Hardware):
         memory = self._memory
         return memory.boots, memory.lock_outs, memory.locked
 
+    def lifetime(self) -> "tuple[int, str, list[int], int] | None":
+        memory = self._memory
+        before = memory.cause_before
+        # A board that boots for the first time has no boot before.
+        cause = CAUSES[before] if memory.boots_ever != 1 and before < len(CAUSES) else "unknown"
+        pulses = memory.pulses_ever([counter.total() for counter in self._flow])
+        return memory.boots_ever, cause, pulses, memory.tips_ever(self.rain_tips())
+
     def remember(self, boots: int, lock_outs: int, locked: int) -> None:
         self._memory.remember(boots, lock_outs, locked)
 

@@ -50,6 +50,8 @@ def test_inspecting_shows_who_is_there_and_what_it_reads(bench: Bench) -> None:
     result = bench.run("inspect", "--serial", bench.tty)
     assert result.returncode == 0, result.stderr
     assert "Fitted: 1 x ranger" in result.stdout
+    assert "Boots in its life: 1; the one before this was started by unknown" in result.stdout
+    assert "Flow meter 0: 0 pulses in its life" in result.stdout
     assert "Battery: 12." in result.stdout
     assert "Outputs on: pumps none, valves none" in result.stdout
     assert "Faults: none" in result.stdout

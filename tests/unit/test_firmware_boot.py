@@ -10,9 +10,11 @@ import pytest
 
 from firmware_host.board import main, pins
 from firmware_host.board import rp2_hardware as hardware_module
+from firmware_host.board.nonvolatile import SAVE_EVERY_MS
 from firmware_host.board.restart import restart
 from firmware_host.board.rp2_hardware import WATCHDOG_MS
 from firmware_host.board.sampling import ECHO_COUNT
+from firmware_host.wire import encode
 from tests.fake_machine.chip import TICKS_MASK, Restart, WatchdogReset, mv_counts
 from tests.fake_machine.flashed import ECHO, FLOW, PUMP, RAIN, SECOND, Flashed
 from tests.fake_machine.world import frame
@@ -423,6 +425,34 @@ def test_a_restart_by_order_is_told_from_a_watchdog_reset_and_does_not_count(fla
         assert flashed.last("report").get("faults", "") == ""
         with pytest.raises(Restart):
             restart(False)
+
+
+def test_a_hello_tells_what_the_board_has_counted_in_its_life_and_why_it_booted_before(flashed: Flashed) -> None:
+    flashed.boot()
+    flashed.run(500)
+    first = flashed.last("hello")
+    assert (first["boots"], first["before"], first["total0"], first["tips"]) == ("1", "unknown", "0", "0")
+    flashed.hold(1, 1, 6000)
+    flashed.run(8000)
+    flashed.hardware.save(SAVE_EVERY_MS)
+    pulses = int(flashed.last("report")["flow0"])
+    assert pulses > 200
+    flashed.hang()
+    flashed.boot(reset=True)
+    flashed.run(500)
+    second = flashed.last("hello")
+    assert (second["boots"], second["before"], second["cause"]) == ("2", "power", "watchdog")
+    flashed.hold(1, 1, 5000)
+    flashed.usb.incoming += encode("who", 1, {"protocol": 1})
+    flashed.run(100)
+    more = flashed.hardware.flow_pulses(0)
+    assert more > 0
+    assert abs(int(flashed.last("hello")["total0"]) - pulses - more) <= 10
+    flashed.hang()
+    flashed.boot(reset=True)
+    flashed.run(500)
+    assert (flashed.last("hello")["boots"], flashed.last("hello")["before"]) == ("3", "watchdog")
+    assert int(flashed.last("hello")["total0"]) == pulses
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ from firmware_host.board import conversation, faults, limits, logic
 from firmware_host.board.conversation import Conversation
 from firmware_host.board_lines import parse_board_line
 from firmware_host.link import BoardLimits, Link
-from firmware_host.messages import Ack, Hello, Outputs, Report
+from firmware_host.messages import Ack, Hello, Lifetime, Outputs, Report
 from firmware_host.wire import LINE_MAX, PROTOCOL, Decoder, frame, parse
 from tests.board_stand_in import FITTED, BoardRig, FakeHardware
 
@@ -52,7 +52,9 @@ def said_by_the_board() -> dict[str, set[str]]:
     rig.lines += BoardRig(settings={"low_mv": 0}, fitted={**FITTED, "soil": 2}, hardware_class=WithSoilProbes).lines
     said: dict[str, set[str]] = {}
     for kind, _, fields in rig.lines:
-        said.setdefault(kind, set()).update(re.sub(r"^(echo|temp|flow|wet|soil)\d$", r"\1<n>", key) for key in fields)
+        said.setdefault(kind, set()).update(
+            re.sub(r"^(echo|temp|flow|wet|soil|total)\d$", r"\1<n>", key) for key in fields
+        )
     return said
 
 
@@ -76,6 +78,18 @@ def test_the_fields_on_the_page_are_the_fields_in_the_lines(kind: str) -> None:
     assert set(table(section(f"### `{kind}`"), "field")) == (said_by_the_board() | said_by_the_host())[kind]
 
 
+def test_a_hello_without_a_record_of_the_boards_life_reads_and_one_with_a_wrong_cause_does_not() -> None:
+    hello = next(line for line in examples(section("### `hello`")))[:-9]
+    read = parse_board_line(hello)
+    assert isinstance(read, Hello)
+    assert read.lifetime == Lifetime(57, "watchdog", {0: 310_452}, 4812)
+    without = parse_board_line(re.sub(r" (boots|before|total0|tips)=\w+", "", hello))
+    assert isinstance(without, Hello)
+    assert without.lifetime is None
+    assert parse_board_line(hello.replace("before=watchdog", "before=boredom")) is None
+    assert parse_board_line(hello.replace("total0=310452", "total0=4294967296")) is None
+
+
 def test_every_kind_has_a_section() -> None:
     assert set(re.findall(r"^### `(\w+)`$", PAGE, re.MULTILINE)) == set(KINDS)
     assert set(said_by_the_board()) | set(said_by_the_host()) == set(KINDS)
@@ -86,7 +100,7 @@ def test_every_example_line_has_a_right_checksum_and_reads(line: str) -> None:
     ((kind, _, fields),) = Decoder().feed(line.encode() + b"\n")
     assert kind in KINDS
     documented = set(table(section(f"### `{kind}`"), "field"))
-    assert {re.sub(r"^(echo|temp|flow|wet|soil)\d$", r"\1<n>", key) for key in fields} <= documented
+    assert {re.sub(r"^(echo|temp|flow|wet|soil|total)\d$", r"\1<n>", key) for key in fields} <= documented
     if kind in ("hello", "report", "ack"):
         assert isinstance(parse_board_line(line[:-9]), Hello | Report | Ack)
 

@@ -105,6 +105,20 @@ def test_a_new_boot_has_a_new_id_and_counts_from_nothing() -> None:
     assert report[2]["up"] == "0"
 
 
+def test_a_new_boot_knows_what_the_board_has_counted_in_its_life() -> None:
+    subject = board()
+    Host(subject).keep_asking(1, 1, 30)
+    pulses = subject.hardware.flow_pulses(0)
+    assert pulses > 0
+    subject.run_until(subject.now_ms + 10_000)
+    pulses = subject.hardware.flow_pulses(0)
+    subject.host_read()
+    subject.reboot("watchdog")
+    subject.run_until(subject.now_ms)
+    told = heard(subject)[0][2]
+    assert (told["boots"], told["before"], told["total0"]) == ("2", "power", str(pulses))
+
+
 def test_a_board_that_loses_its_power_again_and_again_is_locked_out_for_half_an_hour() -> None:
     subject = board()
     for _ in range(3):
