@@ -28,6 +28,8 @@ def take_report(ctx: Context, now: Now, report: Report) -> None:
     pulses = sensing.take(report, mono_ms)
     if mono_ms >= sensing.extremes_due_mono_ms:
         sensing.note_extremes(mono_ms, ctx.clock.minute(now.wall_ms))
+    if mono_ms >= sensing.battery.sun_due_mono_ms:
+        sensing.battery.note_sun(mono_ms, None if now.trust == "unknown" else now.wall_ms)
     on_meanwhile = pump_on | state.pump_on
     state.pump_on, state.valve_open = pump_on, report.valve_open
     if float_wet is not ctx.float_wet_seen:

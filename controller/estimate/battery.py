@@ -1,87 +1,83 @@
-"""State of charge from rested voltage, and the low-voltage disconnect. All voltages are those of a 12 V battery.
+"""State of charge of the battery, and what can be known of its health, from voltage, loads, sun and a shunt if fitted.
 
-Published charts differ by up to 0.24 V at half charge, and LiFePO4 is flat between: a charge from voltage is an
-indication. The tables are replaceable in the site file; what protects the battery is the disconnect, not the
-percentage.
+Reports are gathered into stretches of a quarter of an hour under one load; each goes through `BatteryFilter` once. A
+reading carries its standard deviation: LiFePO4 is flat in the middle, and without a shunt it says so. What protects the
+battery is the disconnect (`VoltageLimits`), not the percentage. All voltages are those of a 12 V battery.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from dataclasses import dataclass
+from math import exp, hypot
 from typing import Any
 
 from controller.contract import Quality
-from controller.site.model import Battery, Chemistry
-
-RestTable = tuple[tuple[float, float], ...]
-"""(rested volts, state of charge %) pairs, both strictly rising."""
-
-REST_TABLES: dict[Chemistry, RestTable] = {
-    # 25 to 75 %: upper column of a vehicle-battery "charge state" table; ends: the widely copied table, from memory.
-    "flooded": ((11.89, 0.0), (12.06, 25.0), (12.24, 50.0), (12.45, 75.0), (12.65, 100.0)),
-    # The flooded table raised by 0.15 V to a full rest of 12.8 V: from memory, makers' own tables differ.
-    "agm": ((12.0, 0.0), (12.2, 25.0), (12.4, 50.0), (12.6, 75.0), (12.8, 100.0)),
-    # Two web charts that contradict one another outright, the middle between them; full rest 13.35 V from memory.
-    "lifepo4": ((10.0, 0.0), (12.0, 10.0), (12.65, 20.0), (12.9, 30.0), (13.2, 70.0), (13.35, 100.0)),
-}
+from controller.estimate.battery_charts import chart_of
+from controller.estimate.battery_filter import CAPACITY, CHARGE, FULL_V, BatteryFilter
+from controller.estimate.battery_limits import VoltageLimits
+from controller.estimate.battery_watch import BatteryWatch, ChargerFault
+from controller.estimate.sunshine import clear_sky_a
+from controller.site.model import Battery, Panel, Place
 
 LOWEST_PLAUSIBLE_V = 6.0
 HIGHEST_PLAUSIBLE_V = 20.0
-RESISTANCE_OHM_AH: dict[Chemistry, float] = {"flooded": 2.0, "agm": 1.2, "lifepo4": 1.0}
-"""Internal resistance and leads, times capacity: 20 mOhm for 100 Ah flooded. Common practice, no source."""
-REST_AFTER_MS = 2 * 3_600_000
+STRETCH_MS = 15 * 60_000
+"""How much time goes through the filter at once: it takes hours to charge or empty a battery (own choice)."""
+LONGEST_STRETCH_MS = 6 * 3_600_000
+"""After a longer silence the loads of the time between are not known."""
+REST_HOURS = 2.0
 """No pump and no charging for this long counts as rested; sources say 2 to 24 h."""
-REBOUND_MS = 30 * 60_000
-REST_EVERY_MS = 5 * 60_000
-"""A rested battery's charge is looked at this often: it takes hours to change (own choice)."""
-REST_WEIGHT = 0.4
-"""How much each look counts against those before it: a rested voltage is smoothed over about ten minutes."""
-RISING_V = 0.08
-"""A quiet battery that rises by this much, once it has rebounded from its load, is being charged after all."""
-HELD_GOOD_MS = 24 * 3_600_000
-"""A rested voltage older than this makes the charge suspect."""
 LOST_AFTER_MS = 180_000
 """Without a plausible voltage for this long the charge is unknown."""
+GOOD_SD_PERCENT = 8.0
 CHARGING_CURRENT_FRACTION = 0.01
 CHARGING_PANEL_MARGIN_V = 0.3
-SURFACE_CHARGE_MARGIN_V = 0.1
-STEADY_LOAD_MS = 60_000
-LOAD_DOUBT_V = 0.3
-"""How far the resistance of battery and leads is unknown under a pump's load (own choice: 5 A over 60 mOhm)."""
-INRUSH_MS = 2_000
-DISCONNECT_AFTER_MS = 10_000
-FLOOR_AFTER_MS = 200
-RESUME_AFTER_MS = 30 * 60_000
-
-
-def rest_table(battery: Battery) -> RestTable:
-    """The owner's own table, or the one for the chemistry."""
-    return battery.rest_table or REST_TABLES[battery.chemistry]
-
-
-def rest_charge_percent(table: RestTable, rested_v: float) -> float:
-    """State of charge, %, for a rested voltage: straight lines between the table's points, its ends beyond them."""
-    at = bisect_right(table, (rested_v, 101.0))
-    if at == 0:
-        return table[0][1]
-    if at == len(table):
-        return table[-1][1]
-    low_v, low_percent = table[at - 1]
-    high_v, high_percent = table[at]
-    return low_percent + (high_percent - low_percent) * (rested_v - low_v) / (high_v - low_v)
+ELECTRONICS_W, NOMINAL_V = 2.0, 12.6
+"""What controller and board take all day (site hardware's own figure)."""
+HELD_VALVE_A = 0.3
+"""A valve that is held open by its coil while the pump runs (common practice, no source)."""
+SUN_EVERY_MS = 10 * 60_000
+UNKNOWN_SUN_PART = 0.3
+"""Part of the panel's power taken as a cloudless sky's while the time of day is not known."""
+OTHER_CHARGER_FRACTION = 0.1
+"""Without a panel, what another charger may give, part of the capacity in an hour."""
+HELD_ABOVE_FULL_V = {"flooded": 0.5, "agm": 0.5, "lifepo4": 0.3}
+"""A voltage below this above a full battery's rest says nothing about what the charger holds (own choice)."""
+FULL_HELD_V = {"flooded": 13.9, "agm": 13.9, "lifepo4": 13.8}
+"""A steady voltage from here on is a charger that holds it: a battery that it fills shows it no other way (common
+practice, no source). Lower ones may be a dull day's."""
+HELD_WITHIN_V = 0.03
+HELD_FROM_HOURS = 0.5
+MISSING_WHEN_HELD = {"flooded": 0.12, "agm": 0.12, "lifepo4": 0.04}
+"""Part of the charge that is missing when a charger begins to hold its voltage; it falls away with about an hour's
+time constant, as absorption of two to four hours makes full (common practice, no source)."""
+ABSORPTION_HOURS = 1.2
+TAIL_CURRENT = 0.03
+"""At a held voltage, less than this part of the capacity in an hour means almost full (common practice, no source)."""
+FADED_CAPACITY = 0.85
+"""A capacity below this, by one standard deviation, is called faded (own choice; makers call 80 % the end of life)."""
+STEP_A = 1.0
+SUNNY_PART = 0.3
+USUAL_LOAD_HOURS = 72.0
 
 
 @dataclass(frozen=True, slots=True)
 class BatteryReading:
     """What is known of the battery now.
 
-    voltage_v        last plausible terminal voltage
-    corrected_v      the same with the sag under the pump's load added back
-    charge_percent   from the last rested voltage, not above what the corrected voltage still allows
-    low              pump not permitted: tripped, and not yet recovered for half an hour
-    low_reason       "disconnect" or "floor" while low, else empty
-    over_voltage     above the battery's maximum: pump not permitted
+    voltage_v         last plausible terminal voltage
+    corrected_v       the same with the sag under the pump's load added back
+    charge_percent    state of charge, part of the battery's true capacity
+    quality           "unknown" without a voltage, "suspect" while unsure (above 8 % sd) or while the voltage is frozen
+    rested_mono_ms    when the battery last was at rest
+    low               pump not permitted: tripped, and not yet recovered for half an hour
+    low_reason        "disconnect" or "floor" while low, else empty
+    over_voltage      above the battery's maximum: pump not permitted
+    charge_sd_percent, capacity_percent, capacity_sd_percent   capacity as a part of the declared one
+    dark_days         days until the minimum charge at the usual load without any sun; dark_days_sd its sd
+    faded             a fifth or more of the declared capacity is gone
+    charger_fault     "dead" (sun but no charge), "low" (held voltage too low), else empty
+    frozen            the voltage does not answer to loads: it is not measured
     """
 
     voltage_v: float | None
@@ -92,87 +88,99 @@ class BatteryReading:
     low: bool
     low_reason: str
     over_voltage: bool
+    charge_sd_percent: float | None = None
+    capacity_percent: float | None = None
+    capacity_sd_percent: float | None = None
+    dark_days: float | None = None
+    dark_days_sd: float | None = None
+    faded: bool = False
+    charger_fault: ChargerFault = ""
+    frozen: bool = False
 
 
 _STATE = (
     "voltage_v",
     "voltage_mono_ms",
-    "corrected_v",
-    "load_a",
-    "load_since_ms",
-    "quiet_since_ms",
-    "quiet_lowest_v",
-    "rested_v",
+    "quiet_hours",
     "rested_mono_ms",
     "charge_percent",
-    "below_disconnect_since_ms",
-    "below_floor_since_ms",
-    "above_resume_since_ms",
-    "low_reason",
+    "usual_load_a",
+    "held_v",
+    "held_hours",
+    "stretch_since_ms",
+    "stretch_v",
+    "stretch_count",
+    "stretch_lit",
+    "stretch_panel_lit",
+    "stretch_a_ms",
+    "stretch_load_a",
+    "last_ms",
+    "sun_a",
+    "sun_due_mono_ms",
 )
 
 
 class BatteryEstimator:
-    """Follows one battery. Call `update` with every report; it returns the reading."""
+    """Follows one battery. Call `observe` with every report, `reading` when it is asked for."""
 
-    __slots__ = (
-        "_charging_a",
-        "_disconnect_v",
-        "_fine_v",
-        "_flat_chemistry",
-        "_floor_v",
-        "_maximum_v",
-        "_rest_due_ms",
-        "_resistance_ohm",
-        "_resume_v",
-        "_table",
-        *_STATE,
-    )
+    __slots__ = ("_battery", "_charging_a", "_due_ms", "_filter", "_limits", "_panel", "_place", "_watch", *_STATE)
 
     voltage_v: float | None
     voltage_mono_ms: int | None
-    corrected_v: float | None
-    quiet_since_ms: int | None
-    rested_v: float | None
     rested_mono_ms: int | None
     charge_percent: float | None
-    below_disconnect_since_ms: int | None
-    below_floor_since_ms: int | None
-    above_resume_since_ms: int | None
 
-    def __init__(self, battery: Battery) -> None:
-        self._table = rest_table(battery)
-        self._flat_chemistry = battery.chemistry == "lifepo4"
-        self._disconnect_v = battery.disconnect_v
-        self._floor_v = battery.floor_v
-        self._resume_v = battery.resume_v
-        self._maximum_v = battery.maximum_v
-        self._fine_v = max(battery.disconnect_v, battery.floor_v)
+    def __init__(self, battery: Battery, panel: Panel | None = None, place: Place | None = None) -> None:
+        self._battery, self._panel, self._place = battery, panel, place
         self._charging_a = CHARGING_CURRENT_FRACTION * battery.capacity_ah
-        self._resistance_ohm = RESISTANCE_OHM_AH[battery.chemistry] / battery.capacity_ah
-        self.low_reason = ""
+        self._limits = VoltageLimits(battery)
+        self._filter = BatteryFilter(battery.chemistry, chart_of(battery))
+        self._watch = BatteryWatch(battery.chemistry)
         self.voltage_v = None
-        self.corrected_v = None
-        self.rested_v = None
         self.charge_percent = None
+        self.usual_load_a = ELECTRONICS_W / NOMINAL_V
+        self.sun_a = self._unknown_sun_a()
         self._forget_times()
 
     def _forget_times(self) -> None:
-        """Start every timer again. What was known is kept, without an age: the rested charge becomes suspect."""
-        self._rest_due_ms = 0
-        self.load_a = 0.0
-        self.load_since_ms = 0
         self.voltage_mono_ms = None
-        self.quiet_since_ms = None
-        self.quiet_lowest_v = 0.0
         self.rested_mono_ms = None
-        self.below_disconnect_since_ms = None
-        self.below_floor_since_ms = None
-        self.above_resume_since_ms = None
+        self.quiet_hours = 0.0
+        self.held_v = self.held_hours = 0.0
+        self.sun_due_mono_ms = 0
+        self.last_ms = -1
+        self._open_stretch(0)
+
+    def _open_stretch(self, mono_ms: int) -> None:
+        self.stretch_since_ms = mono_ms
+        self.stretch_v = self.stretch_a_ms = 0.0
+        self.stretch_count = self.stretch_lit = self.stretch_panel_lit = 0
+        self.stretch_load_a = self._limits.load_a
+        self._due_ms = mono_ms + STRETCH_MS
 
     def restarted(self) -> None:
         """After a restart of the monotonic clock: ages mean nothing. A low battery stays low until it has recovered."""
+        self._limits.restarted()
+        self._watch.restarted()
         self._forget_times()
+
+    @property
+    def low_reason(self) -> str:
+        """Why the pump is not permitted: "disconnect", "floor" or nothing."""
+        return self._limits.low_reason
+
+    def note_sun(self, mono_ms: int, wall_ms: int | None) -> None:
+        """How high the sun stands now; None while the time is not trusted. Call it when `sun_due_mono_ms` is past."""
+        self.sun_due_mono_ms = mono_ms + SUN_EVERY_MS
+        if wall_ms is None or self._panel is None or self._place is None:
+            self.sun_a = self._unknown_sun_a()
+        else:
+            self.sun_a = clear_sky_a(self._panel, self._place, wall_ms)
+
+    def _unknown_sun_a(self) -> float:
+        if self._panel is None:
+            return OTHER_CHARGER_FRACTION * self._battery.capacity_ah
+        return UNKNOWN_SUN_PART * self._panel.peak_w / NOMINAL_V
 
     def update(
         self,
@@ -198,131 +206,178 @@ class BatteryEstimator:
 
         A voltage outside 6 to 20 V is a bad reading, not an empty battery. `current_a` is positive while charging.
         """
-        if self.voltage_mono_ms is not None and mono_ms < self.voltage_mono_ms:
+        last_ms = self.last_ms
+        if mono_ms < last_ms:
             self.restarted()
-        if load_a != self.load_a:
-            if self.load_a == 0.0:
-                self.load_since_ms = mono_ms
-            self.load_a = load_a
-        if battery_v is not None and LOWEST_PLAUSIBLE_V <= battery_v <= HIGHEST_PLAUSIBLE_V:
-            self.voltage_v = battery_v
-            self.voltage_mono_ms = mono_ms
-            corrected_v = battery_v + load_a * self._resistance_ohm
-            self.corrected_v = corrected_v
-            if battery_v < self._fine_v or self.low_reason:
-                self._follow_disconnect(battery_v, corrected_v, mono_ms)
-            else:
-                # Above both limits and not low: what `_follow_disconnect` would do, without a call for every report.
-                self.below_floor_since_ms = self.below_disconnect_since_ms = None
-            charging = current_a > self._charging_a if current_a is not None else self._charging(battery_v, panel_v)
-            if load_a == 0.0 and not charging:
-                lowest_v = self.quiet_lowest_v
-                if mono_ms >= self._rest_due_ms or not lowest_v <= battery_v <= lowest_v + RISING_V:
-                    self._follow_rest(battery_v, mono_ms)
-            else:
-                self.quiet_since_ms = None
-                self._rest_due_ms = 0
-                if load_a != 0.0:
-                    self._lower_to_what_load_allows(mono_ms)
+            last_ms = -1
+        limits = self._limits
+        if load_a != limits.load_a:
+            self._change_load(load_a, mono_ms)
+        if battery_v is None or not LOWEST_PLAUSIBLE_V <= battery_v <= HIGHEST_PLAUSIBLE_V:
+            return
+        self.voltage_v = battery_v
+        self.voltage_mono_ms = self.last_ms = mono_ms
+        limits.follow(battery_v, mono_ms)
+        self._watch.see_voltage(battery_v, mono_ms)
+        if last_ms < 0 or mono_ms - last_ms > LONGEST_STRETCH_MS:
+            self._begin_anew(battery_v, mono_ms, current_a)
+            return
+        self.stretch_v += battery_v
+        self.stretch_count += 1
+        if current_a is not None:
+            self.stretch_a_ms += current_a * (mono_ms - last_ms)
+            self.stretch_lit = -1
+        elif panel_v is None:
+            self.stretch_lit += 1
+        if panel_v is not None and panel_v > battery_v + CHARGING_PANEL_MARGIN_V:
+            self.stretch_panel_lit += 1
+        if mono_ms >= self._due_ms:
+            self._close_stretch(mono_ms)
 
     def reading(self, mono_ms: int) -> BatteryReading:
         """The estimate as of now, without a new report."""
-        voltage_v = self.voltage_v
+        voltage_v, limits, tracked = self.voltage_v, self._limits, self._filter
+        frozen = self._watch.frozen(mono_ms)
+        known = bool(tracked.state)
+        capacity = exp(tracked.state[CAPACITY]) if known else 0.0
+        capacity_sd = capacity * tracked.sd(CAPACITY) if known else 0.0
+        days, days_sd = self._dark_days(capacity, capacity_sd) if known else (None, None)
         return BatteryReading(
             voltage_v,
-            self.corrected_v,
+            limits.corrected_v,
             self.charge_percent,
-            self._quality(mono_ms),
+            self._quality(mono_ms, frozen),
             self.rested_mono_ms,
-            self.low_reason != "",
-            self.low_reason,
-            voltage_v is not None and voltage_v > self._maximum_v,
+            limits.low_reason != "",
+            limits.low_reason,
+            voltage_v is not None and voltage_v > self._battery.maximum_v,
+            100.0 * tracked.sd(CHARGE) if known else None,
+            100.0 * capacity if known else None,
+            100.0 * capacity_sd if known else None,
+            days,
+            days_sd,
+            known and capacity + capacity_sd < FADED_CAPACITY,
+            self._watch.charger_fault,
+            frozen,
         )
 
     def dump(self) -> dict[str, Any]:
         """The whole state as JSON-able data."""
-        return {name: getattr(self, name) for name in _STATE}
+        parts = {"limits": self._limits.dump(), "filter": self._filter.dump(), "watch": self._watch.dump()}
+        return {name: getattr(self, name) for name in _STATE} | parts
 
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `dump` gave."""
         for name in _STATE:
             setattr(self, name, state[name])
-        # When to look next follows from the rest: a look too early changes nothing.
-        self._rest_due_ms = 0
+        self._limits.load(state["limits"])
+        self._filter.load(state["filter"])
+        self._watch.load(state["watch"])
+        self._due_ms = self.stretch_since_ms + STRETCH_MS
 
-    def _quality(self, mono_ms: int) -> Quality:
+    def _quality(self, mono_ms: int, frozen: bool) -> Quality:
         heard = self.voltage_mono_ms
         if heard is None or mono_ms - heard > LOST_AFTER_MS or self.charge_percent is None:
             return "unknown"
-        rested = self.rested_mono_ms
-        if rested is None or mono_ms - rested > HELD_GOOD_MS:
-            return "suspect"
-        return "suspect" if self._flat_chemistry and 20.0 < self.charge_percent < 100.0 else "good"
+        return "suspect" if frozen or 100.0 * self._filter.sd(CHARGE) > GOOD_SD_PERCENT else "good"
 
-    def _charging(self, battery_v: float, panel_v: float | None) -> bool:
-        """Is the sun pushing the voltage up? Without a shunt: by the panel, else a voltage no rested battery has."""
-        if panel_v is not None:
-            return panel_v > battery_v + CHARGING_PANEL_MARGIN_V
-        return battery_v > self._table[-1][0] + SURFACE_CHARGE_MARGIN_V
+    def _dark_days(self, capacity: float, capacity_sd: float) -> tuple[float, float]:
+        """Days down to the minimum charge at the usual load, and their sd: charge and capacity taken as independent.
 
-    def _follow_rest(self, battery_v: float, mono_ms: int) -> None:
-        """Follow a quiet battery to rest, and its rested voltage from then on; says when to look again."""
-        since = self.quiet_since_ms
-        if since is None or (mono_ms - since > REBOUND_MS and battery_v > self.quiet_lowest_v + RISING_V):
-            self.quiet_since_ms = since = mono_ms
-            self.quiet_lowest_v = battery_v
-            self._rest_due_ms = 0
-        elif battery_v < self.quiet_lowest_v or mono_ms - since <= REBOUND_MS:
-            self.quiet_lowest_v = battery_v
-        if mono_ms - since >= REST_AFTER_MS:
-            looked_ms = self.rested_mono_ms
-            if looked_ms is None or looked_ms <= since:
-                self._note_rest(battery_v, mono_ms)
-            elif self.rested_v is not None and mono_ms - looked_ms >= REST_EVERY_MS:
-                self._note_rest(self.rested_v + REST_WEIGHT * (battery_v - self.rested_v), mono_ms)
-        elif self.rested_v is None:
-            # Never seen rested yet: what it shows now is better than nothing.
-            self.charge_percent = rest_charge_percent(self._table, battery_v)
-        elif mono_ms - since > REBOUND_MS:
-            self._rest_due_ms = since + REST_AFTER_MS
+        Peukert's law is left out: at loads of a fiftieth of the capacity in an hour and less, a battery gives what its
+        label says or a little more.
+        """
+        spare = self._filter.state[CHARGE] - self._battery.minimum_charge_percent / 100.0
+        full_days = self._battery.capacity_ah / (24.0 * self.usual_load_a)
+        sd = full_days * hypot(capacity * self._filter.sd(CHARGE), capacity_sd * spare)
+        return max(0.0, spare * capacity * full_days), sd
 
-    def _note_rest(self, rested_v: float, mono_ms: int) -> None:
-        self.rested_v = rested_v
-        self.rested_mono_ms = mono_ms
-        self.charge_percent = rest_charge_percent(self._table, rested_v)
-        self._rest_due_ms = mono_ms + REST_EVERY_MS
+    def _change_load(self, load_a: float, mono_ms: int) -> None:
+        """A pump starts or stops: the stretch ends, so that every stretch is under one load."""
+        if self.stretch_count and self._filter.state:
+            self._close_stretch(mono_ms)
+        if abs(load_a - self._limits.load_a) >= STEP_A:
+            self._watch.see_load_step(mono_ms)
+        self._limits.note_load(load_a, mono_ms)
+        self.stretch_load_a = load_a
 
-    def _lower_to_what_load_allows(self, mono_ms: int) -> None:
-        """A voltage under steady load far below the held charge's lowers it; the inrush and small doubts do not."""
-        if self.load_a == 0.0 or self.charge_percent is None or self.corrected_v is None:
+    def _begin_anew(self, battery_v: float, mono_ms: int, current_a: float | None) -> None:
+        """The first voltage after a start or a long silence."""
+        if not self._filter.state:
+            known_a = -self._load_a() if current_a is None else current_a
+            self._filter.begin(battery_v, known_a / self._battery.capacity_ah)
+        else:
+            self._filter.lose_track()
+        self.charge_percent = 100.0 * self._filter.state[CHARGE]
+        self._open_stretch(mono_ms)
+
+    def _load_a(self) -> float:
+        """All that is declared to be drawn."""
+        pump_a = self.stretch_load_a
+        return ELECTRONICS_W / NOMINAL_V + (pump_a + HELD_VALVE_A if pump_a else 0.0)
+
+    def _close_stretch(self, mono_ms: int) -> None:
+        """Put the stretch through the filter."""
+        elapsed_ms = mono_ms - self.stretch_since_ms
+        if elapsed_ms <= 0:
             return
-        if mono_ms - self.load_since_ms < STEADY_LOAD_MS:
-            return
-        allowed_percent = rest_charge_percent(self._table, self.corrected_v + LOAD_DOUBT_V)
-        if allowed_percent < self.charge_percent:
-            self.charge_percent = allowed_percent
+        hours, mean_v = elapsed_ms / 3_600_000.0, self.stretch_v / self.stretch_count
+        measured = self.stretch_lit < 0
+        known_a = self.stretch_a_ms / elapsed_ms if measured else -self._load_a()
+        sunny = self.stretch_panel_lit > 0
+        clear_a = 0.0 if measured or not (sunny or self.stretch_lit) else self.sun_a
+        held = self._follow_held(mean_v, hours, clear_a > 0.0 or known_a > 0.0)
+        full = held and self.held_v >= FULL_HELD_V[self._battery.chemistry]
+        self._filter_stretch(hours, mean_v, known_a, clear_a, measured, full)
+        self._follow_rest(hours, known_a, mono_ms)
+        self._watch.see_stretch(
+            hours,
+            mean_v,
+            self.stretch_load_a > 0.0,
+            sunny or clear_a > SUNNY_PART * self._unknown_sun_a(),
+            sunny,
+            known_a > self._charging_a if measured else None,
+            self.held_v if held else 0.0,
+        )
+        self.charge_percent = 100.0 * self._filter.state[CHARGE]
+        self._open_stretch(mono_ms)
 
-    def _follow_disconnect(self, battery_v: float, corrected_v: float, mono_ms: int) -> None:
-        """Two limits and a slow return; the inrush of a starting pump is forgiven by the first, never by the floor."""
-        if battery_v >= self._floor_v:
-            self.below_floor_since_ms = None
-        elif self.below_floor_since_ms is None:
-            self.below_floor_since_ms = mono_ms
-        elif mono_ms - self.below_floor_since_ms >= FLOOR_AFTER_MS:
-            self.low_reason = "floor"
-        inrush = self.load_a > 0.0 and mono_ms - self.load_since_ms < INRUSH_MS
-        if corrected_v >= self._disconnect_v or inrush:
-            self.below_disconnect_since_ms = None
-        elif self.below_disconnect_since_ms is None:
-            self.below_disconnect_since_ms = mono_ms
-        elif mono_ms - self.below_disconnect_since_ms >= DISCONNECT_AFTER_MS and not self.low_reason:
-            self.low_reason = "disconnect"
-        if not self.low_reason:
+    def _follow_held(self, mean_v: float, hours: float, may_charge: bool) -> bool:
+        """Does the voltage stay the same high above a rested battery's?"""
+        lowest_v = self._filter.state[FULL_V] + HELD_ABOVE_FULL_V[self._battery.chemistry]
+        if not may_charge or mean_v < lowest_v:
+            self.held_v = self.held_hours = 0.0
+        elif abs(mean_v - self.held_v) <= HELD_WITHIN_V:
+            self.held_hours += hours
+        else:
+            self.held_v, self.held_hours = mean_v, 0.0
+        return self.held_hours >= HELD_FROM_HOURS
+
+    def _filter_stretch(
+        self, hours: float, mean_v: float, known_a: float, clear_a: float, measured: bool, held: bool
+    ) -> None:
+        tracked, capacity_ah = self._filter, self._battery.capacity_ah
+        current = known_a / capacity_ah
+        if held:
+            missing = MISSING_WHEN_HELD[self._battery.chemistry] * exp(-self.held_hours / ABSORPTION_HOURS)
+            if measured:
+                missing = (
+                    min(missing, max(0.0, 0.5 * current)) if current < TAIL_CURRENT else max(missing, 0.5 * current)
+                )
+            # What the sun would give does not go in: the charger holds it back.
+            tracked.pass_time(hours, current if measured else 0.0, 0.0, measured)
+            tracked.see_charge(1.0 - missing, 0.01 + 0.7 * missing)
             return
-        if corrected_v < self._resume_v:
-            self.above_resume_since_ms = None
-        elif self.above_resume_since_ms is None:
-            self.above_resume_since_ms = mono_ms
-        elif mono_ms - self.above_resume_since_ms >= RESUME_AFTER_MS:
-            self.low_reason = ""
-            self.above_resume_since_ms = None
+        clear = clear_a / capacity_ah
+        tracked.pass_time(hours, current, clear, measured)
+        tracked.see_voltage(mean_v, hours, clear)
+
+    def _follow_rest(self, hours: float, known_a: float, mono_ms: int) -> None:
+        quiet = not self.stretch_load_a and self._filter.current * self._battery.capacity_ah <= self._charging_a
+        self.quiet_hours = self.quiet_hours + hours if quiet else 0.0
+        if self.quiet_hours >= REST_HOURS:
+            self.rested_mono_ms = mono_ms
+        # With a shunt the load is what flows out in the dark; waterings count on the day they happen.
+        drawn_a = self._load_a() if self.stretch_lit >= 0 else -known_a
+        if drawn_a > 0.0:
+            self.usual_load_a += (drawn_a - self.usual_load_a) * (1.0 - exp(-hours / USUAL_LOAD_HOURS))

@@ -1,0 +1,302 @@
+"""An extended Kalman filter for a battery: charge, what its voltage remembers, its own curve, size and resistance.
+
+Ten states: part of its true capacity that is left; a fast and a slow polarisation in volts; rested voltage when full;
+weights of the chart's two shapes; logarithms of capacity and of resistance as parts of what was declared; part of a
+cloudless sky's current that the panel gives; overvoltage of charging a full battery. Currents are per hour of the
+declared capacity, positive while charging.
+"""
+
+from __future__ import annotations
+
+from math import exp, log, sqrt
+from typing import Any, NamedTuple
+
+from controller.estimate.battery_charts import Chart
+from controller.site.model import Chemistry
+
+CHARGE, FAST, SLOW, FULL_V, DEPTH, BEND, CAPACITY, RESISTANCE, CLEARNESS, GASSING = range(10)
+_SIZE = 10
+
+
+class Habits(NamedTuple):
+    """How a chemistry behaves. Common practice without a source unless said otherwise.
+
+    resistance_h      ohmic part: volts per current of the declared capacity in one hour (ohm times ampere-hours)
+    fast_h, slow_h    polarisation at its end, in the same unit, while discharging
+    charging_h        slow polarisation at its end while charging (surface charge)
+    fast_hours, slow_hours   time constants
+    efficiency, full_loss   part of the charge put in that stays, and how much of that part is lost when full
+    efficiency_doubt  standard deviation of the part, and the same again when full times five
+    leak_per_h        self-discharge, part of capacity
+    voltage_sd_v      what the model leaves over of a night's rested voltage
+    gassing_v, gassing_from   overvoltage of charging a full battery, growing by the square from this charge on
+    """
+
+    resistance_h: float
+    fast_h: float
+    slow_h: float
+    charging_h: float
+    fast_hours: float
+    slow_hours: float
+    efficiency: float
+    full_loss: float
+    efficiency_doubt: float
+    leak_per_h: float
+    voltage_sd_v: float
+    gassing_v: float
+    gassing_from: float
+
+
+HABITS: dict[Chemistry, Habits] = {
+    "flooded": Habits(2.2, 0.8, 1.0, 3.0, 0.3, 3.0, 0.93, 0.4, 0.03, 6e-5, 0.010, 1.2, 0.7),
+    "agm": Habits(1.8, 0.6, 0.8, 3.0, 0.3, 3.0, 0.96, 0.3, 0.03, 3e-5, 0.010, 1.1, 0.7),
+    "lifepo4": Habits(1.2, 0.5, 0.5, 1.0, 0.3, 2.0, 0.99, 0.02, 0.01, 3e-5, 0.006, 0.7, 0.9),
+}
+
+FIRST_CAPACITY, CAPACITY_SD = 0.95, 0.05
+"""A battery holds a little less than its label says (common practice, no source)."""
+CAPACITY_DRIFT_PER_H = 0.012 / sqrt(24.0 * 30.0)
+RESISTANCE_SD, RESISTANCE_DRIFT_PER_H = 0.35, 0.05 / sqrt(24.0 * 30.0)
+USUAL_CLEARNESS, CLEARNESS_SD, CLEARNESS_HOURS = 0.45, 0.35, 2.0
+_MOST_CLEARNESS = 1.2
+FULL_V_DRIFT_PER_H = 0.010 / sqrt(24.0 * 14.0)
+"""A rested voltage follows the seasons' warmth: about 1.2 mV for a kelvin (from memory)."""
+GASSING_SD = 0.35
+"""Part of the gassing overvoltage (own choice: it differs with age, acid and warmth)."""
+_ERRORS_LAST_HOURS = 8.0
+"""What the model leaves over stays for hours: a night's looks count about as one (own choice)."""
+_CHARGING_SD_V, _GASSING_DOUBT = 0.06, 0.15
+_LEAST_CHARGING = 0.004
+"""Current, part of the capacity in an hour, at which half of the overvoltage of charging is there (own choice)."""
+_CURRENT_DOUBT = 0.08
+"""Part of what flowed in a stretch that may be wrong: declared loads, efficiency (own choice)."""
+_CURRENT_DOUBT_SHUNT = 0.02
+_POLARISATION_DOUBT = 0.25
+_GATE = 9.0
+"""An innovation beyond three standard deviations counts with its own size as its error."""
+_LOST_HOURS = 6.0
+"""Voltages beyond the gate for this long: the battery is not what was thought (own choice)."""
+_LOST_SD = 0.25
+
+
+class BatteryFilter:
+    """Follows one battery, a stretch of minutes at a time: `pass_time`, then `see_voltage` or `see_full`."""
+
+    __slots__ = ("_chart", "_habits", "covariance", "current", "odd_hours", "state")
+
+    def __init__(self, chemistry: Chemistry, chart: Chart) -> None:
+        self._chart, self._habits = chart, HABITS[chemistry]
+        self.state: list[float] = []
+        """Empty until a first voltage was seen."""
+        self.covariance: list[list[float]] = []
+        self.current = 0.0
+        self.odd_hours = 0.0
+
+    def begin(self, battery_v: float, current: float) -> None:
+        """Start from one voltage under a known load."""
+        chart = self._chart
+        habits = self._habits
+        self.state = [
+            0.0,
+            0.0,
+            0.0,
+            chart.full_v,
+            0.0,
+            0.0,
+            log(FIRST_CAPACITY),
+            0.0,
+            USUAL_CLEARNESS,
+            habits.gassing_v,
+        ]
+        sd = (
+            *(0.3, 0.02, 0.05, chart.full_sd_v, chart.depth_sd, chart.bend_sd),
+            *(CAPACITY_SD, RESISTANCE_SD, CLEARNESS_SD, GASSING_SD * habits.gassing_v),
+        )
+        self.covariance = [[sd[row] ** 2 if row == column else 0.0 for column in range(_SIZE)] for row in range(_SIZE)]
+        self.current = current
+        self._look_up(battery_v)
+
+    def _look_up(self, battery_v: float) -> None:
+        """Take the charge whose rested voltage comes nearest to what is seen, by the curve as it is known."""
+        x = self.state
+        wanted_v = battery_v - x[FULL_V] - self.current * self._habits.resistance_h * exp(x[RESISTANCE])
+        steps = len(self._chart.drop_v) - 1
+        x[CHARGE] = min(range(steps + 1), key=lambda step: abs(self.rested_v(step / steps)[0] - wanted_v)) / steps
+
+    def sd(self, index: int) -> float:
+        """Standard deviation of one state."""
+        return sqrt(max(0.0, self.covariance[index][index]))
+
+    def lose_track(self) -> None:
+        """Charge may have become anything: after a long silence, or when voltages contradict it for hours."""
+        self.covariance[CHARGE][CHARGE] += _LOST_SD**2
+
+    def pass_time(self, hours: float, current: float, clear: float, measured: bool) -> None:
+        """Let a stretch pass.
+
+        `current` is the mean that is known (load as a negative, or the shunt's own), `clear` the mean a cloudless sky
+        would add to it, 0 with a shunt or in the dark.
+        """
+        habits, x, p = self._habits, self.state, self.covariance
+        net = current + clear * x[CLEARNESS]
+        self.current = net
+        charging = net > 0.0
+        efficiency, doubt = 1.0, _CURRENT_DOUBT_SHUNT if measured else _CURRENT_DOUBT
+        if charging:
+            above = max(0.0, x[CHARGE] - habits.gassing_from) / (1.0 - habits.gassing_from)
+            efficiency = habits.efficiency * (1.0 - habits.full_loss * above * above)
+            doubt += habits.efficiency_doubt * (1.0 + 4.0 * above * above)
+        per_charge = hours * efficiency * exp(-x[CAPACITY])
+        gained = net * per_charge
+        slow_h = habits.charging_h if charging else habits.slow_h
+        grown = exp(x[RESISTANCE])
+        fast_keep, slow_keep = exp(-hours / habits.fast_hours), exp(-hours / habits.slow_hours)
+        fast_h, slow_h = (1.0 - fast_keep) * habits.fast_h * grown, (1.0 - slow_keep) * slow_h * grown
+        x[CHARGE] += gained - habits.leak_per_h * hours
+        x[FAST] = fast_keep * x[FAST] + fast_h * net
+        x[SLOW] = slow_keep * x[SLOW] + slow_h * net
+        clear_keep = 1.0
+        if clear:
+            clear_keep = exp(-hours / CLEARNESS_HOURS)
+            x[CLEARNESS] = USUAL_CLEARNESS + (x[CLEARNESS] - USUAL_CLEARNESS) * clear_keep
+        charge_by_clear, fast_by_clear, slow_by_clear = clear * per_charge, clear * fast_h, clear * slow_h
+        fast_by_grown, slow_by_grown = fast_h * net, slow_h * net
+        capacity, resistance, clearness = p[CAPACITY], p[RESISTANCE], p[CLEARNESS]
+        p[CHARGE] = [
+            a - gained * b + charge_by_clear * c for a, b, c in zip(p[CHARGE], capacity, clearness, strict=True)
+        ]
+        p[FAST] = [
+            fast_keep * a + fast_by_grown * b + fast_by_clear * c
+            for a, b, c in zip(p[FAST], resistance, clearness, strict=True)
+        ]
+        p[SLOW] = [
+            slow_keep * a + slow_by_grown * b + slow_by_clear * c
+            for a, b, c in zip(p[SLOW], resistance, clearness, strict=True)
+        ]
+        if clear:
+            p[CLEARNESS] = [clear_keep * a for a in clearness]
+        for row in p:
+            by_clear = row[CLEARNESS]
+            row[CHARGE] += charge_by_clear * by_clear - gained * row[CAPACITY]
+            row[FAST] = fast_keep * row[FAST] + fast_by_grown * row[RESISTANCE] + fast_by_clear * by_clear
+            row[SLOW] = slow_keep * row[SLOW] + slow_by_grown * row[RESISTANCE] + slow_by_clear * by_clear
+            row[CLEARNESS] = clear_keep * by_clear
+        self._add_doubt(hours, doubt * gained, fast_h * net, slow_h * net, clear_keep)
+        if x[CHARGE] > 1.0:
+            x[CHARGE] = 1.0
+        elif x[CHARGE] < 0.0:
+            x[CHARGE] = 0.0
+
+    def _add_doubt(self, hours: float, doubt: float, fast_v: float, slow_v: float, clear_keep: float) -> None:
+        p = self.covariance
+        # What is wrong about a current stays wrong for hours: its error adds up in step, not at random.
+        p[CHARGE][CHARGE] += doubt * doubt * max(1.0, 8.0 / hours) + 1e-7 * hours
+        p[FAST][FAST] += (_POLARISATION_DOUBT * fast_v) ** 2 + 1e-6 * hours
+        p[SLOW][SLOW] += (_POLARISATION_DOUBT * slow_v) ** 2 * max(1.0, 1.0 / hours) + 2e-6 * hours
+        p[CAPACITY][CAPACITY] += CAPACITY_DRIFT_PER_H**2 * hours
+        p[FULL_V][FULL_V] += FULL_V_DRIFT_PER_H**2 * hours
+        p[RESISTANCE][RESISTANCE] += RESISTANCE_DRIFT_PER_H**2 * hours
+        if clear_keep < 1.0:
+            p[CLEARNESS][CLEARNESS] += CLEARNESS_SD**2 * (1.0 - clear_keep * clear_keep)
+
+    def rested_v(self, charge: float) -> tuple[float, float, float, float]:
+        """Rested voltage less that of a full battery, its slope by charge, and the two shapes, at a charge."""
+        chart = self._chart
+        steps = len(chart.drop_v) - 1
+        place = charge * steps
+        low = min(int(place), steps - 1)
+        part = place - low
+        drop, depth, bend = chart.drop_v, chart.depth_v, chart.bend_v
+        drop_step, depth_step, bend_step = (
+            drop[low + 1] - drop[low],
+            depth[low + 1] - depth[low],
+            bend[low + 1] - bend[low],
+        )
+        x = self.state
+        depth_v, bend_v = depth[low] + part * depth_step, bend[low] + part * bend_step
+        slope = steps * (drop_step + x[DEPTH] * depth_step + x[BEND] * bend_step)
+        volts = drop[low] + part * drop_step + x[DEPTH] * depth_v + x[BEND] * bend_v
+        return volts, max(slope, 0.02), depth_v, bend_v
+
+    def see_voltage(self, battery_v: float, hours: float, clear: float) -> None:
+        """Learn from the mean voltage of the stretch that has passed."""
+        x, habits = self.state, self._habits
+        rest_v, slope, depth_v, bend_v = self.rested_v(x[CHARGE])
+        current = self.current
+        ohmic_h = habits.resistance_h * exp(x[RESISTANCE])
+        ohmic_v = ohmic_h * current
+        by_clear = ohmic_h * clear
+        noise_v, gassing, lasts_hours = habits.voltage_sd_v + 0.1 * abs(ohmic_v), 0.0, _ERRORS_LAST_HOURS
+        if current > 0.0:
+            begun = current / (current + _LEAST_CHARGING)
+            above = max(0.0, x[CHARGE] - habits.gassing_from) / (1.0 - habits.gassing_from)
+            gassing = begun * above * above
+            slope += 2.0 * begun * above / (1.0 - habits.gassing_from) * x[GASSING]
+            noise_v += _CHARGING_SD_V + _GASSING_DOUBT * gassing * x[GASSING]
+        innovation = battery_v - (rest_v + x[FULL_V] + x[FAST] + x[SLOW] + ohmic_v + gassing * x[GASSING])
+        carried = [
+            row[0] * slope
+            + row[1]
+            + row[2]
+            + row[3]
+            + row[4] * depth_v
+            + row[5] * bend_v
+            + row[7] * ohmic_v
+            + row[8] * by_clear
+            + row[9] * gassing
+            for row in self.covariance
+        ]
+        spread = (
+            carried[0] * slope
+            + carried[1]
+            + carried[2]
+            + carried[3]
+            + carried[4] * depth_v
+            + carried[5] * bend_v
+            + carried[7] * ohmic_v
+            + carried[8] * by_clear
+            + carried[9] * gassing
+        )
+        noise = noise_v * noise_v
+        surprise = innovation * innovation / (spread + noise)
+        noise *= max(1.0, lasts_hours / hours)
+        if surprise > _GATE:
+            noise = max(noise, innovation * innovation / 3.0)
+        if current <= 0.0:
+            self.odd_hours = self.odd_hours + hours if surprise > _GATE else 0.0
+            if self.odd_hours > _LOST_HOURS:
+                self.odd_hours = 0.0
+                self.lose_track()
+                self._look_up(battery_v)
+                return
+        self._correct(innovation, carried, spread + noise)
+
+    def see_charge(self, charge: float, sd: float) -> None:
+        """Learn a charge that is known otherwise: a full battery on its charger."""
+        carried = [row[CHARGE] for row in self.covariance]
+        self._correct(charge - self.state[CHARGE], carried, carried[CHARGE] + sd * sd)
+
+    def _correct(self, innovation: float, carried: list[float], spread: float) -> None:
+        x, p = self.state, self.covariance
+        for index, share in enumerate(carried):
+            gain = share / spread
+            x[index] += gain * innovation
+            p[index] = [a - gain * b for a, b in zip(p[index], carried, strict=True)]
+        x[CHARGE] = min(1.0, max(0.0, x[CHARGE]))
+        x[CLEARNESS] = min(_MOST_CLEARNESS, max(0.0, x[CLEARNESS]))
+
+    def dump(self) -> dict[str, Any]:
+        """The whole state as JSON-able data."""
+        return {
+            "state": list(self.state),
+            "covariance": [list(row) for row in self.covariance],
+            "current": self.current,
+            "odd_hours": self.odd_hours,
+        }
+
+    def load(self, data: dict[str, Any]) -> None:
+        """Take back what `dump` gave."""
+        self.state = list(data["state"])
+        self.covariance = [list(row) for row in data["covariance"]]
+        self.current = data["current"]
+        self.odd_hours = data["odd_hours"]

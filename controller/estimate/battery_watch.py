@@ -1,0 +1,156 @@
+"""What is wrong with the charging or the measuring of a battery: a dead or low charger, a voltage that is stuck.
+
+Needs no time of day: days are stretches of 24 hours from the first report on.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from controller.site.model import Chemistry
+
+ChargerFault = Literal["", "dead", "low"]
+
+FROZEN_WITHIN_V = 0.002
+FROZEN_AFTER_MS = 10 * 60_000
+"""A voltage that stays the same for so long while a load comes or goes is stuck."""
+FROZEN_QUIET_MS = 24 * 3_600_000
+"""Without a load step a voltage that has not moved for a day is stuck as well (own choice)."""
+STEP_SHOWS_AFTER_MS = 5_000
+DAY_HOURS = 24.0
+SUN_NEEDED_HOURS = 3.0
+RISE_V = 0.03
+"""A quiet battery that rises by this much above the day's lowest is being charged (own choice)."""
+QUIET_HOURS = 2.0
+"""So long after a pump a battery still comes back from its load."""
+DARK_DAYS_SEEN, DARK_DAYS_GUESSED = 2, 4
+"""Days with sun and no charge until the charger is called dead: with the panel's voltage, or with the calendar's sun
+alone, where a dark week looks much the same (own choice)."""
+LOWEST_HELD_V: dict[Chemistry, float] = {"flooded": 13.9, "agm": 13.9, "lifepo4": 13.9}
+"""Absorption below this never fills the battery. Makers ask for 14.1 to 14.8 V; hot weather takes off 0.2 V (common
+practice, no source)."""
+LOW_DAYS = 3
+
+_STATE = (
+    "same_v",
+    "same_since_ms",
+    "step_ms",
+    "day_hours",
+    "sun_hours",
+    "loadless_hours",
+    "lowest_v",
+    "charged",
+    "panel_seen",
+    "uncharged_days",
+    "held_v",
+    "low_days",
+    "charger_fault",
+)
+
+
+class BatteryWatch:
+    """Follows one battery's voltage and days."""
+
+    __slots__ = ("_lowest_held_v", *_STATE)
+
+    step_ms: int | None
+    lowest_v: float | None
+    held_v: float
+    charger_fault: ChargerFault
+
+    def __init__(self, chemistry: Chemistry) -> None:
+        self._lowest_held_v = LOWEST_HELD_V[chemistry]
+        self.charger_fault = ""
+        self.uncharged_days = self.low_days = 0
+        self._begin_day()
+        self.restarted()
+
+    def restarted(self) -> None:
+        """Ages mean nothing any more; what was found about the charger stays."""
+        self.same_v = 0.0
+        self.same_since_ms = 0
+        self.step_ms = None
+        self.loadless_hours = 0.0
+
+    def see_voltage(self, battery_v: float, mono_ms: int) -> None:
+        """Every believable voltage, as it was reported."""
+        if not -FROZEN_WITHIN_V <= battery_v - self.same_v <= FROZEN_WITHIN_V:
+            self.same_v = battery_v
+            self.same_since_ms = mono_ms
+            self.step_ms = None
+
+    def see_load_step(self, mono_ms: int) -> None:
+        """A pump was switched on or off: the voltage must answer."""
+        self.step_ms = mono_ms
+
+    def frozen(self, mono_ms: int) -> bool:
+        """Whether the voltage has not answered to a load step, or has not moved at all for a day."""
+        same_ms = mono_ms - self.same_since_ms
+        stepped = self.step_ms is not None and mono_ms - self.step_ms >= STEP_SHOWS_AFTER_MS
+        return same_ms >= FROZEN_QUIET_MS or (stepped and same_ms >= FROZEN_AFTER_MS)
+
+    def see_stretch(
+        self,
+        hours: float,
+        mean_v: float,
+        loaded: bool,
+        sunny: bool,
+        panel_lit: bool,
+        charging: bool | None,
+        held_v: float,
+    ) -> None:
+        """A stretch that is over: mean voltage, a pump's load, sun by whatever tells, sun by the panel's own voltage.
+
+        `charging` is the shunt's word, None without one; `held_v` is 0 unless the charger holds its voltage.
+        """
+        if panel_lit:
+            self.panel_seen = True
+        self.day_hours += hours
+        if sunny:
+            self.sun_hours += hours
+        self.loadless_hours = 0.0 if loaded else self.loadless_hours + hours
+        if held_v > 0.0:
+            self.charged = True
+            self.held_v = max(self.held_v, held_v)
+        if charging:
+            self.charged = True
+        elif charging is None and self.loadless_hours >= QUIET_HOURS:
+            if self.lowest_v is None or mean_v < self.lowest_v:
+                self.lowest_v = mean_v
+            elif mean_v > self.lowest_v + RISE_V:
+                self.charged = True
+        if self.charged and self.charger_fault == "dead":
+            self.charger_fault = ""
+        if self.day_hours >= DAY_HOURS:
+            self._end_day()
+
+    def _end_day(self) -> None:
+        needed = DARK_DAYS_SEEN if self.panel_seen else DARK_DAYS_GUESSED
+        if self.charged:
+            self.uncharged_days = 0
+        elif self.sun_hours >= SUN_NEEDED_HOURS:
+            self.uncharged_days += 1
+            if self.uncharged_days >= needed:
+                self.charger_fault = "dead"
+        if self.held_v > 0.0:
+            self.low_days = self.low_days + 1 if self.held_v < self._lowest_held_v else 0
+            if self.low_days >= LOW_DAYS and not self.charger_fault:
+                self.charger_fault = "low"
+            elif self.low_days == 0 and self.charger_fault == "low":
+                self.charger_fault = ""
+        self._begin_day()
+
+    def _begin_day(self) -> None:
+        self.day_hours = self.sun_hours = 0.0
+        self.lowest_v = None
+        self.charged = self.panel_seen = False
+        self.held_v = 0.0
+
+    def dump(self) -> dict[str, Any]:
+        """The whole state as JSON-able data."""
+        return {name: getattr(self, name) for name in _STATE}
+
+    def load(self, state: dict[str, Any]) -> None:
+        """Take back what `dump` gave."""
+        for name in _STATE:
+            setattr(self, name, state[name])
