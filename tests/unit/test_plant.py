@@ -90,7 +90,7 @@ class TestRain:
         opening = subject.truth.volume_l("main")
         subject.advance(10 * HOUR_MS)
         roof = subject.roofs[0]
-        expected = (10.0 - 0.3) * roof.coefficient * 18.0 - 0.5 * 18.0
+        expected = (10.0 - 0.3) * roof.event_coefficient * 18.0 - 0.5 * 18.0
         swollen_l = subject.tanks["main"].swollen_l
         assert abs(swollen_l) < 0.5
         assert subject.truth.volume_l("main") - opening - swollen_l == pytest.approx(expected)

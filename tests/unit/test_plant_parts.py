@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime
 from itertools import pairwise
 from math import pi
 from random import Random
+from statistics import fmean, stdev
 
 import pytest
 
@@ -91,6 +92,7 @@ class TestTank:
 def clean_roof(**changes: float) -> RoofWater:
     roof = RoofWater(replace(SITE.roofs[0], **changes), Random(1))  # type: ignore[arg-type]
     roof.coefficient = 0.9
+    roof.wind_sd = 0.0
     return roof
 
 
@@ -127,6 +129,21 @@ class TestRoof:
     def test_a_blocked_gutter_spills_its_part(self) -> None:
         clear, blocked = clean_roof(first_flush_mm=0.0), clean_roof(first_flush_mm=0.0)
         assert blocked.rain_hour(5.0, blocked=0.75) == pytest.approx(0.25 * clear.rain_hour(5.0))
+
+    def test_a_shower_stays_in_the_gutter_and_a_cloudburst_runs_over_it(self) -> None:
+        shower, cloudburst = clean_roof(first_flush_mm=0.0), clean_roof(first_flush_mm=0.0)
+        assert shower.rain_hour(5.0) == pytest.approx(0.9 * (5.0 - WETTING_MM) * 18.0, rel=1e-6)
+        # exp(-75 / 40) of it is above what the gutter carries.
+        assert cloudburst.rain_hour(40.0) == pytest.approx(0.8466 * 0.9 * (40.0 - WETTING_MM) * 18.0, rel=1e-4)
+
+    def test_wind_makes_each_event_catch_a_little_more_or_less(self) -> None:
+        roof = RoofWater(replace(SITE.roofs[0], first_flush_mm=0.0), Random(1))
+        caught = []
+        for _ in range(400):
+            caught.append(roof.rain_hour(5.0) + roof.rain_hour(5.0))
+            for _ in range(DRY_SPELL_HOURS):
+                roof.rain_hour(0.0)
+        assert stdev(caught) / fmean(caught) == pytest.approx(0.03, abs=0.005)
 
     def test_the_true_coefficient_is_a_few_per_cent_off_the_declared_one(self) -> None:
         ratios = [RoofWater(SITE.roofs[0], Random(seed)).coefficient / 0.85 for seed in range(200)]
