@@ -2,7 +2,8 @@
 
 The witness reads the protocol's page in its own way and shares no code with the board: a regular expression, the
 checksum of the standard library, and whole numbers. After every turn what the board wants, for how long, and what its
-pins do must be what the witness expects.
+pins do must be what the witness expects. A second judge knows nothing but when each number was really written: none may
+act twice, or more than 2.5 s later, or hold anything on for more than 5 s after it.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ from __future__ import annotations
 import re
 import sys
 import zlib
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from random import Random
@@ -20,9 +22,10 @@ from tests.board_stand_in import FakeHardware
 
 TURN_MS = 20
 TURNS_A_RENEWAL = 50
-LINES_A_TURN = 40
+LINES_A_TURN = 20
 VALVES, PUMPS = 3, 1
 CYCLE = 1 << 32
+AGE_MAX_MS, LEASE_MAX_MS = 2500, 5000
 SETTLE_MS = 1000
 """A valve closes this long after its pump stopped."""
 
@@ -69,6 +72,7 @@ class Witness:
         self._highest: int | None = None
         self._rest = b""
         self.acted = 0
+        self.acted_kinds: Counter[str] = Counter()
         self.restarts = 0
         self.any_on = False
         self.last_acted = -1
@@ -102,10 +106,10 @@ class Witness:
         if at is None or not -500 <= now - at <= 2500:
             return
         if kind == b"now":
-            self._accept(seq)
+            self._accept(seq, "now")
         elif kind == b"restart":
             if whole(fields.get(b"program")) in (0, 1) and not (self.any_on or self.pumps or self.valves):
-                self._accept(seq)
+                self._accept(seq, "restart")
                 self.restarts += 1
         elif kind == b"set":
             self._set(seq, fields, max(0, now - at), now)
@@ -128,7 +132,7 @@ class Witness:
         if not good or (pumps and not valves):
             self.pumps = self.valves = 0
             return
-        self._accept(seq)
+        self._accept(seq, "set")
         self.pumps, self.valves = pumps or 0, valves or 0
         self.lease_end_ms = now + (lease or 0) - age_ms
 
@@ -136,8 +140,9 @@ class Witness:
         least, most = _LIMITS.get(name, (1, 0))
         return value is not None and least <= value <= most
 
-    def _accept(self, seq: int) -> None:
+    def _accept(self, seq: int, kind: str) -> None:
         self.acted += 1
+        self.acted_kinds[kind] += 1
         self.last_acted = seq
 
     def let_lapse(self, now: int, pump_ran: bool) -> None:
@@ -149,13 +154,18 @@ class Witness:
 
 @dataclass
 class Findings:
-    """What a run showed; `wrong` holds the first few wrong turns in words."""
+    """What a run showed; `wrong` holds the first few wrong turns in words.
+
+    fed counts lines by what was done to them; acted_kinds counts those that acted by what they asked for.
+    """
 
     lines: int = 0
     acted: int = 0
     turns_on: int = 0
     wrong: list[str] = field(default_factory=list)
     grown_bytes: int = 0
+    fed: Counter[str] = field(default_factory=Counter)
+    acted_kinds: Counter[str] = field(default_factory=Counter)
 
 
 class Fuzz:
@@ -169,6 +179,11 @@ class Fuzz:
         self.findings = Findings()
         self._seq = self.rng.choice((0, CYCLE - 500, CYCLE // 2 - 500))
         self._valves = 1
+        self._written_ms: dict[int, int] = {}
+        self._acted: set[int] = set()
+        self._stalled_until_ms = 0
+        self._really_accept = self.board.talk.accept
+        self.board.talk.accept = self._accept  # type: ignore[method-assign]
         self._good = [self._command()]
         self._held: list[bytes] = []
         self._opened_ms: dict[int, int] = {}
@@ -192,13 +207,16 @@ class Fuzz:
             turn += 1
             # Odd lines often shut everything, as they must; in between the pump has the time to start.
             makers = self._loud if turn // TURNS_A_RENEWAL % 8 == 7 else self._quiet
-            data = b"".join([make() for make in rng.choices(makers, k=LINES_A_TURN)])
+            chosen = rng.choices(makers, k=LINES_A_TURN)
+            findings.fed.update([make.__name__[1:] for make in chosen])
+            data = b"".join([make() for make in chosen])
             if turn % TURNS_A_RENEWAL == 0:
                 data += self._renewal()
             findings.lines += data.count(b"\n")
             self._turn(data)
         self._turn(b"\n")
         findings.acted = self.witness.acted
+        findings.acted_kinds = self.witness.acted_kinds
         findings.grown_bytes = deep_size(self.board) - size_before
         return findings
 
@@ -220,6 +238,24 @@ class Fuzz:
         witness.let_lapse(now, pump_ran)
         self._compare(data, now)
 
+    def _accept(self, seq: int) -> None:
+        """The board says that a line acts."""
+        now = self.hardware.now_ms
+        late_ms = now - self._written_ms[seq]
+        if seq in self._acted:
+            self._blame(f"line {seq} acted twice", b"")
+        if late_ms > AGE_MAX_MS:
+            self._blame(f"line {seq} acted late, after {late_ms} ms", b"")
+        self._acted.add(seq)
+        self._really_accept(seq)
+
+    def blame_outliving(self, data: bytes, now: int) -> None:
+        """Nothing is wanted for longer than the last line that acted allows at most."""
+        outputs = self.board.outputs
+        written_ms = self._written_ms.get(self.board.talk.accepted_seq, now)
+        if (outputs.want_pumps or outputs.want_valves) and now > written_ms + LEASE_MAX_MS:
+            self._blame("something is wanted for longer than 5 s after its line was written", data)
+
     def _compare(self, data: bytes, now: int) -> None:
         witness, hardware, outputs = self.witness, self.hardware, self.board.outputs
         self.findings.turns_on += bool(hardware.pumps)
@@ -234,6 +270,7 @@ class Fuzz:
             self._blame(f"restarted {hardware.restarts} times, not {witness.restarts}", data)
         if hardware.pumps and not witness.pumps:
             self._blame("a pump runs unwanted", data)
+        self.blame_outliving(data, now)
         if self._left_open(now):
             self._blame("a valve stays open that nobody wants and no pump needs", data)
         if self.board.faults.blocking():
@@ -270,26 +307,53 @@ class Fuzz:
         words = [kind, b"%d" % self._next() if seq is None else seq]
         return b" ".join(words + [b"%b=%b" % pair for pair in fields.items()])
 
+    def _written(self, body: bytes) -> bytes:
+        """The line, and a note of when its number was written."""
+        number = whole(body.split(b" ", 2)[1]) if b" " in body else None
+        if number is not None:
+            self._written_ms[number] = self.hardware.now_ms + TURN_MS
+        return framed(body)
+
     def _next(self) -> int:
         self._seq = (self._seq + 1) % CYCLE
         return self._seq
 
     def _command(self) -> bytes:
-        return framed(self._body(self._fields()))
+        return self._written(self._body(self._fields()))
 
     def _renewal(self) -> bytes:
-        """The host keeps the pump on for a while, then rests it. Some lines are held up, even beyond a lease."""
+        """The host keeps the pump on for a while, then rests it.
+
+        Some lines are held up, and now and then all of them for longer than a lease.
+        """
         roll = self.rng.random()
-        if roll < 0.2:
+        if roll > 0.96:
+            self._stalled_until_ms = self.hardware.now_ms + 12_000
+        if roll < 0.2 or self.hardware.now_ms < self._stalled_until_ms:
             self._held.append(self._command())
             return b""
+        resting = self.hardware.now_ms % 60_000 > 50_000
         self._valves = self.rng.randrange(1, 8) if roll < 0.4 else self._valves
-        if self.hardware.now_ms % 60_000 > 50_000:
-            line = framed(self._body({**self._fields(), b"pumps": b"0", b"valves": b"0"}))
+        if roll > (0.4 if resting else 0.9):
+            line = self._other_command()
+        elif resting:
+            line = self._written(self._body({**self._fields(), b"pumps": b"0", b"valves": b"0"}))
         else:
             line = self._command()
         self._good = [*self._good[-30:], line]
         return b"\n" + line
+
+    def _other_command(self) -> bytes:
+        """As good as a `set`, so that these too are damaged, replayed and torn."""
+        fields = {key: self._fields()[key] for key in (b"boot", b"at")}
+        kind = self.rng.choice((b"now", b"clear", b"restart", b"restart", b"who"))
+        if kind == b"restart":
+            fields[b"program"] = self.rng.choice((b"0", b"1"))
+        elif kind == b"clear":
+            fields[b"fault"] = b"board-no-flow"
+        elif kind == b"who":
+            fields = {b"protocol": b"1"}
+        return self._written(self._body(fields, kind))
 
     def _damaged(self) -> bytes:
         line = bytearray(self._good[-1])
@@ -316,8 +380,9 @@ class Fuzz:
 
     def _delayed(self) -> bytes:
         """A line that was held up, now and then; in any order."""
-        if not self._held or self.rng.random() > 0.01:
+        if not self._held or self.rng.random() > 0.015:
             return b"\n"
+        self._held = self._held[-8:]
         return b"\n" + self._held.pop(self.rng.randrange(len(self._held)))
 
     def _odd(self) -> bytes:
@@ -350,7 +415,7 @@ class Fuzz:
         elif roll == 8:
             place = rng.randrange(len(body))
             body = body[:place] + rng.choice((b" ", b"=", b"*", b"\x00", b"valves=7 ", b"\xff")) + body[place:]
-        return framed(body)
+        return self._written(body)
 
 
 _ODD_VALUES = (

@@ -28,6 +28,9 @@ def test_a_quarter_of_a_million_odd_lines_move_nothing_raise_nothing_and_leave_n
     # It would be no proof if the board had been shut all the while, or deaf.
     assert findings.turns_on > 500
     assert findings.acted > 100
+    # Nor without lines of every kind, and every kind of harm.
+    assert set(findings.fed) == {"damaged", "torn", "spliced", "noise", "replayed", "delayed", "odd"}
+    assert set(findings.acted_kinds) == {"set", "now", "restart"}
 
 
 @pytest.mark.parametrize(
@@ -53,12 +56,12 @@ def test_the_witness_notices_a_board_that_is_wrong(
     monkeypatch: pytest.MonkeyPatch, module: object, name: str, broken: object
 ) -> None:
     monkeypatch.setattr(module, name, broken)
-    assert Fuzz(1).run(60_000).wrong != []
+    assert Fuzz(1).run(120_000).wrong != []
 
 
 def test_the_witness_notices_a_board_that_does_not_look_at_checksums(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(wire.Decoder, "_checked", lambda _self, line: line[:-9].decode("ascii", "ignore") or None)
-    assert Fuzz(1).run(60_000).wrong != []
+    assert Fuzz(1).run(120_000).wrong != []
 
 
 def test_the_witness_lets_a_good_line_act_once_and_only_in_its_time() -> None:
@@ -75,3 +78,20 @@ def test_the_checksum_is_the_published_one() -> None:
     """CRC-32 (reflected polynomial 04C11DB7) of `123456789` is CBF43926: catalogue of parametrised CRC algorithms."""
     assert framed(b"123456789") == b"123456789*cbf43926\n"
     assert zlib.crc32(b"123456789") == 0xCBF43926
+
+
+@pytest.mark.parametrize(
+    ("module", "name", "broken", "words"),
+    [
+        (wire.Sequence, "judge", lambda _self, _seq: NEW, "acted twice"),
+        (conversation, "AGE_MAX_MS", 10_000, "acted late"),
+        (outputs.Outputs, "_end_lease", lambda _self, _now: None, "longer than 5 s"),
+    ],
+    ids=["numbers are ignored", "age is not looked at", "leases are not looked at"],
+)
+def test_the_judge_that_knows_only_when_lines_were_written_notices_it_too(
+    monkeypatch: pytest.MonkeyPatch, module: object, name: str, broken: object, words: str
+) -> None:
+    monkeypatch.setattr(module, name, broken)
+    monkeypatch.setattr(Fuzz, "_compare", lambda fuzz, data, now: fuzz.blame_outliving(data, now))
+    assert any(words in wrong for wrong in Fuzz(1).run(LINES_EACH).wrong)
