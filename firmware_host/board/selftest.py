@@ -45,7 +45,7 @@ def memory_good(buffer: bytearray) -> bool:
 class Program:
     """The program files against the list of their sizes and checksums that was flashed with them."""
 
-    def __init__(self, folder: str = ""):
+    def __init__(self, folder: str):
         self._folder = folder
         self._files: list[tuple[str, int, int]] = []
         self._buffer = bytearray(SLICE_BYTES)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import binascii
 from pathlib import Path
+from typing import IO
 
 import pytest
 
@@ -58,7 +59,7 @@ def test_a_stuck_bit_in_memory_is_found(cell: int, bits: int) -> None:
     assert not memory_good(memory)
 
 
-@pytest.mark.parametrize(("writer", "follower"), [(3, 200), (200, 3), (0, 1), (1, 0)])
+@pytest.mark.parametrize(("writer", "follower"), [(3, 200), (200, 3), (0, 1), (1, 0), (255, 254), (254, 255)])
 def test_a_cell_that_follows_another_is_found(writer: int, follower: int) -> None:
     memory = StuckMemory(256)
     memory.coupled = (writer, follower)
@@ -85,11 +86,37 @@ def test_a_damaged_list_is_found_at_any_bit(tmp_path: Path) -> None:
         assert Program(str(tmp_path)).wrong_at_boot() == "list of program files damaged"
 
 
-@pytest.mark.parametrize("line", [b"xyz 1 /a", b"00000000 1", b"00000000 one /a"])
+@pytest.mark.parametrize("line", [b"xyz 1 /a", b"00000000 1", b"00000000  1 /a", b"00000000 one /a"])
 def test_a_list_that_nobody_could_have_flashed_is_damaged(tmp_path: Path, line: bytes) -> None:
     line += b"\n"
     (tmp_path / LIST_PATH[1:]).write_bytes(line + f"{binascii.crc32(line):08x}\n".encode())
     assert Program(str(tmp_path)).wrong_at_boot() == "list of program files damaged"
+
+
+@pytest.mark.parametrize("text", [b"", b"\n", b"00000000", b"00000000\n", b"\n\n", b"\n\n\n"])
+def test_a_list_without_a_file_in_it_is_damaged(tmp_path: Path, text: bytes) -> None:
+    (tmp_path / LIST_PATH[1:]).write_bytes(text)
+    assert Program(str(tmp_path)).wrong_at_boot() == "list of program files damaged"
+
+
+def test_a_program_of_one_file_can_be_listed(tmp_path: Path) -> None:
+    assert flash(tmp_path, {"/main.py": b"a program"}).wrong_at_boot() == ""
+    (tmp_path / "main.py").write_bytes(b"A program")
+    assert Program(str(tmp_path)).wrong_at_boot() == "/main.py is damaged"
+
+
+def test_at_boot_every_slice_is_read_once_and_no_more(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    program = flash(tmp_path, FILES)
+    opened: list[str] = []
+
+    def counted(path: str, mode: str) -> IO[bytes]:
+        opened.append(path[len(str(tmp_path)) :])
+        return open(path, mode)
+
+    monkeypatch.setattr(selftest, "open", counted, raising=False)
+    assert program.wrong_at_boot() == ""
+    slices = [path for path in sorted(FILES) for _ in range(len(FILES[path]) // SLICE_BYTES + 1)]
+    assert opened == [LIST_PATH, *slices]
 
 
 def test_a_processor_that_computes_checksums_wrong_is_found(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -154,10 +181,11 @@ def test_a_flipped_bit_in_any_file_is_found_at_boot(tmp_path: Path, path: str, p
     assert program.wrong_at_boot() == f"{path} is damaged"
 
 
+@pytest.mark.parametrize("path", ["/firmware_host/wire.py", "/firmware_host/board/pins.py"])
 @pytest.mark.parametrize("change", ["longer", "shorter", "gone"])
-def test_a_file_that_grew_shrank_or_went_is_found(tmp_path: Path, change: str) -> None:
+def test_a_file_that_grew_shrank_or_went_is_found(tmp_path: Path, path: str, change: str) -> None:
+    """The second is as long as a slice: what was added to it stands in a slice of its own."""
     program = flash(tmp_path, FILES)
-    path = "/firmware_host/wire.py"
     file = tmp_path / path[1:]
     if change == "gone":
         file.unlink()
@@ -223,3 +251,69 @@ def test_somebody_who_sets_the_calendar_once_does_no_harm() -> None:
         if second == 250:
             board.calendar_jump_s = 800_000_000
         assert ticks.good()
+
+
+@pytest.mark.parametrize("second", [50, 99, 150])
+def test_nor_when_it_was_set_before_it_was_first_compared(second: int) -> None:
+    board = power_up()
+    ticks = TickRate()
+    for now_s in range(400):
+        board.spend(1_000_000)
+        if now_s == second:
+            board.calendar_jump_s = 3600
+        assert ticks.good()
+
+
+class Clocks:
+    """The three time bases of the chip, each set by hand."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        self.ms = self.us = self.s = 0
+        monkeypatch.setattr(selftest, "now_ms", lambda: self.ms)
+        monkeypatch.setattr(selftest, "now_us", lambda: self.us)
+        monkeypatch.setattr(selftest, "calendar_s", lambda: self.s)
+
+    def go_on(self, span_ms: int, off_us: int = 0, seconds: int | None = None) -> None:
+        self.ms += span_ms
+        self.us += 1000 * span_ms + off_us
+        self.s += span_ms // 1000 if seconds is None else seconds
+
+
+@pytest.mark.parametrize("span_ms", [1000, 1500, 3000])
+@pytest.mark.parametrize("sign", [-1, 1])
+def test_microseconds_may_be_two_percent_and_two_milliseconds_off(
+    monkeypatch: pytest.MonkeyPatch, span_ms: int, sign: int
+) -> None:
+    clocks = Clocks(monkeypatch)
+    ticks = TickRate()
+    allowed_us = span_ms * 20 + 2000
+    clocks.go_on(span_ms, sign * allowed_us)
+    assert ticks.good()
+    clocks.go_on(span_ms, sign * (allowed_us + 1))
+    assert not ticks.good()
+
+
+@pytest.mark.parametrize("seconds", [97, 104])
+def test_the_calendar_may_be_three_and_a_half_seconds_off_in_a_hundred(
+    monkeypatch: pytest.MonkeyPatch, seconds: int
+) -> None:
+    clocks = Clocks(monkeypatch)
+    ticks = TickRate()
+    off_by_one_ms = 1 if seconds < 100 else -1
+    for _ in range(4):
+        clocks.go_on(100_500, 0, seconds)
+        assert ticks.good()
+    for last in (False, True):
+        clocks.go_on(100_500 + off_by_one_ms, 0, seconds)
+        assert ticks.good() != last
+
+
+def test_the_calendar_is_compared_after_exactly_a_hundred_seconds(monkeypatch: pytest.MonkeyPatch) -> None:
+    clocks = Clocks(monkeypatch)
+    ticks = TickRate()
+    clocks.go_on(100_000, 0, 0)
+    assert ticks.good()
+    clocks.go_on(99_000, 0, 0)
+    assert ticks.good()
+    clocks.go_on(1000, 0, 0)
+    assert not ticks.good()

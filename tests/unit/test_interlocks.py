@@ -97,6 +97,7 @@ def test_when_all_is_well_nothing_objects() -> None:
         (level_fresh_to_start, {"level_age_s": 15.0}, {"level_age_s": 15.001}, "level-unknown"),
         (level_fresh_to_go_on, {"level_age_s": 60.0}, {"level_age_s": 60.001}, "level-unknown"),
         (level_fresh_to_start, {"level_age_s": 0.0}, {"level_age_s": -0.001}, "level-unknown"),
+        (level_fresh_to_start, {"volume_sd_l": 0.0}, {"volume_sd_l": -0.001}, "level-unknown"),
         (level_fresh_to_go_on, {"volume_l": 0.0}, {"volume_l": -0.001}, "level-unknown"),
         (level_fresh_to_start, {"level_quality": "suspect"}, {"level_quality": "unknown"}, "level-unknown"),
         (
@@ -110,6 +111,7 @@ def test_when_all_is_well_nothing_objects() -> None:
         (reserve_kept_to_go_on, {"volume_l": 160.0}, {"volume_l": 160.0, "volume_sd_l": 10.01}, "tank-reserve"),
         (suction_wet, {"float_dry": False}, {"float_dry": True}, "suction-dry"),
         (battery_known, {"battery_age_s": 60.0}, {"battery_age_s": 60.001}, "battery-unknown"),
+        (battery_known, {"battery_age_s": 0.0}, {"battery_age_s": -0.001}, "battery-unknown"),
         (battery_known, {"battery_v": 0.001}, {"battery_v": 0.0}, "battery-unknown"),
         (battery_above_disconnect, {"battery_low": False}, {"battery_low": True}, "battery-low"),
         (
@@ -301,6 +303,7 @@ def test_every_fault_of_the_board_that_is_in_the_catalogue_has_its_own_text() ->
         (300.0, "for 5 min"),
         (7199.0, "for 120 min"),
         (7200.0, "for 2 h"),
+        (5000 * 3600.0, "for 5000 h"),
         (INF, "yet"),
         (NAN, "yet"),
     ],
