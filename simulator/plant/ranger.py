@@ -29,6 +29,7 @@ _PROUD_MM = 30.0
 _PING_GAP_S = 0.06
 _WAVE_MM = 1.2
 _WAVE_L_MIN = 10.0
+_WAVE_TABLE = 256
 _GRAVITY_M_S2 = 9.81
 _FIRST_SLOSH = 1.841
 
@@ -57,6 +58,7 @@ class Ranger:
         self._runs: list[tuple[Ping, ...]] = []
         self._band = self._count = -1
         self._slosh_turn = 0.0
+        self._shapes: list[tuple[float, ...]] = []
         self._clusters = Random(f"{name} clusters")
         obstacle_mm = tank.suction_mm + self._clusters.uniform(0.2, 0.95) * (tank.overflow_mm - tank.suction_mm)
         self.obstacle_mm = self.face_mm - obstacle_mm
@@ -77,6 +79,9 @@ class Ranger:
         if water.volume_l != self._seen_l:
             self._seen_l = water.volume_l
             self._gap_mm = self.face_mm - water.level_mm
+            band = int(self._gap_mm / _BAND_MM)
+            if band != self._band:
+                self._take_band(band, count)
         distance_mm = self._gap_mm + further_mm
         us_per_mm = headspace.us_per_mm + headspace.us_per_mm_ms * (now_ms - headspace.since_ms)
         if distance_mm < self._blind_mm:
@@ -84,17 +89,13 @@ class Ranger:
         true_us = distance_mm * us_per_mm
         if now_ms >= self._next_turn_ms:
             self._turn_cluster(now_ms)
-        band = int(distance_mm / _BAND_MM)
-        if band != self._band or count != self._count:
-            self._take_band(band, count)
+        if count != self._count:
+            self._take_band(self._band, count)
         errors_us = self._runs[int(self._random() * _NOISE_TABLE)]
         if lost_part or headspace.face_lost_part or self._cluster_part or false_mm:
             return self._troubled(distance_mm, us_per_mm, errors_us, lost_part, false_mm)
         if water.inflow_l_ms or water.hose_l_ms:
-            return [
-                self._odd_ping_us(true_us - us_per_mm * height_mm, error_us)
-                for error_us, height_mm in zip(errors_us, self._waves_mm(count), strict=True)
-            ]
+            return self._over_waves(true_us, us_per_mm, errors_us)
         if None in errors_us or true_us > _LONGEST_ECHO_US:
             return [self._odd_ping_us(true_us, error_us) for error_us in errors_us]
         # Adding by `map` spares a pass of the interpreter for each ping.
@@ -108,7 +109,7 @@ class Ranger:
 
     def _take_band(self, band: int, count: int) -> None:
         """Take up the table of a band, and how fast the tank's first slosh turns with the surface there."""
-        self._band, self._count = band, count
+        self._band, self._count, self._shapes = band, count, []
         self._runs = self._all_runs.get((band, count)) or self._make_runs(band, count)
         water = self._water
         number = _FIRST_SLOSH / sqrt(max(0.01, water.table.surface_m2(water.volume_l)) / pi)
@@ -164,9 +165,9 @@ class Ranger:
             near_part = 0.0
         damp = self._headspace.face_lost_part > 0.0
         lost_part += self._headspace.face_lost_part
-        heights_mm = self._waves_mm(len(errors_us))
+        swing_mm, shape = self._waves(len(errors_us))
         heard = []
-        for error_us, height_mm in zip(errors_us, heights_mm, strict=True):
+        for error_us, height in zip(errors_us, shape, strict=True):
             if lost_part and random() < lost_part:
                 heard.append(0)
                 continue
@@ -174,18 +175,34 @@ class Ranger:
                 heard.append(round(near_mm * us_per_mm + self._gauss(0.0, _US_PER_MM)))
                 continue
             late_us = _MISSED_WAVE_US if damp and random() < _MISSED_PART_DAMP else 0
-            heard.append(self._odd_ping_us((distance_mm - height_mm) * us_per_mm + late_us, error_us))
+            heard.append(self._odd_ping_us((distance_mm - swing_mm * height) * us_per_mm + late_us, error_us))
         return heard
 
-    def _waves_mm(self, count: int) -> list[float]:
-        """Height of the surface over its mean at each ping, while water runs in: the tank's first slosh and ripples."""
+    def _over_waves(self, true_us: float, us_per_mm: float, errors_us: tuple[Ping, ...]) -> list[int]:
+        """A burst over water that moves and nothing else wrong."""
+        swing_mm, shape = self._waves(len(errors_us))
+        swing_us = us_per_mm * swing_mm
+        if None in errors_us or true_us > _LONGEST_ECHO_US:
+            pairs = zip(errors_us, shape, strict=True)
+            return [self._odd_ping_us(true_us - swing_us * height, error_us) for error_us, height in pairs]
+        true_us += 0.5
+        return [int(true_us - swing_us * height) + error_us for error_us, height in zip(errors_us, shape, strict=True)]  # type: ignore[operator]
+
+    def _waves(self, count: int) -> tuple[float, tuple[float, ...]]:
+        """How far the surface swings while water runs in, in mm, and how high it is in parts of that at each ping."""
         water, random = self._water, self._random
-        inflow_l_min = 60_000.0 * (water.inflow_l_ms + water.hose_l_ms)
-        if inflow_l_min <= 0.0:
-            return [0.0] * count
-        swing_mm = _WAVE_MM * sqrt(inflow_l_min / _WAVE_L_MIN) * (0.3 + 1.4 * random())
-        phase, turn = 2.0 * pi * random(), self._slosh_turn
-        return [swing_mm * (sin(phase + turn * ping) + random() - 0.5) for ping in range(count)]
+        inflow_l_ms = water.inflow_l_ms + water.hose_l_ms
+        swing_mm = _WAVE_MM * sqrt(60_000.0 * inflow_l_ms / _WAVE_L_MIN) * (0.3 + 1.4 * random())
+        shapes = self._shapes or self._make_shapes(count)
+        return swing_mm, shapes[int(random() * _WAVE_TABLE)]
+
+    def _make_shapes(self, count: int) -> list[tuple[float, ...]]:
+        """Bursts over the tank's first slosh at any phase of it, with ripples."""
+        rng, turn = Random(f"{self._name} waves"), self._slosh_turn
+        for _ in range(_WAVE_TABLE):
+            phase = 2.0 * pi * rng.random()
+            self._shapes.append(tuple(sin(phase + turn * ping) + rng.random() - 0.5 for ping in range(count)))
+        return self._shapes
 
 
 def _ping_error_us(rng: Random, odd: float, missed: float, noise_us: float) -> Ping:
