@@ -145,6 +145,7 @@ class Sensing:
             self._flush_left_mm = {roof.id: roof.first_flush_mm for roof in self._site.roofs}
         self._last_rain_mono_ms = mono_ms
         for roof in self._site.roofs:
+            self._levels[roof.tank_id].rained(roof.area_m2 * rain_mm)
             catch = roof_catch(roof, rain_mm, self._flush_left_mm[roof.id])
             self._flush_left_mm[roof.id] = catch.flush_left_mm
             caught_ml = millilitres(catch.caught_l)

@@ -6,13 +6,14 @@ A ping is a direct echo, one whose first wave was missed (a period of 40 kHz lat
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import NamedTuple
 
 MISSED_WAVE_US = 25.0
 """A period of 40 kHz: what a detector is late by when the first wave was too weak for it."""
 MINIMUM_AGREEING = 3
-MINIMUM_EXPECTED = 2
-"""Pings that must come from where the surface is expected; those from elsewhere do not count."""
+FEWEST, FEWEST_BESET = 2, 1
+"""Pings that must come from where the surface is expected; the second while a false echo is known to take others."""
 MAD_TO_SD = 1.4826
 OUTLIER_SDS = 3.0
 
@@ -25,23 +26,36 @@ class Echoes(NamedTuple):
     pings: int
 
 
-def from_the_surface(heard: Sequence[int], expected_us: float, reach_us: float) -> Echoes | None:
-    """Echoes within reach of the expected time, those a wave late put right; None when they are too few.
+def from_the_surface(
+    pings_us: Sequence[int], expected_us: float, reach_us: float, close_us: float, known_us: float | None
+) -> Echoes | None:
+    """Echoes within reach of the expected time, those a wave late put right; None when they cannot be made out.
 
     More pings from one nearer thing than from the surface do not matter: they are not where the surface is expected.
+    Pings from all over the place do, since then some come from anywhere. While a thing is known to echo at `known_us`,
+    one ping from the surface beside pings from there is enough.
     """
     low, high = expected_us - reach_us, expected_us + reach_us
     late_high = high + MISSED_WAVE_US
     direct: list[float] = []
-    for us in heard:
+    strays: list[int] = []
+    for us in pings_us:
         if low <= us <= high:
             direct.append(us)
         elif high < us <= late_high:
             direct.append(us - MISSED_WAVE_US)
+        elif us > 0 and (known_us is None or abs(us - known_us) > close_us):
+            strays.append(us)
     count = len(direct)
-    if count < MINIMUM_EXPECTED:
+    fewest = FEWEST if known_us is None else FEWEST_BESET
+    if count < fewest or (strays and count <= places(sorted(strays), close_us)):
         return None
     return Echoes(sum(direct) / count, max(direct) - min(direct), count)
+
+
+def places(ordered_us: Sequence[int], close_us: float) -> int:
+    """How many different places ordered pings came from."""
+    return 1 + sum(later - sooner > close_us for sooner, later in pairwise(ordered_us))
 
 
 def that_agree(heard: Sequence[int], close_us: float, widest_us: float) -> Echoes | None:

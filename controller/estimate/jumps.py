@@ -28,39 +28,48 @@ FALSE_SPAN_MS = 30 * 60_000
 FALSE_REACH_MM = 12.0
 FALSE_FORGOTTEN_MS = 24 * 3_600_000
 
-Verdict = Literal["reached", "jumped", "doubt", "false echo"]
-"""Water can have got there; it cannot, yet there it stays; not yet known; something nearer than the surface."""
+Verdict = Literal["reached", "jumped", "stayed", "doubt", "false echo"]
+"""Water can have got there; it fell, or nobody listened; it is nearer, and only that it stays speaks for it; not known
+yet; something nearer than the surface."""
 
 
 class Candidate:
     """Another level than the one believed, and since when it is seen. Times in ms, levels in mm above the floor."""
 
-    __slots__ = ("after_silence", "count", "first_mm", "first_ms", "last_mm", "last_ms")
+    __slots__ = ("after_silence", "allowed_mm", "bursts", "count", "first_mm", "first_ms", "last_mm", "last_ms")
 
     def __init__(self) -> None:
         self.drop()
 
     def drop(self) -> None:
-        self.count = 0
+        self.count = self.bursts = 0
         self.after_silence = False
-        self.first_mm = self.last_mm = 0.0
+        self.first_mm = self.last_mm = self.allowed_mm = 0.0
         self.first_ms = self.last_ms = 0
 
     def see(
-        self, seen_mm: float, now_ms: int, silent_ms: int, rise_mm_min: float, fall_mm_min: float, reach_mm: float
+        self, seen_mm: float, now_ms: int, silent_ms: int, rise_mm_min: float, fall_mm_min: float, allowed_mm: float
     ) -> None:
         """Go on with the candidate, or begin a new one if water could not have gone from the last sight to this.
 
-        `silent_ms` is how long before this burst there was none at all.
+        `silent_ms` is how long before this burst there was none at all; `allowed_mm` by how much the level believed may
+        be off by now, with the rain since. That counts as it was at the first sight: rain cannot explain what was there
+        before it.
         """
         minutes = (now_ms - self.last_ms) / _MS_PER_MIN
         change_mm = seen_mm - self.last_mm
-        if not self.count or not -fall_mm_min * minutes - reach_mm <= change_mm <= rise_mm_min * minutes + reach_mm:
-            self.count = 0
+        if not self.count or not -fall_mm_min * minutes - SAME_MM <= change_mm <= rise_mm_min * minutes + SAME_MM:
+            self.count = self.bursts = 0
+            self.allowed_mm = allowed_mm
             self.first_mm, self.first_ms = seen_mm, now_ms
             self.after_silence = silent_ms > WATCHED_MIN * _MS_PER_MIN
         self.count += 1
+        self.bursts += 1
         self.last_mm, self.last_ms = seen_mm, now_ms
+
+    def miss(self) -> None:
+        """A burst showed nothing that agrees."""
+        self.bursts += 1
 
     def lower(self, fallen_mm: float) -> None:
         """Let the candidate fall with what was metered out, as water would."""
@@ -68,23 +77,27 @@ class Candidate:
         self.last_mm -= fallen_mm
 
     def judge(
-        self, believed_mm: float, believed_ms: int, now_ms: int, rise_mm_min: float, fall_mm_min: float, reach_mm: float
+        self, believed_mm: float, believed_ms: int, now_ms: int, rise_mm_min: float, fall_mm_min: float
     ) -> Verdict:
         """Is the candidate to be believed instead of the level believed last?"""
+        if 2 * self.count <= self.bursts:
+            # Most bursts since the first sight showed something else, or nothing.
+            return "doubt"
         minutes = max(self.first_ms - believed_ms, 0) / _MS_PER_MIN
+        watched_min = min(minutes, WATCHED_MIN)
         change_mm = self.first_mm - believed_mm
         lasted_ms = now_ms - self.first_ms
         enough = self.count >= PERSISTENT_BURSTS
-        if -fall_mm_min * minutes - reach_mm <= change_mm <= rise_mm_min * min(minutes, WATCHED_MIN) + reach_mm:
+        if -fall_mm_min * watched_min - self.allowed_mm <= change_mm <= rise_mm_min * watched_min + self.allowed_mm:
             return "reached" if self.count >= CONFIRMING_BURSTS else "doubt"
-        if 0.0 < change_mm <= rise_mm_min * minutes + reach_mm:
+        if 0.0 < change_mm <= rise_mm_min * minutes + self.allowed_mm:
             needed_ms = PERSISTENT_MS if self.after_silence else UNWATCHED_MS
             return "jumped" if enough and lasted_ms >= needed_ms else "doubt"
         if not enough or lasted_ms < PERSISTENT_MS:
             return "doubt"
-        if change_mm < 0.0 or lasted_ms >= NEARER_MS:
+        if change_mm < 0.0:
             return "jumped"
-        return "false echo"
+        return "stayed" if lasted_ms >= NEARER_MS else "false echo"
 
     def dump(self) -> list[Any]:
         return [getattr(self, name) for name in self.__slots__]

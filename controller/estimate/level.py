@@ -15,7 +15,7 @@ from controller.contract import Quality
 from controller.estimate.echoes import MINIMUM_AGREEING, Echoes, from_the_surface, middle, that_agree
 from controller.estimate.headspace import Headspace
 from controller.estimate.jumps import Candidate, FalseEcho
-from controller.estimate.stuck import StuckWatch, Verdict
+from controller.estimate.stuck import TELLING_L, StuckWatch, Verdict
 from controller.estimate.volume import LEVEL, METER, RATE, SPEED_SENSITIVITY_PER_K, VolumeFilter
 from controller.site.geometry import LevelTable
 from controller.site.model import Tank
@@ -50,7 +50,12 @@ LOOSE_MM_MIN = 12.0
 STILL_MM = 6.0
 RAIN_RATE_MM_H2 = 900.0
 """How fast the rate of inflow may change in rain, as variance of mm/h an hour, for each m2 of roof per m2 of water."""
-RAIN_MM2_H = 4.0
+RAIN_MM2_H = 100.0
+"""What a level may move in rain besides, as variance an hour (tuned on trials)."""
+RAIN_MARGIN, UNTIPPED_L = 1.5, 10.0
+"""What a roof may give more than its gauge lets expect (own choice), and what fell since the gauge last tipped."""
+LITTLE_L = 3.0
+"""A draw that must show in the level before the level is believed again."""
 STANDS_AFTER_DRAW_MS = 10 * 60_000
 DISTRUST_BURSTS = 5
 REJECTED_BURSTS_SUSPECT = 3
@@ -85,6 +90,9 @@ _STATE = (
     "known",
     "level_mm",
     "measured_mono_ms",
+    "agreed_mono_ms",
+    "rained_l",
+    "before_l",
     "at_or_above",
     "raining",
     "rejected_in_a_row",
@@ -113,7 +121,8 @@ class LevelEstimator:
 
     table              the tank's geometry
     max_inflow_l_min   what a hose, and in rain the roofs, can bring: a faster rise is an error of measurement
-    dry_inflow_l_min   the same without rain; the whole `max_inflow_l_min` when left out
+    dry_inflow_l_min   the same without rain; the whole `max_inflow_l_min` when left out. What the rain can have brought
+                       is told by `rained`
     max_draw_l_min     what the pumps can take
     stale_after_ms     an accepted level older than this is "unknown"
     """
@@ -173,6 +182,12 @@ class LevelEstimator:
         """Means nothing while `known` is false."""
         self.known = False
         self.measured_mono_ms = None
+        self.agreed_mono_ms = 0
+        """When a burst last showed the level that was expected, or a new one was believed."""
+        self.rained_l = 0.0
+        """What rain can have brought since then, at most."""
+        self.before_l: float | None = None
+        """What was believed before a nearer level was, for which nothing spoke but that it stayed."""
         self.at_or_above = self.raining = self.ordinary = False
         self.rejected_in_a_row = self.distrust_bursts = self.first_bursts = 0
         self.rejection = ""
@@ -187,6 +202,10 @@ class LevelEstimator:
         self.stuck.forget()
         self.candidate.drop()
         self.false_echo.forget()
+
+    def rained(self, most_l: float) -> None:
+        """Rain was counted that can have brought at most so much."""
+        self.rained_l += most_l
 
     def update(
         self,
@@ -233,7 +252,7 @@ class LevelEstimator:
                     self.pooled += 1
                     self.pooled_mm += surprise_mm
                     self.pooled_mm2 += surprise_mm * surprise_mm
-                    self.measured_mono_ms = mono_ms
+                    self.measured_mono_ms = self.agreed_mono_ms = mono_ms
                     if mono_ms >= self.due_mono_ms:
                         self._take_pool(mono_ms)
                     return
@@ -252,6 +271,7 @@ class LevelEstimator:
             self.at_or_above
             or self.distrust_bursts
             or self.stuck.frozen_l is not None
+            or self.before_l is not None
             or self.rejected_in_a_row >= REJECTED_BURSTS_SUSPECT
         ):
             quality = "suspect"
@@ -354,9 +374,14 @@ class LevelEstimator:
         elapsed_h = self._pass_time(mono_ms)
         # The pool's mean is from the middle of the time gone by.
         mean_mm -= self.filter.state[RATE] * elapsed_h * (0.5 if pooled > 1 else 1.0)
-        self._correct(mean_mm, variance_mm2)
-        if self.stuck.drawn_l > 0.0:
-            self._watch_stuck(self.level_mm, mono_ms)
+        if self.stuck.drawn_l <= 0.0:
+            self._correct(mean_mm, variance_mm2)
+        else:
+            self.level_mm = self.filter.state[LEVEL]
+            seen_mm = self.level_mm + mean_mm
+            if not (self.stuck.drawn_l > LITTLE_L and self._has_not_fallen(seen_mm, mono_ms)):
+                self._correct(mean_mm, variance_mm2)
+            self._watch_stuck(seen_mm, mono_ms)
         self._plan(mono_ms)
 
     def _correct(self, surprise_mm: float, variance_mm2: float) -> None:
@@ -392,6 +417,8 @@ class LevelEstimator:
         if self.known:
             if self.pooled:
                 self._take_pool(mono_ms)
+            if self.raining and not raining:
+                self.filter.still()
             self.raining = raining
             self._pass_time(mono_ms)
             self.level_mm = self.filter.state[LEVEL]
@@ -410,18 +437,22 @@ class LevelEstimator:
             expected_us = self._distance_mm() / self._mm_per_us
             if expected_us - reach_us >= self._blind_us or (heard and middle(heard) >= self._blind_us):
                 self._note_nearer(heard, expected_us - reach_us - self._close_us, mono_ms)
-                echoes = from_the_surface(heard, expected_us, reach_us)
+                false_mm = self.false_echo.found_mm(mono_ms)
+                known_us = None if false_mm is None else false_mm / self._half_mm_per_us
+                echoes = from_the_surface(burst_us, expected_us, reach_us, self._close_us, known_us)
                 if echoes is not None:
                     self._accept(echoes, mono_ms)
                     return
         if len(heard) < MINIMUM_AGREEING:
             beyond = any(us > self._farthest_us for us in burst_us)
+            self.candidate.miss()
             self.rejection = "beyond the floor" if beyond else "too few echoes"
         elif middle(heard) < self._blind_us:
             self._see_elsewhere(self._sensor_mm - self._tank.blind_zone_mm, PING_MM2, mono_ms, True)
         else:
             found = that_agree(heard, self._close_us, WIDEST_MM / self._half_mm_per_us)
             if found is None:
+                self.candidate.miss()
                 self.rejection = "echoes disagree"
             else:
                 seemed_mm = self._sensor_mm - found.mean_us * self._mm_per_us
@@ -444,7 +475,8 @@ class LevelEstimator:
         """Blend echoes from where the surface is expected into the estimate."""
         surprise_mm = self._distance_mm() - echoes.mean_us * self._mm_per_us
         self._correct(surprise_mm, self._noise_mm2(echoes))
-        self.measured_mono_ms = mono_ms
+        self.measured_mono_ms = self.agreed_mono_ms = mono_ms
+        self.rained_l = 0.0
         self.rejected_in_a_row = 0
         self.candidate.drop()
         if self.distrust_bursts:
@@ -459,6 +491,7 @@ class LevelEstimator:
         """Compare with the meter what was seen; true when the level is stuck, and the ledger holds."""
         believed_l = self._volume_l(self.level_mm)
         held = self.stuck.frozen_l is not None
+        fallen = self.stuck.drawn_l > TELLING_L
         if self.raining and not held:
             self.stuck.anchor(believed_l)
             verdict: Verdict = "anchored"
@@ -466,10 +499,15 @@ class LevelEstimator:
             verdict = self.stuck.judge(self._volume_l(seen_mm), believed_l)
         if verdict == "anchored":
             self.learned = self.filter.dump()
+            if fallen:
+                self.before_l = None
         elif verdict == "stuck":
             if not held and self.learned is not None:
                 # What a stuck ranger taught of air and meter is not so.
                 self.filter.load(self.learned)
+            if self.before_l is not None:
+                # It never was the surface.
+                self.stuck.anchor_l, self.before_l = self.before_l, None
             self._follow_the_ledger(mono_ms)
         elif verdict == "moved":
             self._meet(seen_mm, PING_MM2, mono_ms)
@@ -478,10 +516,9 @@ class LevelEstimator:
 
     def _follow_the_ledger(self, mono_ms: int) -> None:
         """While the ranger is stuck the volume is what was there before, less what was metered out."""
-        left_mm = self._table.level_mm(self.stuck.ledger_l)
-        if left_mm != self.level_mm:
-            self.filter.shift(left_mm)
-            self.level_mm = left_mm
+        self.level_mm = left_mm = self._table.level_mm(self.stuck.ledger_l)
+        drawn_mm = self._table.level_mm(self.stuck.anchor_l or 0.0) - left_mm
+        self.filter.begin(left_mm, PING_MM2 + self.filter.meter_variance * drawn_mm * drawn_mm)
         self.measured_mono_ms = mono_ms
         self.rejected_in_a_row = 0
         self.candidate.drop()
@@ -500,14 +537,13 @@ class LevelEstimator:
                 self._hold_the_ledger(seen_mm, mono_ms)
             return
         area_m2 = self._table.area_m2(max(min(seen_mm, self.level_mm), 0.0))
-        rise_mm_min = (self._max_inflow_l_min if self.raining else self._dry_inflow_l_min) / area_m2
+        rise_mm_min = self._dry_inflow_l_min / area_m2
+        rain_mm = (RAIN_MARGIN * self.rained_l + UNTIPPED_L) / area_m2 if self.raining else 0.0
         fall_mm_min = self._max_draw_l_min / area_m2
         candidate = self.candidate
-        reach_mm = CLOSE_MM + self.gate_mm
-        candidate.see(seen_mm, mono_ms, self.silent_ms, rise_mm_min, fall_mm_min, CLOSE_MM)
-        verdict = candidate.judge(
-            self.level_mm, self.measured_mono_ms or 0, mono_ms, rise_mm_min, fall_mm_min, reach_mm
-        )
+        most_mm_min = self._max_inflow_l_min / area_m2 if self.raining else rise_mm_min
+        candidate.see(seen_mm, mono_ms, self.silent_ms, most_mm_min, fall_mm_min, self.gate_mm + rain_mm)
+        verdict = candidate.judge(self.level_mm, self.agreed_mono_ms, mono_ms, rise_mm_min, fall_mm_min)
         if blind and verdict != "reached":
             verdict = "doubt"
         if verdict == "doubt":
@@ -516,11 +552,13 @@ class LevelEstimator:
             self.rejection = "false echo"
             self.false_echo.see(self._sensor_mm - seen_mm, mono_ms)
         else:
+            before_l = self._volume_l(self.level_mm)
             self._meet(seen_mm, variance_mm2, mono_ms)
             self.at_or_above = blind
-            if verdict == "jumped":
+            self.before_l = before_l if verdict == "stayed" else None
+            if verdict != "reached":
                 self.distrust_bursts = DISTRUST_BURSTS + 1
-            if verdict == "jumped" or self.stuck.has_risen(self._volume_l(seen_mm)):
+            if verdict != "reached" or self.stuck.has_risen(self._volume_l(seen_mm)):
                 self.stuck.forget()
 
     def _has_not_fallen(self, seen_mm: float, mono_ms: int) -> bool:
@@ -551,7 +589,8 @@ class LevelEstimator:
         self.filter.meet(seen_mm, variance_mm2 + unsure_mm * unsure_mm, around)
         self.level_mm = self.filter.state[LEVEL]
         self.known = True
-        self.stepped_mono_ms = self.measured_mono_ms = mono_ms
+        self.stepped_mono_ms = self.measured_mono_ms = self.agreed_mono_ms = mono_ms
         self.at_or_above = False
+        self.rained_l = 0.0
         self.rejected_in_a_row = self.first_bursts = 0
         self.candidate.drop()

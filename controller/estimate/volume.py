@@ -193,9 +193,14 @@ class VolumeFilter:
         grown = self._tuning.level_mm_h**2 * elapsed_h
         return level[LEVEL] + grown + elapsed_h * (2.0 * level[RATE] + elapsed_h * rate[RATE])
 
-    def shift(self, level_mm: float) -> None:
-        """Put the level elsewhere, as sure as it was."""
-        self.state[LEVEL] = level_mm
+    @property
+    def meter_variance(self) -> float:
+        """Variance of the part by which the meter counts too little."""
+        return self.covariance[METER][METER]
+
+    def still(self) -> None:
+        """The rain is over: nothing flows that is not metered."""
+        self._set(RATE, 0.0, self._tuning.rate_mm_h**2)
 
     def dump(self) -> dict[str, Any]:
         """State and covariance as JSON-able data."""
