@@ -268,7 +268,9 @@ class Bank:
         charge, lost = self.charge_ah, self._lost_ah_ms * elapsed_ms
         passed = self._rate_ah_ms * elapsed_ms
         if passed > 0.0:
-            passed = min(passed, self.capacity_ah - charge + lost)
+            room = self.capacity_ah - charge + lost
+            if passed > room:
+                passed = room
             self.charged_ah += passed
         else:
             if charge - lost + passed < self.locked_ah:
