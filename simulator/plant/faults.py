@@ -33,7 +33,7 @@ class PlantFaults:
     pump_worn: dict[str, float] = field(default_factory=dict)
     """Part of a pump's flow and head that is gone, 0 to 1, by pump id."""
     filter_clogged: dict[str, float] = field(default_factory=dict)
-    """Part of the mesh behind a pump that is shut, 0 to 1, by pump id."""
+    """Part of the width of the holes in the mesh behind a pump that is coated, 0 to 1, by pump id."""
     leak_l_h: dict[str, float] = field(default_factory=dict)
     gutter_blocked: dict[str, float] = field(default_factory=dict)
     """Part of a roof's runoff that spills over the gutter, 0 to 1."""

@@ -57,15 +57,16 @@ class Filter:
     at_flow_l_min: float
 
     def loss_m(self, flow_l_min: float, clogged: float = 0.0) -> float:
-        """Loss as through an orifice: with the square of the flow through each part still open.
+        """Loss as through orifices: with the square of the flow over the open area.
 
-        `clogged` is the part of the mesh that is shut; all of it lets nothing through (infinite loss of any flow).
+        `clogged` is the part of each hole's width that is coated, so the area goes with the square of what is left and
+        the loss with its fourth power; a mesh coated shut lets nothing through (infinite loss of any flow).
         """
         if flow_l_min <= 0.0:
             return 0.0
         if clogged >= 1.0:
             return inf
-        return self.clean_m * (flow_l_min / (self.at_flow_l_min * (1.0 - clogged))) ** 2
+        return self.clean_m * (flow_l_min / (self.at_flow_l_min * (1.0 - clogged) ** 2)) ** 2
 
 
 NO_FILTER = Filter(0.0, 1.0)

@@ -33,7 +33,7 @@ _DRY_CURRENT, _DEAD_HEAD_CURRENT = 0.55, 0.9
 _RATED_CURRENT_PART = 0.3
 """Part of a pump's greatest flow at which it takes its rated current; own choice."""
 _CURRENT_SPREAD = 0.04
-_CLEAN_FILTER_M = 0.4
+_CLEAN_FILTER_M = 1.0
 """Loss of a clean mesh filter at the pump's greatest flow; common practice, no source."""
 _POPPED_L_MIN = 1.2
 """What the hole of an emitter that came off lets through at the nominal head; common practice, no source."""
