@@ -38,10 +38,10 @@ class Tuning(NamedTuple):
     seeds showed, none of them used for the figures reported.
     """
 
-    air_k: float = 0.7
+    air_k: float = 0.35
     air_h: float = 4.0
-    lasting_k: float = 0.7
-    lasting_k_day: float = 0.1
+    lasting_k: float = 0.25
+    lasting_k_day: float = 0.02
     layered: float = 0.4
     layered_sd: float = 0.2
     turning: float = 0.15
