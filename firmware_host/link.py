@@ -149,12 +149,20 @@ class Link:
 
     limits    put in force on the board after each introduction
     board_id  accept only this board; None accepts any
+    faithful  the first board accepted is from then on the only one, whatever port it is found on
     session   any number that differs from run to run, so that late answers to an earlier run are not taken for ours
     """
 
-    def __init__(self, limits: BoardLimits | None = None, board_id: str | None = None, session: int = 0):
+    def __init__(
+        self,
+        limits: BoardLimits | None = None,
+        board_id: str | None = None,
+        session: int = 0,
+        faithful: bool = False,
+    ):
         self._limit_words = limits.words() if limits else ""
         self._expected_board_id = board_id
+        self._faithful = faithful
         self._decoder = Decoder()
         self.counters = Counters()
         self._malformed = 0
@@ -520,6 +528,8 @@ class Link:
         else:
             if hello.boot_id != self._boot_id:
                 self._adopt(hello, mono_ms)
+            if self._faithful:
+                self._expected_board_id = hello.board_id
             if self._is_new(hello.seq):
                 self._greet(hello, text, mono_ms)
 
@@ -644,8 +654,8 @@ def _version_text(protocol: int, firmware: str) -> str:
 
 def _other_board_text(board_id: str, expected: str | None) -> str:
     return (
-        f"board {board_id} answers on this port, but the site expects board {expected}: "
-        "plug in the right board or correct the configured board id; nothing is switched until then"
+        f"board {board_id} answers on this port, but board {expected} is expected: "
+        "plug that one in or, if this one replaces it, restart this program; nothing is switched until then"
     )
 
 

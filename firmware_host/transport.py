@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import glob
 import re
 import time
 from collections.abc import Callable, Sequence
@@ -66,6 +67,8 @@ def open_serial(path: str) -> _Port:
 class SerialPort:
     """The first of `paths` that opens. `events` tells when it opened and closed, in order.
 
+    A path may be a pattern (`/dev/ttyACM*`): it stands for all ports of such a name that are there, in order. A board
+    that is unplugged often comes back under another name.
     `opener`, `monotonic_s` and `sleep_s` stand in for the machine in tests.
     """
 
@@ -82,6 +85,7 @@ class SerialPort:
         self._sleep_s = sleep_s
         self._port: _Port | None = None
         self._path = ""
+        self._left = ""
         self._retry_s = monotonic_s()
         self._pause_s = REOPEN_FIRST_S
         self._events: list[PortEvent] = []
@@ -141,11 +145,31 @@ class SerialPort:
             with contextlib.suppress(*_TROUBLE):
                 port.close()
 
+    def others(self) -> list[str]:
+        """The ports beside this one that could be tried."""
+        return [path for path in self._candidates() if path != self._path]
+
+    def leave(self, reason: str) -> None:
+        """Close a port that does not lead to the board; the one after it is tried next."""
+        self.close()
+        self._left = self._path
+        self._retry_s = self._monotonic_s() + REOPEN_FIRST_S
+        self._events.append(PortClosed(self._path, reason, "the next port is tried"))
+
+    def _candidates(self) -> list[str]:
+        """Every path once, patterns replaced by what is there; what comes after the port that was left goes first."""
+        found: dict[str, None] = {}
+        for path in self._paths:
+            found.update(dict.fromkeys(sorted(glob.glob(path)) if glob.has_magic(path) else [path]))
+        paths = list(found)
+        start = paths.index(self._left) + 1 if self._left in found else 0
+        return paths[start:] + paths[:start] or [self._paths[0]]
+
     def _open(self) -> _Port | None:
         if self._monotonic_s() < self._retry_s:
             return None
         trouble: list[PortClosed] = []
-        for path in self._paths:
+        for path in self._candidates():
             try:
                 port = self._opener(path)
             except _TROUBLE as error:

@@ -38,7 +38,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="append",
         required=True,
         metavar="PATH",
-        help="the board's port; several: the first found",
+        help="the board's port, or a pattern of names it may have; several: the one the board answers on",
     )
     parser.add_argument("--no-mqtt", action="store_true", help="do not connect to a broker")
     parser.add_argument(
@@ -73,7 +73,8 @@ def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
     cursor, targets = journal.cursor(CURSOR), stored_targets(journal)
     writer = JournalWriter(journal)
     notifier = Notifier()
-    cable = Cable(Link(board_limits(site), session=secrets.randbits(31)), SerialPort(args.serial), clock.pace)
+    link = Link(board_limits(site), session=secrets.randbits(31), faithful=True)
+    cable = Cable(link, SerialPort(args.serial), clock.pace)
     mqtt: MqttService | None = None
 
     def make(waker: Waker) -> Daemon:
