@@ -63,8 +63,8 @@ _STANDING_WORDS = (
 )
 _REPORT = re.compile(_CHANGING_WORDS + _STANDING_WORDS).fullmatch
 _CHANGING = re.compile(_CHANGING_WORDS).fullmatch
-_READINGS, _STANDING = range(1, 13), range(13, 24)
-"""Groups of the words that differ from report to report, and of those that mostly stand (13: all of them)."""
+_READINGS = 12
+"""Groups of the words that differ from report to report; those that mostly stand follow (the first is all of them)."""
 _HEX_ID = re.compile(r"[0-9a-f]{8}(?:[0-9a-f]{1,8})?").fullmatch
 _BOOT_ID = re.compile(r"[0-9a-f]{8}").fullmatch
 _NAME = re.compile(r"[a-z0-9][a-z0-9.-]{0,39}").fullmatch
@@ -187,22 +187,24 @@ def _report(text: str) -> tuple[Report, int]:
     match = _REPORT(text) if standing is None else _CHANGING(text, 0, standing_from)
     if match is None:
         raise _UnreadableLineError("report")
+    words = match.groups()
+    if standing is None:
+        standing = _standing(*words[_READINGS:])
+        words = words[:_READINGS]
     (
         seq, boot_id, up, echo, more_echo, temperature, more_temperature, battery, panel, current, soil, more_soil,
-    ) = match.group(*_READINGS)  # fmt: skip
+    ) = words  # fmt: skip
     seq_number = int(seq)
     if seq_number >= SEQ_MODULUS:
         raise _UnreadableLineError("report")
-    if standing is None:
-        standing = _standing(*match.group(*_STANDING))
     wrong: list[str] = []
     if echo is None:
         echo_us = {}
-    elif more_echo:
+    elif more_echo or echo == BAD:
         echo_us = _bursts(echo, more_echo, wrong)
     else:
-        times_us = tuple(map(int, echo.split(","))) if echo != BAD else ()
-        echo_us = {0: times_us if max(times_us, default=0) <= ECHO_MAX_US else _burst(echo, wrong)}
+        times_us = tuple(map(int, echo.split(",")))
+        echo_us = {0: times_us if max(times_us) <= ECHO_MAX_US else _burst(echo, wrong)}
     battery_v, panel_v, current_a = _BATTERY_V[battery], _PANEL_V[panel], _CURRENT_A[current]
     if temperature is None:
         temperature_c = {}
@@ -210,10 +212,10 @@ def _report(text: str) -> tuple[Report, int]:
         temperature_c = _temperatures(temperature, more_temperature)
     else:
         temperature_c = {0: _TEMPERATURE_C[temperature]}
-    if battery_v is None or None in (panel_v, current_a) or None in temperature_c.values():
-        words = [battery, panel, current, temperature, *_values(more_temperature)]
+    if battery_v is None or panel_v is None or current_a is None or None in temperature_c.values():
+        said = [battery, panel, current, temperature, *_values(more_temperature)]
         values = [battery_v, panel_v, current_a, *(temperature_c.values() or [None])]
-        wrong += [word for word, value in zip(words, values, strict=True) if value is None and word not in (None, BAD)]
+        wrong += [word for word, value in zip(said, values, strict=True) if value is None and word not in (None, BAD)]
     soil_v = {} if soil is None else _voltages(soil, more_soil, wrong)
     report = _new_report(
         Report,
@@ -290,6 +292,9 @@ def _voltages(first: str, more: str, wrong: list[str]) -> dict[int, float | None
 
 
 def _totals(first: str, more: str) -> dict[int, int]:
+    if not more:
+        # Nearly every board has one meter, and in each report of a watering its total is a new one.
+        return {0: int(first)}
     return {channel: int(text) for channel, text in _numbered(first, more)}
 
 

@@ -20,6 +20,7 @@ LATE = 2
 
 _STAR = 42
 _CRC_TAIL = 9
+_TAIL_FORM = b"*%08x\n"
 _STAR_MAX = LINE_MAX - _CRC_TAIL
 _NUMBER_MAX_CHARS = 14
 _WINDOW = 32
@@ -29,7 +30,7 @@ _WINDOW_MASK = (1 << _WINDOW) - 1
 def frame(text: str) -> bytes:
     """Put the checksum and the newline behind one line's text (ASCII, no newline in it)."""
     data = text.encode()
-    return data + f"*{binascii.crc32(data):08x}\n".encode()
+    return data + _TAIL_FORM % binascii.crc32(data)
 
 
 def encode(kind: str, seq: int, fields: dict[str, str | int]) -> bytes:
@@ -60,13 +61,12 @@ def parse(text: str) -> "tuple[str, int, dict[str, str]] | None":
     seq = number(words[1])
     if seq is None or not 0 <= seq < SEQ_MODULUS:
         return None
-    fields = {}
-    for word in words[2:]:
-        key, _, value = word.partition("=")
-        if not key or not value:
-            return None
-        fields[key] = value
-    if len(fields) != len(words) - 2:
+    try:
+        fields = dict([word.split("=", 1) for word in words[2:]])
+    except ValueError:
+        # A word without an equals sign makes no pair.
+        return None
+    if len(fields) != len(words) - 2 or not (all(fields) and all(fields.values())):
         return None
     return words[0], seq, fields
 
@@ -98,7 +98,7 @@ class Decoder:
         if 0 < star <= _STAR_MAX and data.find(b"\n") == star + _CRC_TAIL and not (self._partial or self._skipping):
             # Nearly every read brings exactly one whole good line; whatever else it is, is found out below.
             body = data[:star]
-            if data[star:-1] == f"*{binascii.crc32(body):08x}".encode():
+            if data.endswith(_TAIL_FORM % binascii.crc32(body)):
                 text = _ascii(body)
                 if text:
                     self.checked += 1
