@@ -166,17 +166,11 @@ class Guards:
     def _valves_open_too_long(self, now: int) -> None:
         outputs = self._outputs
         longest = self._limits.open_max_ms - LAPSE_LEAD_MS - outputs.closing_lead_ms()
-        still_open = outputs.valves
-        output = 0
-        while still_open:
-            if still_open & 1:
-                end = outputs.valve_open_ms[output] + longest
-                if now >= end:
-                    self._faults.raise_(ids.VALVE_TOO_LONG)
-                elif end < self.next_ms:
-                    self.next_ms = end
-            still_open >>= 1
-            output += 1
+        end = outputs.first_open_ms + longest
+        if now >= end:
+            self._faults.raise_(ids.VALVE_TOO_LONG)
+        else:
+            self._later(end)
 
     def _supply(self, now: int) -> None:
         battery_mv = self._hardware.battery_mv()
@@ -215,11 +209,14 @@ class Guards:
         if channel == NOT_WIRED:
             return
         dry = self._dry[pump]
+        if self._hardware.float_wet(channel):
+            dry.since = -1
+            return
         if dry.since < started:
             dry.since = -1
-        if dry.update(not self._hardware.float_wet(channel), now) >= DRY_MS:
+        if dry.update(True, now) >= DRY_MS:
             self._faults.raise_(ids.DRY)
-        elif dry.since >= 0:
+        else:
             self._later(dry.since + DRY_MS)
 
     def _flow(self, pump: int, channel: int, started: int, now: int) -> None:

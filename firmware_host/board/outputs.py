@@ -18,6 +18,8 @@ class Outputs:
     intact: false once the end of a lease, which is kept twice, was not the same in both places.
 
     valves_of_pump[n] is the mask of valves that pump n feeds.
+
+    first_open_ms: since when the valve has been open that has been so for longest; only while one is.
     """
 
     def __init__(
@@ -42,6 +44,7 @@ class Outputs:
         self.pump_on_ms = [0] * pump_count
         self._pump_off_ms = [-PUMP_REST_MS] * pump_count
         self.valve_open_ms = [0] * valve_count
+        self.first_open_ms = 0
         self.drive_shut()
 
     def drive_shut(self) -> None:
@@ -142,6 +145,14 @@ class Outputs:
                 self._hardware.set_valve(output, True)
                 self.valve_open_ms[output] = now + self._hardware.moving_ms()
         self.valves |= opening
+        self._note_first_open()
+
+    def _note_first_open(self) -> None:
+        """Work out `first_open_ms` anew: here, because valves move seldom and are watched at every turn."""
+        self.first_open_ms = NEVER
+        for output in range(self.valve_count):
+            if self.valves & (1 << output) and self.valve_open_ms[output] < self.first_open_ms:
+                self.first_open_ms = self.valve_open_ms[output]
 
     def _ready_valves(self, now: int) -> int:
         """Mask of the wanted valves that have been open for their opening time."""
@@ -166,6 +177,7 @@ class Outputs:
             if closing & bit and self._may_close(bit, ready, now):
                 self._hardware.set_valve(output, False)
                 self.valves &= ~bit
+        self._note_first_open()
 
     def _may_close(self, valve_bit: int, ready: int, now: int) -> bool:
         may = True

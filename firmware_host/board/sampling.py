@@ -9,6 +9,7 @@ from firmware_host.wire import BAD
 ECHO_COUNT = 5
 """Three that agree make a level: with five, two may be lost or wrong."""
 ECHO_PATIENCE_MS = 1500
+_BURST_FORM = ",".join(["%d"] * ECHO_COUNT)
 
 
 class Sampler:
@@ -60,11 +61,14 @@ class Sampler:
         bursts = self._bursts
         for channel in self._echo_channels:
             burst = bursts[channel]
-            values.append(",".join(map(str, burst)) if burst else None)
+            if burst and len(burst) == ECHO_COUNT:
+                values.append(_BURST_FORM % tuple(burst))
+            else:
+                values.append(",".join(map(str, burst)) if burst else None)
             bursts[channel] = None
         self._asked_ms = -1
-        # `map` spares a pass of the interpreter for each channel.
-        values.extend(map(hardware.temperature_centi_c, self._temperature_channels))
+        for channel in self._temperature_channels:
+            values.append(hardware.temperature_centi_c(channel))
         values.append(hardware.battery_mv())
         if self._has_panel:
             values.append(hardware.panel_mv())
@@ -72,7 +76,8 @@ class Sampler:
             values.append(hardware.current_ma())
         for channel in self._soil_channels:
             values.append(hardware.soil_mv(channel))
-        values.extend(map(hardware.flow_pulses, self._flow_channels))
+        for channel in self._flow_channels:
+            values.append(hardware.flow_pulses(channel))
         if self._has_rain:
             values.append(hardware.rain_tips())
         for channel in self._float_channels:
