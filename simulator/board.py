@@ -56,10 +56,12 @@ class PlantHardware(Hardware):
     def _boot(self, cause: str) -> None:
         self._boots_ever += 1
         self._cause_before, self._cause = self._cause, cause
-        self._boot_ms = self.plant.now_ms
+        self.boot_plant_ms = self.plant.now_ms
+        """Plant time of the last boot: plant time = this + uptime."""
         self._boot_id = f"{self._rng.getrandbits(32):08x}"
-        self._inbox = bytearray()
-        self._outbox = bytearray()
+        self.inbox = b""
+        """What the host has sent and the board has not read yet: it takes little in one turn."""
+        self._outbox = b""
         self._pumps_on = 0
         self._valves_open = 0
         self._burst_done_ms: dict[int, int] = {}
@@ -67,7 +69,7 @@ class PlantHardware(Hardware):
             self._pulses_before[channel] += self.flow_pulses(channel)
         self._tips_before += self._tips()
         self.sensors.count_from_now()
-        self.fed_ms = self._boot_ms
+        self.fed_ms = self.boot_plant_ms
 
     # --- from outside -------------------------------------------------------------------------------------------------
 
@@ -83,29 +85,18 @@ class PlantHardware(Hardware):
         self.powered = False
         self._pumps_on = 0
         self._valves_open = 0
-        self._inbox.clear()
-        self._outbox.clear()
+        self.inbox = self._outbox = b""
 
     def host_write(self, data: bytes) -> None:
         """Bytes the host sends; what does not fit the receive buffer is lost, as on a cable."""
         if self.powered:
-            self._inbox += data[: _BUFFER_BYTES - len(self._inbox)]
+            self.inbox += data[: _BUFFER_BYTES - len(self.inbox)]
 
     def host_read(self) -> bytes:
         """Bytes the board has sent since the last call."""
-        data = bytes(self._outbox)
-        self._outbox.clear()
+        data = self._outbox
+        self._outbox = b""
         return data
-
-    @property
-    def unread(self) -> bool:
-        """Whether the board has not read all that the host has sent: it takes little in one turn."""
-        return bool(self._inbox)
-
-    @property
-    def boot_plant_ms(self) -> int:
-        """Plant time of the last boot: plant time = this + uptime."""
-        return self._boot_ms
 
     def output_masks(self) -> tuple[int, int]:
         """Pump pins and valve pins that are on, as bit masks."""
@@ -126,7 +117,7 @@ class PlantHardware(Hardware):
         return self._cause
 
     def uptime_ms(self) -> int:
-        return self.plant.now_ms - self._boot_ms
+        return self.plant.now_ms - self.boot_plant_ms
 
     def echo_burst_us(self, channel: int, count: int) -> list[int] | None:
         if channel not in self._echo_channels:
@@ -170,19 +161,19 @@ class PlantHardware(Hardware):
     def outputs_on(self, pump_count: int, valve_count: int) -> int:
         if not (self._pumps_on or self._valves_open):
             return 0
-        return super().outputs_on(pump_count, valve_count)
+        return self.pumps_on(pump_count) | self.valves_open(valve_count) << pump_count
 
     def read(self) -> bytes:
-        if not self._inbox:
-            return b""
-        data = bytes(self._inbox[:READ_BYTES])
-        del self._inbox[:READ_BYTES]
+        data = self.inbox
+        if data:
+            self.inbox = data[READ_BYTES:]
+            data = data[:READ_BYTES]
         return data
 
     def write(self, data: bytes) -> None:
-        outbox = self._outbox
-        if len(outbox) + len(data) <= _BUFFER_BYTES:
-            outbox.extend(data)
+        # Whole lines are few and short: to put bytes together costs less than to keep a bytearray.
+        if len(self._outbox) + len(data) <= _BUFFER_BYTES:
+            self._outbox += data
 
     def remembered(self) -> tuple[int, int, int]:
         return self._memory
@@ -331,7 +322,7 @@ class VirtualBoard:
             self.reboot("watchdog")
         else:
             due_ms = self.board.tick()
-            while hardware.unread:
+            while hardware.inbox:
                 due_ms = self.board.tick()
             self._due_ms = hardware.boot_plant_ms + due_ms
 

@@ -16,6 +16,7 @@ from controller.guard.board_limits import board_limits
 from controller.site.model import Site
 from firmware_host.board.logic import Board
 from firmware_host.link import Event, Link, LinkDown, LinkUp, Received
+from firmware_host.messages import SHUT
 from simulator.board import MakeBoard, PlantHardware, TickedBoard, board_settings
 from simulator.plant.plant import Plant
 from simulator.plant.weather import Weather
@@ -67,6 +68,8 @@ class SeasonRun:
         self._core_due_ms = 0
         self._inputs: list[Input] = []
         self._entries: list[Entry] = []
+        self._told: StepResult | None = None
+        """The result that the link was told last, while it only says to rest: there is no lease to renew."""
         for event in self.link.connected(0):
             self._take_change(event)
 
@@ -91,6 +94,7 @@ class SeasonRun:
         self.hardware.host_read()
         self.core = Core(self.site, memory)
         self.link = Link(board_limits(self.site), session=self.plant.now_ms)
+        self._told = None
         self._inputs, self._entries = [], []
         self._core_due_ms = back_ms
         self._add(Restarted(away_ms))
@@ -121,7 +125,7 @@ class SeasonRun:
             if now_ms >= self._board_due_ms:
                 due_ms = tick_board() + hardware.boot_plant_ms
                 self._board_due_ms = due_ms if due_ms > now_ms else now_ms + 1
-                if hardware.unread:
+                if hardware.inbox:
                     self._tick_board(now_ms)
             data = hardware.host_read()
             if data or now_ms >= link_due_ms:
@@ -147,26 +151,30 @@ class SeasonRun:
     def _tick_board(self, now_ms: int) -> None:
         hardware = self.hardware
         due_ms = self.board.tick() + hardware.boot_plant_ms
-        left = hardware.unread
+        left = len(hardware.inbox)
         while left:
             due_ms = self.board.tick() + hardware.boot_plant_ms
             # A board whose program hangs reads nothing: its watchdog comes first.
-            if hardware.unread >= left:
+            if len(hardware.inbox) >= left:
                 break
-            left = hardware.unread
+            left = len(hardware.inbox)
         self._board_due_ms = due_ms if due_ms > now_ms else now_ms + 1
 
     def _step_core(self, now_ms: int) -> None:
         # A named tuple's own constructor is one more call.
         now = _new_now(Now, (now_ms, self._start_wall_ms + now_ms + self.clock_step_ms, self.trust))
         result = self.core.step(now, self._inputs)
-        outputs, report_every_ms, wake_mono_ms, _, _, clear_board = result
         self.steps += 1
         if self._log is not None:
             self._log.add_step(now, self._entries, result)
         if self.watch is not None:
             self.watch(now, result)
         self._inputs, self._entries = [], []
+        if result is self._told and now_ms < self._core_due_ms:
+            # At rest the core gives one and the same result for as long as nothing happens: all this was done then.
+            return
+        outputs, report_every_ms, wake_mono_ms, _, _, clear_board = result
+        self._told = result if outputs is SHUT and not clear_board else None
         self.link.want(outputs, report_every_ms, now_ms)
         if clear_board:
             for fault_id in clear_board:
