@@ -118,6 +118,9 @@ class Plant:
         if site.panel is not None:
             self.panel = SolarPanel(site.panel, place.latitude_deg, place.longitude_deg, self._rng("panel", ""))
         self._panel_a = 0.0
+        self._supply_v = 0.0
+        self._supply_seen_ms = -1
+        """The voltage at the terminals while pumps run, and when it was that: it is asked for often in one instant."""
         self._electronics = self._rng("electronics", "")
         self._usual_w = self._electronics.uniform(*_ELECTRONICS_W)
         self.electronics_w = self._usual_w
@@ -249,6 +252,7 @@ class Plant:
 
     def _event(self) -> None:
         now = self.now_ms
+        self._supply_seen_ms = -1
         if now >= self._next_hour_ms:
             self._end_hour()
             self._next_hour_ms += HOUR_MS
@@ -454,6 +458,8 @@ class Plant:
 
     def supply_v(self) -> float:
         """Voltage at the battery's terminals now, with the inrush of a motor just started."""
+        if self._supply_seen_ms == self.now_ms:
+            return self._supply_v
         if self.settled_ms != self.now_ms:
             self.settle()
         if not self.pumps_run:
@@ -462,7 +468,9 @@ class Plant:
         for state in self.pumps.values():
             if state.running:
                 inrush += inrush_a(state.current_a, self.now_ms - state.started_ms)
-        return self.bank.terminal_v(inrush)
+        self._supply_v = self.bank.terminal_v(inrush)
+        self._supply_seen_ms = self.now_ms
+        return self._supply_v
 
     # --- books --------------------------------------------------------------------------------------------------------
 

@@ -114,9 +114,12 @@ class Sensors:
             return None
         if faults.battery_frozen_mv is not None:
             return faults.battery_frozen_mv
-        if plant.settled_ms != plant.now_ms:
-            plant.settle()
-        supply_v = plant.supply_v() if plant.pumps_run else plant.bank.terminal_v()
+        if plant.pumps_run:
+            supply_v = plant.supply_v()
+        else:
+            if plant.settled_ms != plant.now_ms:
+                plant.settle()
+            supply_v = plant.bank.terminal_v()
         millivolts = int(1000.0 * supply_v * self._divider + 16.0 * self._random() - 8.0)
         if faults.sensor:
             trouble = self._troubles.of(faults, "battery")

@@ -80,8 +80,12 @@ class TankWater:
         inflow, draw, leak = self.inflow_l_ms * elapsed_ms, self.draw_l_ms * elapsed_ms, self.leak_l_ms * elapsed_ms
         hose = self.hose_l_ms * elapsed_ms
         volume = self.volume_l + inflow + hose
-        draw = min(draw, max(0.0, volume - self.suction_volume_l))
-        leak = min(leak, volume - draw)
+        # Comparisons instead of `min` and `max`: this runs at every look while water moves.
+        above_suction = volume - self.suction_volume_l
+        if draw > above_suction:
+            draw = above_suction if above_suction > 0.0 else 0.0
+        if leak > volume - draw:
+            leak = volume - draw
         volume -= draw + leak
         if volume > self.overflow_volume_l:
             self.overflow_l += volume - self.overflow_volume_l
