@@ -158,7 +158,8 @@ def _start_fixed(ctx: Context, now: Now, zone: Zone) -> bool:
 def make_plan(ctx: Context, now: Now) -> None:
     """The plan of this moment for all zones, kept for a few minutes; journalled where it changed by a litre or more."""
     balance.accrue(ctx, now)
-    needs = [_need_of(ctx, now, zone) for zone in ctx.site.zones]
+    expected_mm: dict[int, float] = {}
+    needs = [_need_of(ctx, now, zone, expected_mm) for zone in ctx.site.zones]
     supplies = {tank.id: supply_of(ctx, now, tank.id) for tank in ctx.site.tanks}
     lines = allocate(needs, supplies)
     ctx.state.plan_order = [line.zone_id for line in lines]
@@ -245,16 +246,22 @@ def _cap_left_l(ctx: Context, zone: Zone) -> float:
     return max(0.0, zone_state.schedule.daily_cap_l - zone_state.applied_today_ml / 1000.0)
 
 
-def _need_of(ctx: Context, now: Now, zone: Zone) -> ZoneNeed:
+def _need_of(ctx: Context, now: Now, zone: Zone, expected_mm: dict[int, float]) -> ZoneNeed:
+    """`expected_mm` keeps the evapotranspiration expected until an instant: zones share their next chances."""
     zone_state = ctx.state.zones[zone.id]
     kc = balance.crop_coefficient(ctx, zone, now.wall_ms)
-    next_ms = next_start_ms(ctx, zone_state, now.wall_ms) or now.wall_ms + 86_400_000
+    until_next_mm = 0.0
+    if kc > 0.0:
+        next_ms = next_start_ms(ctx, zone_state, now.wall_ms) or now.wall_ms + 86_400_000
+        if next_ms not in expected_mm:
+            expected_mm[next_ms] = balance.et0_between_mm(ctx, now.wall_ms, next_ms)
+        until_next_mm = kc * expected_mm[next_ms]
     return ZoneNeed(
         zone=zone,
         schedule=zone_state.schedule,
         depletion_mm=zone_state.depletion_mm,
         readily_mm=balance.readily_mm(ctx, zone, kc),
-        until_next_mm=kc * balance.et0_between_mm(ctx, now.wall_ms, next_ms),
+        until_next_mm=until_next_mm,
         growing=kc > 0.0,
         applied_today_l=zone_state.applied_today_ml / 1000.0,
     )

@@ -152,7 +152,7 @@ def _run(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     if delivery.delivered_ml >= delivery.target_ml:
         stop(ctx, now, "done")
         return
-    if FLOW_FAULTS.intersection(ctx.state.board_faults):
+    if ctx.state.board_faults and FLOW_FAULTS.intersection(ctx.state.board_faults):
         _no_flow(ctx, now, delivery, zone)
         _clear_board_latch(ctx)
         return

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 
 from controller.irrigate.due import (
     LocalDay,
@@ -67,7 +68,7 @@ class LocalClock:
         span = clock.at(wall_ms)
         if span is None:
             return None
-        return Opening(_key(span.local_date, span.index), span.start_ms, span.end_ms)
+        return _opening(span.local_date, span.index, span.start_ms, span.end_ms)
 
     def next_time_ms(self, times_min: tuple[int, ...], after_wall_ms: int) -> int | None:
         """The first of the daily times strictly after an instant; None without times."""
@@ -93,8 +94,9 @@ def clock_text(minute_of_day: int) -> str:
     return f"{minute_of_day // 60:02d}:{minute_of_day % 60:02d}"
 
 
-def _key(local_date: int, slot: int) -> str:
-    return f"{_iso(local_date)}/{slot}"
+@lru_cache(maxsize=64)
+def _opening(local_date: int, slot: int, start_ms: int, end_ms: int) -> Opening:
+    return Opening(f"{_iso(local_date)}/{slot}", start_ms, end_ms)
 
 
 def _iso(local_date: int) -> str:

@@ -188,7 +188,8 @@ class Journal:
         last_id = self._last_input_id
         if len(entries) == 1:
             last_id += 1
-            inputs.append((last_id, 0, *now, *entries[0]))
+            # Tuples added up cost less than the same tuple unpacked from its parts.
+            inputs.append((last_id, 0) + now + entries[0])
         else:
             for part, entry in enumerate(entries or (TICK,)):
                 last_id += 1
