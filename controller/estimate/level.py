@@ -302,7 +302,9 @@ class LevelEstimator:
         return {name: getattr(self, name) for name in _STATE} | {name: getattr(self, name).dump() for name in _PARTS}
 
     def load(self, state: dict[str, Any]) -> None:
-        """Take back what `dump` gave."""
+        """Take back what `dump` gave. A level that an earlier kind of estimator left is measured afresh instead."""
+        if "filter" not in state:
+            return
         for name in _STATE:
             setattr(self, name, state[name])
         for name in _PARTS:
