@@ -15,7 +15,7 @@ from controller.contract import Quality
 from controller.estimate.battery_charts import chart_of
 from controller.estimate.battery_filter import CAPACITY, CHARGE, FULL_V, BatteryFilter
 from controller.estimate.battery_limits import VoltageLimits
-from controller.estimate.battery_watch import BatteryWatch, ChargerFault
+from controller.estimate.battery_watch import BatteryWatch, ChargerFault, Stretch
 from controller.estimate.sunshine import clear_sky_a
 from controller.site.model import Battery, Panel, Place
 
@@ -330,15 +330,10 @@ class BatteryEstimator:
         full = held and self.held_v >= FULL_HELD_V[self._battery.chemistry]
         self._filter_stretch(hours, mean_v, known_a, clear_a, measured, full)
         self._follow_rest(hours, known_a, mono_ms)
-        self._watch.see_stretch(
-            hours,
-            mean_v,
-            self.stretch_load_a > 0.0,
-            sunny or clear_a > SUNNY_PART * self._unknown_sun_a(),
-            sunny,
-            known_a > self._charging_a if measured else None,
-            self.held_v if held else 0.0,
-        )
+        lit = sunny or clear_a > SUNNY_PART * self._unknown_sun_a()
+        shunt_a = known_a if measured else None
+        stretch = Stretch(hours, mean_v, self.stretch_load_a > 0.0, lit, sunny, shunt_a)
+        self._watch.see_stretch(stretch, self._filter.state[FULL_V])
         self.charge_percent = 100.0 * self._filter.state[CHARGE]
         self._open_stretch(mono_ms)
 
@@ -370,7 +365,11 @@ class BatteryEstimator:
             return
         clear = clear_a / capacity_ah
         tracked.pass_time(hours, current, clear, measured)
-        tracked.see_voltage(mean_v, hours, clear)
+        if measured and not self.stretch_panel_lit and self.sun_a == 0.0:
+            load_a = self._load_a()
+            if not self.stretch_load_a and abs(known_a + load_a) < 2.0 * load_a:
+                tracked.see_load(load_a / capacity_ah, current, hours)
+        tracked.see_voltage(mean_v, hours)
 
     def _follow_rest(self, hours: float, known_a: float, mono_ms: int) -> None:
         quiet = not self.stretch_load_a and self._filter.current * self._battery.capacity_ah <= self._charging_a

@@ -1,9 +1,10 @@
 """An extended Kalman filter for a battery: charge, what its voltage remembers, its own curve, size and resistance.
 
 Ten states: part of its true capacity that is left; a fast and a slow polarisation in volts; rested voltage when full;
-weights of the chart's two shapes; logarithms of capacity and of resistance as parts of what was declared; part of a
-cloudless sky's current that the panel gives; overvoltage of charging a full battery. Currents are per hour of the
-declared capacity, positive while charging.
+weights of the chart's two shapes; logarithms of capacity and of resistance as parts of what was declared; what the
+known current leaves out; overvoltage of charging a full battery. What is left out is the part of a cloudless sky's
+current that the panel gives, or with a shunt the error of its zero. Currents are per hour of the declared capacity,
+positive while charging.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ from typing import Any, NamedTuple
 from controller.estimate.battery_charts import Chart
 from controller.site.model import Chemistry
 
-CHARGE, FAST, SLOW, FULL_V, DEPTH, BEND, CAPACITY, RESISTANCE, CLEARNESS, GASSING = range(10)
+CHARGE, FAST, SLOW, FULL_V, DEPTH, BEND, CAPACITY, RESISTANCE, UNSEEN, GASSING = range(10)
 _SIZE = 10
 
 
@@ -59,8 +60,14 @@ CAPACITY_DRIFT_PER_H = 0.012 / sqrt(24.0 * 30.0)
 RESISTANCE_SD, RESISTANCE_DRIFT_PER_H = 0.35, 0.05 / sqrt(24.0 * 30.0)
 USUAL_CLEARNESS, CLEARNESS_SD, CLEARNESS_HOURS = 0.45, 0.35, 2.0
 _MOST_CLEARNESS = 1.2
-FULL_V_DRIFT_PER_H = 0.010 / sqrt(24.0 * 14.0)
-"""A rested voltage follows the seasons' warmth: about 1.2 mV for a kelvin (from memory)."""
+ZERO_SD, ZERO_DRIFT_PER_H = 0.001, 0.0001 / 13.0
+"""A shunt's zero: 50 mA with a battery of 50 Ah (own choice: amplifiers for 20 A are off by about so much)."""
+LOAD_DOUBT = 0.2
+"""How far the electronics' declared load is taken to be wrong, as a part of it (own choice)."""
+_LOAD_ERRORS_LAST_HOURS = 100.0
+FULL_V_DRIFT_PER_H, DEPTH_DRIFT_PER_H, BEND_DRIFT_PER_H = 0.008 / 13.0, 0.015 / 13.0, 0.008 / 13.0
+"""Volts in a week. A rested voltage follows the seasons' warmth, about 1.2 mV for a kelvin (from memory); and no two
+shapes are a whole curve: without a drift the filter would be surer of them than it can be (own choice)."""
 GASSING_SD = 0.35
 """Part of the gassing overvoltage (own choice: it differs with age, acid and warmth)."""
 _ERRORS_LAST_HOURS = 8.0
@@ -82,14 +89,16 @@ _LOST_SD = 0.25
 class BatteryFilter:
     """Follows one battery, a stretch of minutes at a time: `pass_time`, then `see_voltage` or `see_full`."""
 
-    __slots__ = ("_chart", "_habits", "covariance", "current", "odd_hours", "state")
+    __slots__ = ("_chart", "_habits", "covariance", "current", "measured", "odd_hours", "share", "state")
 
     def __init__(self, chemistry: Chemistry, chart: Chart) -> None:
         self._chart, self._habits = chart, HABITS[chemistry]
         self.state: list[float] = []
         """Empty until a first voltage was seen."""
         self.covariance: list[list[float]] = []
-        self.current = 0.0
+        self.current = self.share = 0.0
+        """Net current of the last stretch, and how much of the unseen part was in it."""
+        self.measured = False
         self.odd_hours = 0.0
 
     def begin(self, battery_v: float, current: float) -> None:
@@ -113,7 +122,7 @@ class BatteryFilter:
             *(CAPACITY_SD, RESISTANCE_SD, CLEARNESS_SD, GASSING_SD * habits.gassing_v),
         )
         self.covariance = [[sd[row] ** 2 if row == column else 0.0 for column in range(_SIZE)] for row in range(_SIZE)]
-        self.current = current
+        self.current, self.measured = current, False
         self._look_up(battery_v)
 
     def _look_up(self, battery_v: float) -> None:
@@ -135,10 +144,13 @@ class BatteryFilter:
         """Let a stretch pass.
 
         `current` is the mean that is known (load as a negative, or the shunt's own), `clear` the mean a cloudless sky
-        would add to it, 0 with a shunt or in the dark.
+        would add to it, nothing with a shunt or in the dark.
         """
+        if measured is not self.measured:
+            self._change_source(measured)
         habits, x, p = self._habits, self.state, self.covariance
-        net = current + clear * x[CLEARNESS]
+        self.share = share = 1.0 if measured else clear
+        net = current + share * x[UNSEEN]
         self.current = net
         charging = net > 0.0
         efficiency, doubt = 1.0, _CURRENT_DOUBT_SHUNT if measured else _CURRENT_DOUBT
@@ -155,39 +167,41 @@ class BatteryFilter:
         x[CHARGE] += gained - habits.leak_per_h * hours
         x[FAST] = fast_keep * x[FAST] + fast_h * net
         x[SLOW] = slow_keep * x[SLOW] + slow_h * net
-        clear_keep = 1.0
-        if clear:
-            clear_keep = exp(-hours / CLEARNESS_HOURS)
-            x[CLEARNESS] = USUAL_CLEARNESS + (x[CLEARNESS] - USUAL_CLEARNESS) * clear_keep
-        charge_by_clear, fast_by_clear, slow_by_clear = clear * per_charge, clear * fast_h, clear * slow_h
+        keep = 1.0
+        if clear and not measured:
+            keep = exp(-hours / CLEARNESS_HOURS)
+            x[UNSEEN] = USUAL_CLEARNESS + (x[UNSEEN] - USUAL_CLEARNESS) * keep
+        charge_by_unseen, fast_by_unseen, slow_by_unseen = share * per_charge, share * fast_h, share * slow_h
         fast_by_grown, slow_by_grown = fast_h * net, slow_h * net
-        capacity, resistance, clearness = p[CAPACITY], p[RESISTANCE], p[CLEARNESS]
+        # What goes in is less certain than what comes out: a battery's size is learned from discharges.
+        by_capacity = 0.0 if charging else -gained
+        capacity, resistance, unseen = p[CAPACITY], p[RESISTANCE], p[UNSEEN]
         p[CHARGE] = [
-            a - gained * b + charge_by_clear * c for a, b, c in zip(p[CHARGE], capacity, clearness, strict=True)
+            a + by_capacity * b + charge_by_unseen * c for a, b, c in zip(p[CHARGE], capacity, unseen, strict=True)
         ]
         p[FAST] = [
-            fast_keep * a + fast_by_grown * b + fast_by_clear * c
-            for a, b, c in zip(p[FAST], resistance, clearness, strict=True)
+            fast_keep * a + fast_by_grown * b + fast_by_unseen * c
+            for a, b, c in zip(p[FAST], resistance, unseen, strict=True)
         ]
         p[SLOW] = [
-            slow_keep * a + slow_by_grown * b + slow_by_clear * c
-            for a, b, c in zip(p[SLOW], resistance, clearness, strict=True)
+            slow_keep * a + slow_by_grown * b + slow_by_unseen * c
+            for a, b, c in zip(p[SLOW], resistance, unseen, strict=True)
         ]
-        if clear:
-            p[CLEARNESS] = [clear_keep * a for a in clearness]
+        if keep < 1.0:
+            p[UNSEEN] = [keep * a for a in unseen]
         for row in p:
-            by_clear = row[CLEARNESS]
-            row[CHARGE] += charge_by_clear * by_clear - gained * row[CAPACITY]
-            row[FAST] = fast_keep * row[FAST] + fast_by_grown * row[RESISTANCE] + fast_by_clear * by_clear
-            row[SLOW] = slow_keep * row[SLOW] + slow_by_grown * row[RESISTANCE] + slow_by_clear * by_clear
-            row[CLEARNESS] = clear_keep * by_clear
-        self._add_doubt(hours, doubt * gained, fast_h * net, slow_h * net, clear_keep)
+            by_unseen = row[UNSEEN]
+            row[CHARGE] += charge_by_unseen * by_unseen + by_capacity * row[CAPACITY]
+            row[FAST] = fast_keep * row[FAST] + fast_by_grown * row[RESISTANCE] + fast_by_unseen * by_unseen
+            row[SLOW] = slow_keep * row[SLOW] + slow_by_grown * row[RESISTANCE] + slow_by_unseen * by_unseen
+            row[UNSEEN] = keep * by_unseen
+        self._add_doubt(hours, doubt * gained, fast_h * net, slow_h * net, keep)
         if x[CHARGE] > 1.0:
             x[CHARGE] = 1.0
         elif x[CHARGE] < 0.0:
             x[CHARGE] = 0.0
 
-    def _add_doubt(self, hours: float, doubt: float, fast_v: float, slow_v: float, clear_keep: float) -> None:
+    def _add_doubt(self, hours: float, doubt: float, fast_v: float, slow_v: float, keep: float) -> None:
         p = self.covariance
         # What is wrong about a current stays wrong for hours: its error adds up in step, not at random.
         p[CHARGE][CHARGE] += doubt * doubt * max(1.0, 8.0 / hours) + 1e-7 * hours
@@ -195,38 +209,63 @@ class BatteryFilter:
         p[SLOW][SLOW] += (_POLARISATION_DOUBT * slow_v) ** 2 * max(1.0, 1.0 / hours) + 2e-6 * hours
         p[CAPACITY][CAPACITY] += CAPACITY_DRIFT_PER_H**2 * hours
         p[FULL_V][FULL_V] += FULL_V_DRIFT_PER_H**2 * hours
+        p[DEPTH][DEPTH] += DEPTH_DRIFT_PER_H**2 * hours
+        p[BEND][BEND] += BEND_DRIFT_PER_H**2 * hours
         p[RESISTANCE][RESISTANCE] += RESISTANCE_DRIFT_PER_H**2 * hours
-        if clear_keep < 1.0:
-            p[CLEARNESS][CLEARNESS] += CLEARNESS_SD**2 * (1.0 - clear_keep * clear_keep)
+        if self.measured:
+            p[UNSEEN][UNSEEN] += ZERO_DRIFT_PER_H**2 * hours
+        elif keep < 1.0:
+            p[UNSEEN][UNSEEN] += CLEARNESS_SD**2 * (1.0 - keep * keep)
 
-    def rested_v(self, charge: float) -> tuple[float, float, float, float]:
-        """Rested voltage less that of a full battery, its slope by charge, and the two shapes, at a charge."""
-        chart = self._chart
-        steps = len(chart.drop_v) - 1
-        place = charge * steps
-        low = min(int(place), steps - 1)
-        part = place - low
+    def _change_source(self, measured: bool) -> None:
+        """A shunt speaks, or is silent from now on: what is unseen is another thing."""
+        self.measured = measured
+        for row in self.covariance:
+            row[UNSEEN] = 0.0
+        self.covariance[UNSEEN] = [0.0] * _SIZE
+        self.covariance[UNSEEN][UNSEEN] = (ZERO_SD if measured else CLEARNESS_SD) ** 2
+        self.state[UNSEEN] = 0.0 if measured else USUAL_CLEARNESS
+
+    def see_load(self, load: float, current: float, hours: float) -> None:
+        """In the dark a shunt shows the declared load and the error of its own zero."""
+        carried = [row[UNSEEN] for row in self.covariance]
+        noise = (LOAD_DOUBT * load) ** 2 * _LOAD_ERRORS_LAST_HOURS / hours
+        self._correct(-load - current - self.state[UNSEEN], carried, carried[UNSEEN] + noise)
+
+    def _line(self, charge: float) -> tuple[float, float, float, float, float]:
+        """The curve as a straight line through what the charge may be.
+
+        Gives rested voltage less that of a full battery, its slope by charge, the two shapes, and how far the curve
+        leaves the line. The tangent of a curve with a knee would promise too much.
+        """
+        reach = min(0.25, max(0.04, self.sd(CHARGE)))
+        low, high = max(0.0, charge - reach), min(1.0, charge + reach)
+        rest_v, depth_v, bend_v = self.rested_v(charge)
+        low_v, high_v = self.rested_v(low)[0], self.rested_v(high)[0]
+        slope = (high_v - low_v) / (high - low)
+        bent_v = abs(rest_v - low_v - slope * (charge - low))
+        return rest_v, max(slope, 0.02), depth_v, bend_v, bent_v
+
+    def rested_v(self, charge: float) -> tuple[float, float, float]:
+        """Rested voltage less that of a full battery, and the two shapes, at a charge."""
+        chart, x = self._chart, self.state
         drop, depth, bend = chart.drop_v, chart.depth_v, chart.bend_v
-        drop_step, depth_step, bend_step = (
-            drop[low + 1] - drop[low],
-            depth[low + 1] - depth[low],
-            bend[low + 1] - bend[low],
-        )
-        x = self.state
-        depth_v, bend_v = depth[low] + part * depth_step, bend[low] + part * bend_step
-        slope = steps * (drop_step + x[DEPTH] * depth_step + x[BEND] * bend_step)
-        volts = drop[low] + part * drop_step + x[DEPTH] * depth_v + x[BEND] * bend_v
-        return volts, max(slope, 0.02), depth_v, bend_v
+        place = charge * (len(drop) - 1)
+        low = min(int(place), len(drop) - 2)
+        part = place - low
+        depth_v = depth[low] + part * (depth[low + 1] - depth[low])
+        bend_v = bend[low] + part * (bend[low + 1] - bend[low])
+        return drop[low] + part * (drop[low + 1] - drop[low]) + x[DEPTH] * depth_v + x[BEND] * bend_v, depth_v, bend_v
 
-    def see_voltage(self, battery_v: float, hours: float, clear: float) -> None:
+    def see_voltage(self, battery_v: float, hours: float) -> None:
         """Learn from the mean voltage of the stretch that has passed."""
         x, habits = self.state, self._habits
-        rest_v, slope, depth_v, bend_v = self.rested_v(x[CHARGE])
+        rest_v, slope, depth_v, bend_v, bent_v = self._line(x[CHARGE])
         current = self.current
         ohmic_h = habits.resistance_h * exp(x[RESISTANCE])
         ohmic_v = ohmic_h * current
-        by_clear = ohmic_h * clear
-        noise_v, gassing, lasts_hours = habits.voltage_sd_v + 0.1 * abs(ohmic_v), 0.0, _ERRORS_LAST_HOURS
+        by_unseen = ohmic_h * self.share
+        noise_v, gassing = habits.voltage_sd_v + 0.1 * abs(ohmic_v) + bent_v, 0.0
         if current > 0.0:
             begun = current / (current + _LEAST_CHARGING)
             above = max(0.0, x[CHARGE] - habits.gassing_from) / (1.0 - habits.gassing_from)
@@ -242,7 +281,7 @@ class BatteryFilter:
             + row[4] * depth_v
             + row[5] * bend_v
             + row[7] * ohmic_v
-            + row[8] * by_clear
+            + row[8] * by_unseen
             + row[9] * gassing
             for row in self.covariance
         ]
@@ -254,12 +293,12 @@ class BatteryFilter:
             + carried[4] * depth_v
             + carried[5] * bend_v
             + carried[7] * ohmic_v
-            + carried[8] * by_clear
+            + carried[8] * by_unseen
             + carried[9] * gassing
         )
         noise = noise_v * noise_v
         surprise = innovation * innovation / (spread + noise)
-        noise *= max(1.0, lasts_hours / hours)
+        noise *= max(1.0, _ERRORS_LAST_HOURS / hours)
         if surprise > _GATE:
             noise = max(noise, innovation * innovation / 3.0)
         if current <= 0.0:
@@ -283,7 +322,8 @@ class BatteryFilter:
             x[index] += gain * innovation
             p[index] = [a - gain * b for a, b in zip(p[index], carried, strict=True)]
         x[CHARGE] = min(1.0, max(0.0, x[CHARGE]))
-        x[CLEARNESS] = min(_MOST_CLEARNESS, max(0.0, x[CLEARNESS]))
+        if not self.measured:
+            x[UNSEEN] = min(_MOST_CLEARNESS, max(0.0, x[UNSEEN]))
 
     def dump(self) -> dict[str, Any]:
         """The whole state as JSON-able data."""
@@ -291,6 +331,8 @@ class BatteryFilter:
             "state": list(self.state),
             "covariance": [list(row) for row in self.covariance],
             "current": self.current,
+            "share": self.share,
+            "measured": self.measured,
             "odd_hours": self.odd_hours,
         }
 
@@ -299,4 +341,6 @@ class BatteryFilter:
         self.state = list(data["state"])
         self.covariance = [list(row) for row in data["covariance"]]
         self.current = data["current"]
+        self.share = data["share"]
+        self.measured = data["measured"]
         self.odd_hours = data["odd_hours"]

@@ -5,7 +5,7 @@ Needs no time of day: days are stretches of 24 hours from the first report on.
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 from controller.site.model import Chemistry
 
@@ -29,7 +29,12 @@ alone, where a dark week looks much the same (own choice)."""
 LOWEST_HELD_V: dict[Chemistry, float] = {"flooded": 13.9, "agm": 13.9, "lifepo4": 13.9}
 """Absorption below this never fills the battery. Makers ask for 14.1 to 14.8 V; hot weather takes off 0.2 V (common
 practice, no source)."""
-LOW_DAYS = 3
+LOW_DAYS = 4
+HELD_WITHIN_V, HELD_HOURS = 0.02, 1.0
+"""A charger that stops too early holds the same voltage every day; without one no two days' highest agree so well."""
+ABOVE_FULL_V = 0.25
+RISE_A = 0.1
+"""A shunt that shows so much more than at the day's lowest shows charging (own choice)."""
 
 _STATE = (
     "same_v",
@@ -42,10 +47,25 @@ _STATE = (
     "charged",
     "panel_seen",
     "uncharged_days",
-    "held_v",
+    "lowest_a",
+    "top_v",
+    "top_hours",
+    "last_top_v",
     "low_days",
     "charger_fault",
 )
+
+
+class Stretch(NamedTuple):
+    """Minutes under one load: their mean voltage, a pump's load, sun by whatever tells of it, sun by the panel's own
+    voltage, mean current by a shunt (positive while charging; None without one)."""
+
+    hours: float
+    mean_v: float
+    loaded: bool
+    sunny: bool
+    panel_lit: bool
+    current_a: float | None
 
 
 class BatteryWatch:
@@ -55,13 +75,17 @@ class BatteryWatch:
 
     step_ms: int | None
     lowest_v: float | None
-    held_v: float
+    lowest_a: float | None
+    top_v: float
+    panel_seen: bool
+    charged: bool
     charger_fault: ChargerFault
 
     def __init__(self, chemistry: Chemistry) -> None:
         self._lowest_held_v = LOWEST_HELD_V[chemistry]
         self.charger_fault = ""
         self.uncharged_days = self.low_days = 0
+        self.last_top_v = 0.0
         self._begin_day()
         self.restarted()
 
@@ -89,42 +113,39 @@ class BatteryWatch:
         stepped = self.step_ms is not None and mono_ms - self.step_ms >= STEP_SHOWS_AFTER_MS
         return same_ms >= FROZEN_QUIET_MS or (stepped and same_ms >= FROZEN_AFTER_MS)
 
-    def see_stretch(
-        self,
-        hours: float,
-        mean_v: float,
-        loaded: bool,
-        sunny: bool,
-        panel_lit: bool,
-        charging: bool | None,
-        held_v: float,
-    ) -> None:
-        """A stretch that is over: mean voltage, a pump's load, sun by whatever tells, sun by the panel's own voltage.
-
-        `charging` is the shunt's word, None without one; `held_v` is 0 unless the charger holds its voltage.
-        """
-        if panel_lit:
-            self.panel_seen = True
+    def see_stretch(self, stretch: Stretch, full_v: float) -> None:
+        """A stretch that is over; `full_v` is the rested voltage of a full battery."""
+        hours, mean_v = stretch.hours, stretch.mean_v
         self.day_hours += hours
-        if sunny:
-            self.sun_hours += hours
-        self.loadless_hours = 0.0 if loaded else self.loadless_hours + hours
-        if held_v > 0.0:
+        self.sun_hours += hours * stretch.sunny
+        self.panel_seen = self.panel_seen or stretch.panel_lit
+        self.loadless_hours = 0.0 if stretch.loaded else self.loadless_hours + hours
+        if not stretch.loaded:
+            if mean_v > self.top_v + HELD_WITHIN_V:
+                self.top_v, self.top_hours = mean_v, 0.0
+            if mean_v > self.top_v - HELD_WITHIN_V:
+                self.top_hours += hours
+        self._look_for_charge(stretch, full_v)
+        if self.day_hours >= DAY_HOURS:
+            self._end_day(full_v)
+
+    def _look_for_charge(self, stretch: Stretch, full_v: float) -> None:
+        """Charging shows in a voltage that no rested battery has, in a rise, or in a shunt."""
+        if stretch.mean_v > full_v + ABOVE_FULL_V:
             self.charged = True
-            self.held_v = max(self.held_v, held_v)
-        if charging:
-            self.charged = True
-        elif charging is None and self.loadless_hours >= QUIET_HOURS:
-            if self.lowest_v is None or mean_v < self.lowest_v:
-                self.lowest_v = mean_v
-            elif mean_v > self.lowest_v + RISE_V:
-                self.charged = True
+        if self.loadless_hours >= QUIET_HOURS:
+            if self.lowest_v is None or stretch.mean_v < self.lowest_v:
+                self.lowest_v = stretch.mean_v
+            self.charged = self.charged or stretch.mean_v > self.lowest_v + RISE_V
+        current_a = stretch.current_a
+        if current_a is not None and not stretch.loaded:
+            if self.lowest_a is None or current_a < self.lowest_a:
+                self.lowest_a = current_a
+            self.charged = self.charged or current_a > self.lowest_a + RISE_A
         if self.charged and self.charger_fault == "dead":
             self.charger_fault = ""
-        if self.day_hours >= DAY_HOURS:
-            self._end_day()
 
-    def _end_day(self) -> None:
+    def _end_day(self, full_v: float) -> None:
         needed = DARK_DAYS_SEEN if self.panel_seen else DARK_DAYS_GUESSED
         if self.charged:
             self.uncharged_days = 0
@@ -132,19 +153,23 @@ class BatteryWatch:
             self.uncharged_days += 1
             if self.uncharged_days >= needed:
                 self.charger_fault = "dead"
-        if self.held_v > 0.0:
-            self.low_days = self.low_days + 1 if self.held_v < self._lowest_held_v else 0
+        if self.top_v >= self._lowest_held_v:
+            self.low_days = 0
+            if self.charger_fault == "low":
+                self.charger_fault = ""
+        elif self.top_v > full_v + ABOVE_FULL_V and self.top_hours >= HELD_HOURS:
+            again = abs(self.top_v - self.last_top_v) <= HELD_WITHIN_V
+            self.low_days = self.low_days + 1 if again else 1
             if self.low_days >= LOW_DAYS and not self.charger_fault:
                 self.charger_fault = "low"
-            elif self.low_days == 0 and self.charger_fault == "low":
-                self.charger_fault = ""
+        self.last_top_v = self.top_v
         self._begin_day()
 
     def _begin_day(self) -> None:
         self.day_hours = self.sun_hours = 0.0
-        self.lowest_v = None
+        self.lowest_v = self.lowest_a = None
         self.charged = self.panel_seen = False
-        self.held_v = 0.0
+        self.top_v = self.top_hours = 0.0
 
     def dump(self) -> dict[str, Any]:
         """The whole state as JSON-able data."""

@@ -107,7 +107,7 @@ def test_a_shunt_counts_what_goes_out() -> None:
     now = rest(estimator, 13.22, hours=1.0)
     before = estimator.reading(now).charge_percent
     for minute in range(1, 301):
-        reading = estimator.update(13.19, 0.0, now + minute * MINUTE_MS, current_a=-2.0)
+        reading = estimator.update(13.175, 0.0, now + minute * MINUTE_MS, current_a=-2.0)
     assert before is not None
     assert reading.charge_percent == pytest.approx(before - 10.0, abs=4.0)
 
@@ -282,8 +282,8 @@ def test_a_charger_that_charges_again_is_forgiven() -> None:
 
 def test_a_voltage_held_too_low_for_days_is_a_charger_set_wrong() -> None:
     estimator = BatteryEstimator(make_battery(), PANEL, PLACE)
-    assert days_of(estimator, 2, 13.6, 12.65).charger_fault == ""
-    assert days_of(estimator, 2, 13.6, 12.65, first=2).charger_fault == "low"
+    assert days_of(estimator, 3, 13.6, 12.65).charger_fault == ""
+    assert days_of(estimator, 3, 13.6, 12.65, first=3).charger_fault == "low"
 
 
 def test_a_proper_absorption_voltage_is_no_fault() -> None:
