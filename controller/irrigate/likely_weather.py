@@ -15,11 +15,11 @@ from typing import NamedTuple
 
 DAYS_PER_YEAR = 365
 SPELL_SD = 0.5
-"""Log-normal spread of the slow wetness, and of nothing else: tuned on station years that judge nothing."""
-SPELL_DAYS = 30.0
+"""Log-normal spread of the slow wetness; with `SPELL_DAYS` tuned on station years that judge nothing."""
+SPELL_DAYS = 20.0
 WET_DAY_ET0 = 0.75
 """Reference evapotranspiration of a wet day as a part of a dry one's (own choice, cloud halves the sun's part)."""
-_MONTH_DAYS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
+MONTH_DAYS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 _LCG_FACTOR, _LCG_STEP, _LCG_RANGE = 6364136223846793005, 1442695040888963407, 1 << 64
 """Knuth's constants for a linear congruential generator modulo 2^64."""
 
@@ -58,7 +58,7 @@ class _Dice:
 
 def month_of_day() -> list[int]:
     """Month (0 to 11) of each day of a year without 29 February."""
-    return [month for month, days in enumerate(_MONTH_DAYS) for _ in range(days)]
+    return [month for month, days in enumerate(MONTH_DAYS) for _ in range(days)]
 
 
 def likely_years(normals: ClimateNormals, count: int) -> list[LikelyYear]:
@@ -73,7 +73,7 @@ def likely_years(normals: ClimateNormals, count: int) -> list[LikelyYear]:
         rain, et0 = [], []
         for month in months:
             wetness = keep * wetness + fresh * dice.normal()
-            part = min(0.95, normals.wet_days[month] / _MONTH_DAYS[month])
+            part = min(0.95, normals.wet_days[month] / MONTH_DAYS[month])
             part_now = min(0.95, part * math.exp(wetness - 0.5 * SPELL_SD * SPELL_SD))
             to_wet = 0.75 * part_now + (0.25 if wet else 0.0)
             wet = dice.uniform() < to_wet
@@ -94,7 +94,7 @@ def _kept_means(years: list[LikelyYear], normals: ClimateNormals, months: list[i
             et0_sums[month] += et0
     n = len(years)
     rain_by = [n * normals.rain_mm[m] / rain_sums[m] if rain_sums[m] > 0.0 else 1.0 for m in range(12)]
-    et0_by = [n * _MONTH_DAYS[m] * normals.et0_mm[m] / et0_sums[m] if et0_sums[m] > 0.0 else 1.0 for m in range(12)]
+    et0_by = [n * MONTH_DAYS[m] * normals.et0_mm[m] / et0_sums[m] if et0_sums[m] > 0.0 else 1.0 for m in range(12)]
     return [
         LikelyYear(
             tuple(rain * rain_by[month] for month, rain in zip(months, year.rain_mm, strict=True)),

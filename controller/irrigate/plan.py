@@ -27,6 +27,7 @@ class ZoneNeed(NamedTuple):
     depletion_mm        root-zone depletion now (FAO-56 Dr)
     readily_mm          readily available water now (FAO-56 RAW, p adjusted)
     until_next_mm       crop evapotranspiration expected until the zone's next chance to be watered after this one
+    etc_day_mm          crop evapotranspiration expected of the whole day, without stress
     growing             False outside its crops' season: nothing is planned
     """
 
@@ -35,6 +36,7 @@ class ZoneNeed(NamedTuple):
     depletion_mm: float
     readily_mm: float
     until_next_mm: float
+    etc_day_mm: float
     growing: bool
     applied_today_l: float
 

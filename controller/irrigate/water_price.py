@@ -1,11 +1,11 @@
-"""What a litre in the tank is worth, by day of the year and by how much is left: stochastic dynamic programming.
+"""What a litre in the tank is worth, by day, recent rain and how much is left: stochastic dynamic programming.
 
 Two stories. Below, each zone alone: at a given price of water there is one depletion up to which it pays to water, and
 so, over likely years of weather, one demand and one cost of stress for every week. Above, the tank: its water is worth
 what the coming weeks' stress would cost without it, found backwards through the year over the same likely years, storms
-and dry spells going into both stories together. At run time the price is looked up and every zone is watered down to
-its own depletion for that price. Priorities, room for rain, filling up before an overflow and going dry last are not
-rules here: they follow.
+and dry spells going into both stories together. At run time the price is looked up and every zone is watered up to its
+own depletion for that price. Priorities, room for rain, filling up before an overflow and going dry last are not rules
+here: they follow.
 
 The cost of stress is `weight x stress^2` for a zone-day, stress being the part of its evapotranspiration that a plant
 goes without (1 - Ks, FAO-56 equation 84). Prices are in that cost per litre.
@@ -21,15 +21,25 @@ from controller.irrigate.likely_weather import DAYS_PER_YEAR, LikelyYear
 
 PERIOD_DAYS = 7
 PERIODS = 52
-PRICES = (0.0, 0.004, 0.01, 0.02, 0.035, 0.055, 0.08, 0.115, 0.165, 0.24, 0.36, 0.6, 1.2, 1e9)
+PRICES = (0.0, 0.004, 0.01, 0.02, 0.035, 0.055, 0.08, 0.115, 0.165, 0.24, 0.36, 0.6, 1.2, math.inf)
 """The prices that are looked at, cost per litre; at the last nothing is watered."""
+NOTHING = len(PRICES) - 1
 LEVELS = 25
+SPELLS = 2
+"""After a dry fortnight and after a wet one: rain comes in spells, so the last weeks say something of the next."""
+RECENT_DAYS = 14
 YEARS_ROUND = 2
+"""How often the year is gone through backwards, so that its end knows what the next one will ask."""
 DEPLETION_SD = 0.05
 """How unsure a zone's depletion is, as part of its total available water (own choice)."""
 _CANDIDATES = 26
-_SPREAD = ((-1.2247, 1.0 / 6.0), (0.0, 2.0 / 3.0), (1.2247, 1.0 / 6.0))
-"""Three points and weights that stand for a normal spread up to the fifth moment, times sqrt 2 (Gauss-Hermite)."""
+_SPREAD = ((-math.sqrt(3.0), 1.0 / 6.0), (0.0, 2.0 / 3.0), (math.sqrt(3.0), 1.0 / 6.0))
+"""Three points in standard deviations, and weights, that stand for a normal spread (Gauss-Hermite, three points)."""
+
+
+def priority_weight(priority: int) -> float:
+    """What a zone's stress counts for: 8 for priority 1, each further step half (own choice)."""
+    return 16.0 * 0.5**priority
 
 
 class ZoneDay(NamedTuple):
@@ -58,62 +68,67 @@ class ZoneDay(NamedTuple):
 def level_mm(zone: ZoneDay, price: float) -> float:
     """The depletion up to which it pays to water at a price: the cheapest of evenly spaced depletions, per day kept
     there. Water, stress and the rain that a wet root zone would let drain are counted."""
-    total_mm, etc_mm, fraction = zone.total_mm, zone.etc_mm, zone.fraction
-    if price >= PRICES[-1]:
+    total_mm = zone.total_mm
+    if price == math.inf:
         return total_mm
-    readily_mm = fraction * total_mm
+    readily_mm = zone.fraction * total_mm
     scale_mm = total_mm - readily_mm
-    mean_later_mm = 0.5 * zone.swing * etc_mm
+    away_mm = 0.5 * zone.swing * zone.etc_mm - readily_mm
     sd_mm = DEPLETION_SD * total_mm
+    water_cost = price * zone.l_per_mm * zone.etc_mm
+    lost_cost = price * zone.l_per_mm * zone.wet_part * zone.wet_mm
     best_mm, best_cost = 0.0, math.inf
     for step in range(_CANDIDATES):
         depletion_mm = total_mm * step / (_CANDIDATES - 1)
-        cost = 0.0
-        for away, part in _SPREAD:
-            stress = (depletion_mm + mean_later_mm + away * sd_mm * 1.41421356 - readily_mm) / scale_mm
+        cost = lost_cost * math.exp(-depletion_mm / zone.wet_mm) if lost_cost > 0.0 else 0.0
+        for sds, part in _SPREAD:
+            stress = (depletion_mm + away_mm + sds * sd_mm) / scale_mm
             stress = 0.0 if stress < 0.0 else 1.0 if stress > 1.0 else stress
-            cost += part * (zone.weight * stress * stress + price * zone.l_per_mm * etc_mm * (1.0 - stress))
-        if zone.wet_part > 0.0 and zone.wet_mm > 0.0:
-            cost += price * zone.l_per_mm * zone.wet_part * zone.wet_mm * math.exp(-depletion_mm / zone.wet_mm)
+            cost += part * (zone.weight * stress * stress + water_cost * (1.0 - stress))
         if cost < best_cost - 1e-12:
             best_mm, best_cost = depletion_mm, cost
     return best_mm
 
 
 class ZoneYear(NamedTuple):
-    """A zone through the year: `day(n, et0_mm)` for day n (0 to 364) with a reference evapotranspiration; None out of
-    season. `cap_l` is its daily cap."""
+    """A zone through a usual year: one `ZoneDay` for each of 365 days, None out of season; its most litres a day."""
 
-    day: Callable[[int, float], ZoneDay | None]
-    mean_et0_mm: Sequence[float]
+    days: Sequence[ZoneDay | None]
     rain_fed: bool
     cap_l: float
 
 
 class PriceTable(NamedTuple):
-    """`price[period][level]`, cost per litre; levels are evenly spaced from 0 to `capacity_l` usable litres."""
+    """Cost per litre by spell (0 dry, 1 wet), week and level; levels are evenly spaced from 0 to `capacity_l`.
+
+    `wet_from_mm[week]` is the rain of the last `RECENT_DAYS` days from which on a spell counts as wet.
+    """
 
     capacity_l: float
-    price: tuple[tuple[float, ...], ...]
+    wet_from_mm: tuple[float, ...]
+    prices: tuple[tuple[tuple[float, ...], ...], ...]
 
-    def at(self, day: float, stored_l: float) -> float:
-        """The price on a day of the year (0 to 364) with so much usable water, between the table's points linear."""
+    def at(self, day: int, recent_rain_mm: float, stored_l: float) -> float:
+        """The price on a day of the year (0 to 364) with so much usable water; straight lines between points."""
+        wet = recent_rain_mm >= self.wet_from_mm[min(PERIODS - 1, day // PERIOD_DAYS)]
+        weeks = self.prices[1 if wet else 0]
         place = min(1.0, max(0.0, stored_l / self.capacity_l)) * (LEVELS - 1)
         low = min(LEVELS - 2, int(place))
         part = place - low
         week = day / PERIOD_DAYS - 0.5
         before = math.floor(week)
         later = week - before
-        first, second = self.price[before % PERIODS], self.price[(before + 1) % PERIODS]
+        first, second = weeks[before % PERIODS], weeks[(before + 1) % PERIODS]
         return (1.0 - later) * (first[low] + part * (first[low + 1] - first[low])) + later * (
             second[low] + part * (second[low + 1] - second[low])
         )
 
 
 class _Week(NamedTuple):
-    """One week of one likely year: litres caught, and demand and cost of stress at each price."""
+    """One week of one likely year: litres caught, rain of the fortnight before, and demand and cost at each price."""
 
     caught_l: float
+    recent_mm: float
     demand_l: list[float]
     cost: list[float]
 
@@ -121,20 +136,33 @@ class _Week(NamedTuple):
 def price_table(
     zones: Sequence[ZoneYear],
     years: Sequence[LikelyYear],
-    catch_l: Callable[[Sequence[float]], list[float]],
+    mean_et0_mm: Sequence[float],
+    catch_l: Callable[[Sequence[float]], Sequence[float]],
     capacity_l: float,
 ) -> PriceTable:
-    """The table of one tank. `catch_l` turns a year's daily rain into what the tank's roofs give each day."""
-    weeks = _weeks(zones, years, catch_l)
-    value = [0.0] * LEVELS
-    table: list[tuple[float, ...]] = [()] * PERIODS
+    """The table of one tank.
+
+    zones        all that drink from it
+    years        likely weather that runs on from year to year, see `controller.irrigate.likely_weather`
+    mean_et0_mm  the reference evapotranspiration that the zones' days were made with, 365 values
+    catch_l      turns a year's daily rain into what the tank's roofs give each day
+    capacity_l   usable litres when full
+    """
+    weeks = _weeks(zones, years, mean_et0_mm, catch_l)
+    wet_from_mm = tuple(_median([week.recent_mm for week in of_years]) for of_years in weeks)
     step_l = capacity_l / (LEVELS - 1)
-    for round_ in range(YEARS_ROUND):
+    values = [[0.0] * LEVELS for _ in range(SPELLS)]
+    table: list[list[tuple[float, ...]]] = [[()] * PERIODS for _ in range(SPELLS)]
+    for _ in range(YEARS_ROUND):
         for period in range(PERIODS - 1, -1, -1):
-            value = _value_before(weeks[period], value, step_l)
-            if round_ == YEARS_ROUND - 1:
-                table[period] = _slopes(value, step_l)
-    return PriceTable(capacity_l, tuple(table))
+            values = _values_before(period, weeks, wet_from_mm, values, step_l)
+            for spell in range(SPELLS):
+                table[spell][period] = _slopes(values[spell], step_l)
+    return PriceTable(capacity_l, wet_from_mm, tuple(tuple(of_spell) for of_spell in table))
+
+
+def _median(values: Sequence[float]) -> float:
+    return sorted(values)[len(values) // 2]
 
 
 def _slopes(value: list[float], step_l: float) -> tuple[float, ...]:
@@ -146,8 +174,27 @@ def _slopes(value: list[float], step_l: float) -> tuple[float, ...]:
     return tuple(slopes)
 
 
-def _value_before(weeks: Sequence[_Week], after: list[float], step_l: float) -> list[float]:
-    """Cost of stress to come at each level at a week's start, when the price for the week is chosen best."""
+def _values_before(
+    period: int,
+    weeks: Sequence[Sequence[_Week]],
+    wet_from_mm: Sequence[float],
+    after: Sequence[list[float]],
+    step_l: float,
+) -> list[list[float]]:
+    """Cost to come at the start of a week, by spell and level, from that of the week after."""
+    following = (period + 1) % PERIODS
+    count = len(weeks[period])
+    of_spell: list[list[tuple[_Week, list[float]]]] = [[] for _ in range(SPELLS)]
+    for number, week in enumerate(weeks[period]):
+        next_week = weeks[following][(number + 1) % count if following == 0 else number]
+        spell_after = 1 if next_week.recent_mm >= wet_from_mm[following] else 0
+        of_spell[1 if week.recent_mm >= wet_from_mm[period] else 0].append((week, after[spell_after]))
+    everything = of_spell[0] + of_spell[1]
+    return [_value_before(some or everything, step_l) for some in of_spell]
+
+
+def _value_before(weeks: Sequence[tuple[_Week, list[float]]], step_l: float) -> list[float]:
+    """Mean cost to come at each level when the week's price is chosen best, without knowing the week's weather."""
     top = LEVELS - 1
     value = []
     for level in range(LEVELS):
@@ -155,17 +202,18 @@ def _value_before(weeks: Sequence[_Week], after: list[float], step_l: float) -> 
         best = math.inf
         for choice in range(len(PRICES)):
             total = 0.0
-            for week in weeks:
-                room_l = stored_l + week.caught_l
+            for (caught_l, _, demand_l, cost), after in weeks:
+                room_l = stored_l + caught_l
                 k = choice
-                while week.demand_l[k] > room_l:
+                while demand_l[k] > room_l:
+                    # More is asked than there is: what is given is what a dearer price would have left asked.
                     k += 1
-                place = (room_l - week.demand_l[k]) / step_l
+                place = (room_l - demand_l[k]) / step_l
                 if place >= top:
-                    total += week.cost[k] + after[top]
+                    total += cost[k] + after[top]
                 else:
                     low = int(place)
-                    total += week.cost[k] + after[low] + (place - low) * (after[low + 1] - after[low])
+                    total += cost[k] + after[low] + (place - low) * (after[low + 1] - after[low])
             if total < best:
                 best = total
         value.append(best / len(weeks))
@@ -175,74 +223,71 @@ def _value_before(weeks: Sequence[_Week], after: list[float], step_l: float) -> 
 def _weeks(
     zones: Sequence[ZoneYear],
     years: Sequence[LikelyYear],
-    catch_l: Callable[[Sequence[float]], list[float]],
+    mean_et0_mm: Sequence[float],
+    catch_l: Callable[[Sequence[float]], Sequence[float]],
 ) -> list[list[_Week]]:
     """`[period][year]`: every zone run through every year at every price."""
-    weeks = [
-        [_Week(0.0, [0.0] * len(PRICES), [0.0] * len(PRICES)) for _ in years] for _ in range(PERIODS)
-    ]
-    for number, year in enumerate(years):
-        caught = catch_l(year.rain_mm)
-        for period in range(PERIODS):
-            end = DAYS_PER_YEAR if period == PERIODS - 1 else (period + 1) * PERIOD_DAYS
-            weeks[period][number] = weeks[period][number]._replace(caught_l=sum(caught[period * PERIOD_DAYS : end]))
+    by_year = []
+    rain_before = list(years[-1].rain_mm[-RECENT_DAYS:])
+    for year in years:
+        caught_l = catch_l(year.rain_mm)
+        rain_mm = rain_before + list(year.rain_mm)
+        by_year.append([_empty_week(period, caught_l, rain_mm) for period in range(PERIODS)])
+        rain_before = list(year.rain_mm[-RECENT_DAYS:])
     for zone in zones:
-        usual = [zone.day(n, zone.mean_et0_mm[n]) for n in range(DAYS_PER_YEAR)]
         for choice, price in enumerate(PRICES):
-            levels = _levels(usual, price)
-            for number, year in enumerate(years):
-                _run_zone(zone, usual, levels, year, [weeks[period][number] for period in range(PERIODS)], choice)
-    return weeks
+            levels_mm = _levels_mm(zone.days, price)
+            for year, weeks in zip(years, by_year, strict=True):
+                _run_zone(zone, levels_mm, year, mean_et0_mm, weeks, choice)
+    return [[weeks[period] for weeks in by_year] for period in range(PERIODS)]
 
 
-def _levels(usual: Sequence[ZoneDay | None], price: float) -> list[float]:
+def _empty_week(period: int, caught_l: Sequence[float], rain_mm: Sequence[float]) -> _Week:
+    """A week with its catch; `rain_mm` begins `RECENT_DAYS` days before the year."""
+    first = period * PERIOD_DAYS
+    end = DAYS_PER_YEAR if period == PERIODS - 1 else first + PERIOD_DAYS
+    return _Week(
+        sum(caught_l[first:end]), sum(rain_mm[first : first + RECENT_DAYS]), [0.0] * len(PRICES), [0.0] * len(PRICES)
+    )
+
+
+def _levels_mm(days: Sequence[ZoneDay | None], price: float) -> list[float]:
     """The zone's level on each day, worked out once a week."""
-    levels = [0.0] * DAYS_PER_YEAR
+    levels_mm = [0.0] * DAYS_PER_YEAR
     for first in range(0, DAYS_PER_YEAR, PERIOD_DAYS):
-        for n in range(first, min(first + PERIOD_DAYS, DAYS_PER_YEAR)):
-            zone_day = usual[n]
-            if zone_day is not None:
-                level = level_mm(zone_day, price)
-                for m in range(first, min(first + PERIOD_DAYS, DAYS_PER_YEAR)):
-                    levels[m] = level
-                break
-    return levels
+        end = min(first + PERIOD_DAYS, DAYS_PER_YEAR)
+        growing = next((day for day in days[first:end] if day is not None), None)
+        if growing is not None:
+            levels_mm[first:end] = [level_mm(growing, price)] * (end - first)
+    return levels_mm
 
 
 def _run_zone(
     zone: ZoneYear,
-    usual: Sequence[ZoneDay | None],
-    levels: Sequence[float],
+    levels_mm: Sequence[float],
     year: LikelyYear,
+    mean_et0_mm: Sequence[float],
     weeks: Sequence[_Week],
     choice: int,
 ) -> None:
     """Water a zone up to its level every day of a year; demand and cost of stress go into the weeks."""
     depletion_mm = 0.0
-    mean_et0_mm = zone.mean_et0_mm
-    for n, zone_day in enumerate(usual):
+    for n, day in enumerate(zone.days):
         rain_mm = year.rain_mm[n] if zone.rain_fed else 0.0
-        if zone_day is None:
+        if day is None:
             depletion_mm = max(0.0, depletion_mm - rain_mm)
             continue
-        week = weeks[min(PERIODS - 1, n // PERIOD_DAYS)]
-        given_mm = depletion_mm - levels[n]
-        if given_mm > 0.0 and choice < len(PRICES) - 1:
-            litres = given_mm * zone_day.l_per_mm
-            if litres > zone.cap_l:
-                litres = zone.cap_l
-                given_mm = litres / zone_day.l_per_mm
-            week.demand_l[choice] += litres
-            depletion_mm -= given_mm
-        etc_mm = zone_day.etc_mm * year.et0_mm[n] / mean_et0_mm[n]
-        total_mm = zone_day.total_mm
-        readily_mm = zone_day.fraction * total_mm
-        middle_mm = depletion_mm + 0.5 * zone_day.swing * etc_mm
-        if middle_mm > readily_mm:
-            stress = (middle_mm - readily_mm) / (total_mm - readily_mm)
-            if stress > 1.0:
-                stress = 1.0
-            week.cost[choice] += zone_day.weight * stress * stress
+        _, _, demand_l, cost = weeks[min(PERIODS - 1, n // PERIOD_DAYS)]
+        short_mm = depletion_mm - levels_mm[n]
+        if short_mm > 0.0 and choice != NOTHING:
+            litres = min(zone.cap_l, short_mm * day.l_per_mm)
+            demand_l[choice] += litres
+            depletion_mm -= litres / day.l_per_mm
+        etc_mm = day.etc_mm * year.et0_mm[n] / mean_et0_mm[n]
+        readily_mm = day.fraction * day.total_mm
+        stress = (depletion_mm + 0.5 * day.swing * etc_mm - readily_mm) / (day.total_mm - readily_mm)
+        if stress > 0.0:
+            stress = min(1.0, stress)
+            cost[choice] += day.weight * stress * stress
             etc_mm *= 1.0 - stress
-        depletion_mm += etc_mm - rain_mm
-        depletion_mm = 0.0 if depletion_mm < 0.0 else total_mm if depletion_mm > total_mm else depletion_mm
+        depletion_mm = min(day.total_mm, max(0.0, depletion_mm + etc_mm - rain_mm))

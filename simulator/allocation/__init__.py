@@ -1,1 +1,1 @@
-"""Who gets the water, judged: many seasons of real weather through the plant's roots, roof and tank, under rival rules."""
+"""Who gets the water, judged: many seasons of real weather through roots, roof and tank, under rival rules."""

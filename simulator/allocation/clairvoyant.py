@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from random import Random
+from typing import Any
 
 import numpy as np
 from scipy.optimize import linprog
@@ -35,7 +36,7 @@ def bound(garden: Garden, weather: SeasonWeather) -> float:
 
 
 def _uptake_lines(half_uptake: float) -> list[_Line]:
-    """Tangents (slope, offset) whose minimum is the concave hull of the plant's uptake curve over content / capacity."""
+    """Tangents (slope, offset) whose minimum is the concave hull of the plant's uptake curve over its fullness."""
 
     def ease(m: float) -> float:
         return m**4 * (1.0 + half_uptake) / (m**4 + half_uptake)
@@ -110,7 +111,7 @@ class _Programme:
             self.upper[content] = roots.capacity_mm * (_WET_ROOM if rain_mm > 0.0 else _DRY_ROOM)
             before = [] if day == 0 else [self._at(2, index, day - 1)]
             known_mm = rain_mm + (start_mm if day == 0 else 0.0)
-            # content = before + rain + given - drunk - drained
+            # What is in the roots is what was, and rain, and what is given, less what is drunk and what drains.
             self._eq.append(
                 ([content, drunk, drained, given, *before], [1.0, 1.0, 1.0, -per_l, *[-1.0 for _ in before]], known_mm)
             )
@@ -124,7 +125,7 @@ class _Programme:
                 self.objective[cost] = weight
                 if demand_mm > 1e-6:
                     for s in _COST_TANGENTS:
-                        # cost >= 2 s (1 - drunk / demand) - s^2
+                        # A tangent of the squared stress, the stress being the part of the demand that is not drunk.
                         self._le.append(([cost, drunk], [-1.0, -2.0 * s / demand_mm], s * s - 2.0 * s))
 
     def _add_tank(self) -> None:
@@ -146,7 +147,7 @@ class _Programme:
             self._eq.append((columns, factors, right))
 
 
-def _matrix(lines: Sequence[tuple[list[int], list[float], float]], columns: int) -> tuple[coo_matrix, np.ndarray]:
+def _matrix(lines: Sequence[tuple[list[int], list[float], float]], columns: int) -> tuple[Any, Any]:
     row_of = [row for row, (cols, _, _) in enumerate(lines) for _ in cols]
     column_of = [column for cols, _, _ in lines for column in cols]
     values = [value for _, factors, _ in lines for value in factors]

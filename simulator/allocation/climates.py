@@ -41,7 +41,7 @@ class Climate:
 
 
 TUNIS = Climate("Tunis", 36.83, 10.23, 4.0, "Africa/Tunis", 75.0, 12_000.0, 1, 10, -1)
-BRUSSELS = Climate("Brussels", 50.80, 4.35, 100.0, "Europe/Brussels", 12.0, 1000.0, 2, 9, 0)
+BRUSSELS = Climate("Brussels", 50.80, 4.35, 100.0, "Europe/Brussels", 24.0, 1900.0, 2, 9, 0)
 HYDERABAD = Climate("Hyderabad", 17.45, 78.46, 545.0, "Asia/Kolkata", 26.0, 10_000.0, 8, 9, 6)
 CLIMATES = (TUNIS, BRUSSELS, HYDERABAD)
 _TANK_ASPECT = 1.2

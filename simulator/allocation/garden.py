@@ -15,6 +15,7 @@ from random import Random
 from typing import NamedTuple, Protocol
 
 from controller.irrigate.crop import zone_depletion_fraction, zone_kc
+from controller.irrigate.feedback import Look, Trim, grown, looked
 from controller.irrigate.plan import ZoneNeed, net_mm
 from controller.irrigate.reference_et import hargreaves_mm
 from controller.irrigate.root_zone import (
@@ -37,9 +38,13 @@ DECISION_HOURS = (6, 12, 18)
 _SHARE_SINCE_LAST = {6: 0.05, 12: 0.45, 18: 0.50}
 """How much of a day's evapotranspiration falls in the hours before each decision (close to the sun's share)."""
 EXPECT_DAYS = 5
+KEPT_DAYS = 20
 WEIGHTS = {1: 8.0, 2: 4.0, 3: 2.0, 4: 1.0}
 """What a zone's stress counts for, by its priority (own choice: each step of priority counts twice the next)."""
 WILTED = 0.9
+LOOK_HOUR, LOOK_EVERY_DAYS = 17, 7
+LOOKS_DRY, LOOKS_WET = 0.6, 0.08
+"""Parts of the true capacity that are gone when a zone looks dry, or hardly gone when it looks wet (invented)."""
 FILL = 0.5
 
 
@@ -90,7 +95,8 @@ class Situation(NamedTuple):
     stored_l: float
     capacity_l: float
     et0_expected_mm: float
-    rain_last_day_mm: float
+    recent_rain_mm: tuple[float, ...]
+    """Of the last days, yesterday last."""
 
 
 class Rule(Protocol):
@@ -102,19 +108,22 @@ class Rule(Protocol):
 @dataclass(frozen=True, slots=True)
 class Errors:
     """What the controller has wrong. `kc` are factors on its crop coefficients by zone; `thermometer` makes it use
-    Hargreaves on the day's extremes instead of the station's reference evapotranspiration."""
+    Hargreaves on the day's extremes instead of the station's reference evapotranspiration. With `owner_looks` somebody
+    walks by once a week and says of each zone when it looks dry or wet."""
 
     kc: Mapping[str, float]
     thermometer: bool = False
+    owner_looks: bool = False
 
 
 NO_ERRORS = Errors({})
 
 
-def coefficient_errors(site: Site, seed: int) -> Errors:
+def coefficient_errors(site: Site, seed: int, owner_looks: bool = False) -> Errors:
     """Thermometer only, and every coefficient off by a normal 15 %."""
     rng = Random(f"{seed} coefficients")
-    return Errors({zone.id: max(0.5, 1.0 + rng.gauss(0.0, 0.15)) for zone in site.zones}, thermometer=True)
+    factors = {zone.id: max(0.5, 1.0 + rng.gauss(0.0, 0.15)) for zone in site.zones}
+    return Errors(factors, thermometer=True, owner_looks=owner_looks)
 
 
 @dataclass(slots=True)
@@ -142,6 +151,8 @@ class _Belief:
 
     def __init__(self, zone: Zone, kc_factor: float) -> None:
         self.zone, self._kc_factor = zone, kc_factor
+        self._tabled_kc = 0.0
+        self.trim = Trim()
         self.depletion_mm = 0.15 * zone.total_available_mm
         self.kc = 0.0
         self.fraction = 0.5
@@ -151,7 +162,8 @@ class _Belief:
         fraction = zone_depletion_fraction(self.zone, day)
         self.growing = fraction is not None
         self.fraction = fraction if fraction is not None else 0.5
-        self.kc = zone_kc(self.zone, day) * self._kc_factor
+        self._tabled_kc = zone_kc(self.zone, day) * self._kc_factor
+        self.kc = self._tabled_kc * self.trim.factor
 
     def readily_mm(self, et0_mm: float) -> float:
         return readily_available_mm(self.zone.total_available_mm, adjusted_fraction(self.fraction, self.kc * et0_mm))
@@ -166,6 +178,14 @@ class _Belief:
             etc_mm = 0.0
         step = advance_depletion(self.depletion_mm, zone.total_available_mm, rain_mm, 0.0, etc_mm)
         self.depletion_mm = step.depletion_mm
+        self.trim = grown(self.trim, etc_mm, step.depletion_mm)
+
+    def look(self, look: Look, et0_mm: float) -> None:
+        """Take the owner's word."""
+        self.trim, self.depletion_mm = looked(
+            self.trim, look, self.depletion_mm, self.readily_mm(et0_mm), self.zone.total_available_mm
+        )
+        self.kc = self._tabled_kc * self.trim.factor
 
     def water(self, volume_l: float) -> None:
         self.depletion_mm = max(0.0, self.depletion_mm - net_mm(self.zone, volume_l))
@@ -202,20 +222,23 @@ class _Run:
         self.outcome = Outcome(0.0, 0.0, 0.0, 0.0, 0, dict.fromkeys(self.roots, 0.0), [])
         self.recent_et0: list[float] = []
         self.accrued_mm = 0.0
+        self.rain_today_mm = 0.0
+        self.rain_credited = dict.fromkeys(self.roots, 0.0)
 
     def run(self) -> Outcome:
         rows = self.weather.season.rows
-        rain_before = 0.0
         for index, row in enumerate(rows):
             self._start_day(row.date)
             expected = self._expected_mm()
-            self.accrued_mm = 0.0
+            self.accrued_mm = self.rain_today_mm = 0.0
             for hour in range(24):
+                if hour == LOOK_HOUR and self.garden.errors.owner_looks and index % LOOK_EVERY_DAYS == 0:
+                    self._look(expected)
                 if hour in DECISION_HOURS:
-                    self._decide(row.date, hour, expected, rain_before)
+                    recent_mm = tuple(before.rain_mm for before in rows[max(0, index - KEPT_DAYS) : index])
+                    self._decide(row.date, hour, expected, recent_mm)
                 self._hour(24 * index + hour)
-            self._end_day(row, expected)
-            rain_before = row.rain_mm
+            self._end_day(row)
         outcome = self.outcome
         outcome.score = 100.0 * self.cost / self.weighted_days
         outcome.used_l = sum(roots.applied_l for roots in self.roots.values())
@@ -230,10 +253,11 @@ class _Run:
         for zone_id, roots in self.roots.items():
             roots.start_day(day)
             self.beliefs[zone_id].start_day(day)
-            self.given_today[zone_id] = 0.0
+            self.given_today[zone_id] = self.rain_credited[zone_id] = 0.0
 
     def _hour(self, index: int) -> None:
         rain_mm, evaporation_mm = self.weather.hours[index]
+        self.rain_today_mm += rain_mm
         for roof in self.roofs:
             self.stored_l += roof.rain_hour(rain_mm)
         if self.stored_l > self.garden.capacity_l:
@@ -242,13 +266,23 @@ class _Run:
         for roots in self.roots.values():
             roots.pass_hour(rain_mm, evaporation_mm)
 
-    def _decide(self, day: date, hour: int, expected_mm: float, rain_mm: float) -> None:
+    def _look(self, expected_mm: float) -> None:
+        """The owner walks by: leaves hang, or the soil is wet to the touch; between the two nothing is said."""
+        for zone_id, roots in self.roots.items():
+            if roots.growing:
+                part = roots.depletion_mm / roots.capacity_mm
+                if part > LOOKS_DRY:
+                    self.beliefs[zone_id].look("dry", expected_mm)
+                elif part < LOOKS_WET:
+                    self.beliefs[zone_id].look("wet", expected_mm)
+
+    def _decide(self, day: date, hour: int, expected_mm: float, recent_rain_mm: tuple[float, ...]) -> None:
         share_mm = _SHARE_SINCE_LAST[hour] * expected_mm
         self.accrued_mm += share_mm
         needs = []
         for zone in self.site.zones:
             belief = self.beliefs[zone.id]
-            belief.pass_time(share_mm, expected_mm)
+            belief.pass_time(share_mm, expected_mm, self._new_rain_mm(zone, expected_mm))
             if zone.kind != "container" and hour != DECISION_HOURS[0]:
                 continue
             next_mm = belief.kc * expected_mm * (1.0 if zone.kind != "container" else 0.5)
@@ -259,12 +293,13 @@ class _Run:
                     belief.depletion_mm,
                     belief.readily_mm(expected_mm),
                     next_mm,
+                    belief.kc * expected_mm,
                     belief.growing,
                     self.given_today[zone.id],
                 )
             )
         situation = Situation(
-            day, hour, tuple(needs), self.stored_l, self.garden.capacity_l, expected_mm, rain_mm
+            day, hour, tuple(needs), self.stored_l, self.garden.capacity_l, expected_mm, recent_rain_mm
         )
         for zone_id, volume_l in self.rule.decide(situation).items():
             self._water(zone_id, volume_l)
@@ -279,19 +314,25 @@ class _Run:
             self.roots[zone_id].irrigate(volume_l)
             self.beliefs[zone_id].water(volume_l)
 
-    def _end_day(self, row: DailyRecord, expected_mm: float) -> None:
+    def _end_day(self, row: DailyRecord) -> None:
         """Settle the day by what it truly asked for, as far as the controller can know it, and judge it."""
         et0_mm = self._known_et0_mm(row)
         self.recent_et0.append(et0_mm)
         for belief in self.beliefs.values():
-            rain_mm = effective_rain_mm(row.rain_mm, et0_mm, belief.zone.rain_fed)
-            belief.pass_time(et0_mm - self.accrued_mm, et0_mm, rain_mm)
+            belief.pass_time(et0_mm - self.accrued_mm, et0_mm, self._new_rain_mm(belief.zone, et0_mm))
         depletion = {zone_id: roots.depletion_mm / roots.capacity_mm for zone_id, roots in self.roots.items()}
         for zone_id, roots in self.roots.items():
             if roots.growing:
                 self._judge(roots, depletion[zone_id])
         if self.keep_trace:
             self.outcome.trace.append(DayTrace(row.date, self.stored_l, depletion, dict(self.given_today)))
+
+    def _new_rain_mm(self, zone: Zone, et0_mm: float) -> float:
+        """The day's rain that counts for a zone and has not been credited to it yet."""
+        counts_mm = effective_rain_mm(self.rain_today_mm, et0_mm, zone.rain_fed)
+        new_mm = max(0.0, counts_mm - self.rain_credited[zone.id])
+        self.rain_credited[zone.id] += new_mm
+        return new_mm
 
     def _known_et0_mm(self, row: DailyRecord) -> float:
         if self.garden.errors.thermometer or row.et0_mm is None:

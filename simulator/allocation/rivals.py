@@ -27,7 +27,7 @@ class FixedTimer:
         given = {}
         for need in _growing(situation):
             zone = need.zone
-            if zone.rain_fed and situation.rain_last_day_mm >= self._skip_after_mm:
+            if zone.rain_fed and sum(situation.recent_rain_mm[-1:]) >= self._skip_after_mm:
                 continue
             doses = 3.0 if zone.kind == "container" else 1.0
             given[zone.id] = gross_l(zone, zone.crops[0].kc_mid * self._et0_peak_mm) / doses

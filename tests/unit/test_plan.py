@@ -61,7 +61,7 @@ def need(
     fixed_l: float = 0.0,
 ) -> ZoneNeed:
     schedule = Schedule(mode, ALL_DAY, cap_l, 1, fixed_l, (360,) if mode == "fixed" else ())
-    return ZoneNeed(of or zone(), schedule, depletion_mm, readily_mm, until_next_mm, growing, applied_l)
+    return ZoneNeed(of or zone(), schedule, depletion_mm, readily_mm, until_next_mm, until_next_mm, growing, applied_l)
 
 
 # --- what a zone asks for ---------------------------------------------------------------------------------------

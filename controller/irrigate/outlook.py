@@ -1,0 +1,143 @@
+"""The price of water for a declared site: its zones, roofs and normals turned into one table for each tank.
+
+What is declared is enough: nothing measured goes in, so the table is worked out once for a site file.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from functools import lru_cache
+from typing import NamedTuple
+
+from controller.estimate.catch import roof_catch
+from controller.irrigate.crop import zone_depletion_fraction, zone_kc
+from controller.irrigate.likely_weather import (
+    DAYS_PER_YEAR,
+    MONTH_DAYS,
+    ClimateNormals,
+    likely_years,
+    month_of_day,
+)
+from controller.irrigate.reference_et import hargreaves_mm
+from controller.irrigate.root_zone import adjusted_fraction
+from controller.irrigate.water_price import PriceTable, ZoneDay, ZoneYear, price_table, priority_weight
+from controller.site.geometry import LevelTable
+from controller.site.model import MonthlyNormals, Place, Roof, Site, Tank, Zone
+
+YEARS = 36
+"""Likely years that a table is made of: enough that other years would price nearly the same."""
+_USUAL_YEAR = 2001
+_MONTHS = month_of_day()
+CONTAINER_SWING, OPEN_SWING = 0.4, 1.0
+"""Part of a day between two chances: containers are looked at several times a day."""
+LEAST_ET0_MM = 0.1
+
+
+class MonthRain(NamedTuple):
+    """What a day's rain is like in a month: the chance of some, and how much then."""
+
+    wet_part: float
+    wet_mm: float
+
+
+class Outlook(NamedTuple):
+    """What is known beforehand of a site's water: price tables by tank id, and rain by month (0 to 11)."""
+
+    tables: dict[str, PriceTable]
+    month_rain: tuple[MonthRain, ...]
+
+
+def day_of_year(day: date) -> int:
+    """0 to 364; 29 February counts as the 28th."""
+    number = day.timetuple().tm_yday - 1
+    leap = day.year % 4 == 0 and (day.year % 100 != 0 or day.year % 400 == 0)
+    return number - 1 if leap and number >= 59 else number
+
+
+def mean_et0_mm(place: Place, normals: MonthlyNormals) -> tuple[float, ...]:
+    """Monthly means of daily reference evapotranspiration from the normals' temperatures, FAO-56 equation 52 at each
+    month's middle."""
+    return tuple(
+        hargreaves_mm(normals.tmin_c[m], normals.tmax_c[m], place.latitude_deg, 15 + sum(MONTH_DAYS[:m]))
+        for m in range(12)
+    )
+
+
+@lru_cache(maxsize=8)
+def outlook(site: Site, et0_mm: tuple[float, ...] | None = None) -> Outlook | None:
+    """The outlook of a site, None when it declares no normals. `et0_mm` replaces what the normals' temperatures say."""
+    normals = site.place.normals
+    if normals is None:
+        return None
+    climate = ClimateNormals(et0_mm or mean_et0_mm(site.place, normals), normals.rain_mm, normals.wet_days)
+    rain = tuple(
+        MonthRain(
+            normals.wet_days[m] / MONTH_DAYS[m],
+            normals.rain_mm[m] / normals.wet_days[m] if normals.wet_days[m] > 0.0 else 0.0,
+        )
+        for m in range(12)
+    )
+    tables = {tank.id: _table(site, tank, climate, rain) for tank in site.tanks}
+    return Outlook(tables, rain)
+
+
+def usable_l(tank: Tank) -> float:
+    """Litres between the reserve (or the suction, if that is higher) and the overflow."""
+    table = LevelTable(tank.shape)
+    kept_l = max(tank.reserve_l, table.volume_l(tank.suction_mm))
+    return max(1.0, table.volume_l(tank.overflow_mm) - kept_l)
+
+
+def _table(site: Site, tank: Tank, climate: ClimateNormals, rain: Sequence[MonthRain]) -> PriceTable:
+    daily_et0_mm = [max(LEAST_ET0_MM, climate.et0_mm[month]) for month in _MONTHS]
+    zones = [_zone_year(zone, daily_et0_mm, rain) for zone in site.zones if zone.tank_id == tank.id]
+    roofs = [roof for roof in site.roofs if roof.tank_id == tank.id]
+
+    def catch_l(rain_mm: Sequence[float]) -> list[float]:
+        return _daily_catch_l(roofs, rain_mm)
+
+    return price_table(zones, likely_years(climate, YEARS), daily_et0_mm, catch_l, usable_l(tank))
+
+
+def _daily_catch_l(roofs: Sequence[Roof], rain_mm: Sequence[float]) -> list[float]:
+    """What the roofs give each day; every day after a dry one begins with a first flush."""
+    caught = [0.0] * len(rain_mm)
+    for roof in roofs:
+        flush_left_mm = roof.first_flush_mm
+        for n, fallen_mm in enumerate(rain_mm):
+            if fallen_mm <= 0.0:
+                flush_left_mm = roof.first_flush_mm
+                continue
+            catch = roof_catch(roof, fallen_mm, flush_left_mm)
+            flush_left_mm = catch.flush_left_mm
+            caught[n] += catch.caught_l
+    return caught
+
+
+def _zone_year(zone: Zone, daily_et0_mm: Sequence[float], rain: Sequence[MonthRain]) -> ZoneYear:
+    days: list[ZoneDay | None] = []
+    for n in range(DAYS_PER_YEAR):
+        day = date(_USUAL_YEAR, 1, 1) + timedelta(days=n)
+        fraction = zone_depletion_fraction(zone, day)
+        if fraction is None:
+            days.append(None)
+            continue
+        etc_mm = zone_kc(zone, day) * daily_et0_mm[n]
+        days.append(zone_day(zone, etc_mm, adjusted_fraction(fraction, etc_mm), rain[_MONTHS[n]]))
+    return ZoneYear(days, zone.rain_fed, zone.schedule.daily_cap_l)
+
+
+def zone_day(zone: Zone, etc_mm: float, fraction: float, rain: MonthRain) -> ZoneDay:
+    """A zone on one day, as the price of water looks at it."""
+    wet_part, wet_mm = rain if zone.rain_fed else (0.0, 0.0)
+    return ZoneDay(
+        weight=priority_weight(zone.priority),
+        total_mm=zone.total_available_mm,
+        fraction=fraction,
+        etc_mm=etc_mm,
+        l_per_mm=zone.area_m2 / zone.drip_efficiency,
+        wet_part=wet_part,
+        wet_mm=wet_mm,
+        swing=CONTAINER_SWING if zone.kind == "container" else OPEN_SWING,
+    )

@@ -1,0 +1,164 @@
+"""Who gets how much water at today's price of it: every zone is watered up to the depletion that pays.
+
+A pure function of its inputs, beside `controller.irrigate.plan.allocate`, which holds when there is no price. What the
+owner fixed comes first. When the tanks' water or the battery's energy does not reach for all that pays, both are dealt
+with alike: prices are raised until it does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import NamedTuple
+
+from controller.irrigate.outlook import MonthRain, zone_day
+from controller.irrigate.plan import SMALLEST_DOSE_L, PlanLine, Supply, ZoneNeed, allocate, gross_l
+from controller.irrigate.water_price import PriceTable, level_mm
+
+_HALVINGS = 12
+"""Of the range in which the price that fits is sought."""
+_DEAREST = 1e4
+"""Nothing is watered any more at so many times a price of `_LEAST_PRICE`."""
+_LEAST_PRICE = 0.002
+"""From where a price is raised that is next to nothing, cost per litre."""
+_PLENTY = 0.0005
+"""Below this a litre more or less changes nothing to speak of: water is there to be used."""
+
+
+class Market(NamedTuple):
+    """One tank's price of water today. `day` is 0 to 364; no price is below `least_price` (an owner who wants water
+    spared for its own sake, and comparisons at equal stress)."""
+
+    table: PriceTable
+    month_rain: MonthRain
+    day: int
+    recent_rain_mm: float
+    least_price: float = 0.0
+
+    def price(self, available_l: float) -> float:
+        """Cost per litre with so much water above the reserve."""
+        return max(self.least_price, self.table.at(self.day, self.recent_rain_mm, available_l))
+
+
+def allocate_at_price(
+    needs: Sequence[ZoneNeed], supplies: Mapping[str, Supply], markets: Mapping[str, Market]
+) -> list[PlanLine]:
+    """Plan lines in order of service, as `allocate` gives them. Raises KeyError for a tank without a market."""
+    by_need = [need for need in needs if need.schedule.mode == "need" and need.growing]
+    others = [need for need in needs if not (need.schedule.mode == "need" and need.growing)]
+    lines = allocate(others, supplies)
+    purse = _Purse(supplies, others, lines)
+    prices = {tank_id: market.price(purse.water_l[tank_id]) for tank_id, market in markets.items()}
+    asking = [_ask(need, markets, prices[need.zone.tank_id]) for need in by_need]
+    given_l = _given_l(by_need, asking, markets, prices, purse)
+    order = sorted(range(len(by_need)), key=lambda i: (by_need[i].zone.priority, -given_l[i], by_need[i].zone.id))
+    return lines + [_line(by_need[i], asking[i], prices[by_need[i].zone.tank_id], given_l[i], supplies) for i in order]
+
+
+class _Ask(NamedTuple):
+    """What a zone takes at a price: the depletion it is watered up to, litres that takes, and litres within its cap."""
+
+    level_mm: float
+    wanted_l: float
+    volume_l: float
+
+
+def _ask(need: ZoneNeed, markets: Mapping[str, Market], price: float) -> _Ask:
+    zone = need.zone
+    fraction = need.readily_mm / zone.total_available_mm
+    today = zone_day(zone, need.etc_day_mm, fraction, markets[zone.tank_id].month_rain)
+    level = level_mm(today, price)
+    wanted_l = max(0.0, gross_l(zone, need.depletion_mm - level))
+    volume_l = min(wanted_l, max(0.0, need.schedule.daily_cap_l - need.applied_today_l))
+    return _Ask(level, wanted_l, volume_l if volume_l >= SMALLEST_DOSE_L else 0.0)
+
+
+class _Purse:
+    """What is left of the tanks' water and the battery's energy after some lines."""
+
+    def __init__(self, supplies: Mapping[str, Supply], needs: Sequence[ZoneNeed], lines: Sequence[PlanLine]) -> None:
+        self.water_l = {tank_id: max(0.0, supply.available_l) for tank_id, supply in supplies.items()}
+        self.wh_per_l = {tank_id: supply.wh_per_l for tank_id, supply in supplies.items()}
+        # One battery drives all pumps.
+        self.energy_wh = max((supply.energy_wh for supply in supplies.values()), default=0.0)
+        tank_of = {need.zone.id: need.zone.tank_id for need in needs}
+        for line in lines:
+            self.take(tank_of[line.zone_id], line.volume_l)
+
+    def take(self, tank_id: str, volume_l: float) -> None:
+        self.water_l[tank_id] -= volume_l
+        self.energy_wh -= volume_l * self.wh_per_l[tank_id]
+
+    def most_l(self, tank_id: str) -> float:
+        """Litres that can still be taken from a tank."""
+        per_l = self.wh_per_l[tank_id]
+        by_energy_l = max(0.0, self.energy_wh) / per_l if per_l > 0.0 else self.water_l[tank_id]
+        return max(0.0, min(self.water_l[tank_id], by_energy_l))
+
+    def holds(self, needs: Sequence[ZoneNeed], asking: Sequence[_Ask]) -> bool:
+        """Does it reach for all that is asked?"""
+        wanted_l = dict.fromkeys(self.water_l, 0.0)
+        for need, ask in zip(needs, asking, strict=True):
+            wanted_l[need.zone.tank_id] += ask.volume_l
+        energy_wh = sum(volume_l * self.wh_per_l[tank_id] for tank_id, volume_l in wanted_l.items())
+        return energy_wh <= self.energy_wh and all(volume_l <= self.water_l[t] for t, volume_l in wanted_l.items())
+
+
+def _given_l(
+    needs: Sequence[ZoneNeed],
+    asking: Sequence[_Ask],
+    markets: Mapping[str, Market],
+    prices: Mapping[str, float],
+    purse: _Purse,
+) -> list[float]:
+    """Litres for each zone: what it asks, or, where that is too much for all, what it asks at raised prices."""
+    if purse.holds(needs, asking):
+        return [ask.volume_l for ask in asking]
+    too_cheap, fitting = list(asking), [_Ask(0.0, 0.0, 0.0) for _ in asking]
+    low, high = 1.0, _DEAREST
+    for _ in range(_HALVINGS):
+        factor = (low * high) ** 0.5
+        tried = [_ask(need, markets, factor * max(_LEAST_PRICE, prices[need.zone.tank_id])) for need in needs]
+        if purse.holds(needs, tried):
+            high, fitting = factor, tried
+        else:
+            low, too_cheap = factor, tried
+    given_l = [ask.volume_l for ask in fitting]
+    for need, volume_l in zip(needs, given_l, strict=True):
+        purse.take(need.zone.tank_id, volume_l)
+    # Levels come in steps: what the last step leaves over goes to those that wanted it, by priority.
+    for i in sorted(range(len(needs)), key=lambda i: (needs[i].zone.priority, needs[i].zone.id)):
+        tank_id = needs[i].zone.tank_id
+        more_l = min(too_cheap[i].volume_l - given_l[i], purse.most_l(tank_id))
+        if more_l > 0.0 and given_l[i] + more_l >= SMALLEST_DOSE_L:
+            given_l[i] += more_l
+            purse.take(tank_id, more_l)
+    return given_l
+
+
+def _line(need: ZoneNeed, ask: _Ask, price: float, volume_l: float, supplies: Mapping[str, Supply]) -> PlanLine:
+    total_mm = need.zone.total_available_mm
+    why = f"{max(0.0, need.depletion_mm):.1f} mm short of full ({total_mm:.0f} mm)"
+    if price < _PLENTY:
+        worth = "water is plentiful"
+    else:
+        worth = f"100 L kept now spare {100.0 * price:.1f} days of thirst later"
+    if ask.wanted_l < SMALLEST_DOSE_L:
+        why += f"; {worth}, so it waits until it is {ask.level_mm:.1f} mm short"
+    elif ask.level_mm < 0.5:
+        why += f"; {worth}, {ask.wanted_l:.1f} L refill it"
+    else:
+        why += f"; {worth}, so it is watered up to {ask.level_mm:.1f} mm short: {ask.wanted_l:.1f} L"
+    if volume_l < ask.wanted_l - 0.05 and ask.wanted_l >= SMALLEST_DOSE_L:
+        why += f"; limited to {volume_l:.1f} L by {_limit(ask, volume_l, supplies[need.zone.tank_id])}"
+    return PlanLine(need.zone.id, volume_l, ask.wanted_l, why)
+
+
+def _limit(ask: _Ask, volume_l: float, supply: Supply) -> str:
+    """Which limit it was, in the words of the plan without prices."""
+    if not supply.level_known:
+        return "the tank's level, which is not known now"
+    if volume_l >= ask.volume_l:
+        return "what is left of its daily cap"
+    if supply.energy_wh < supply.available_l * supply.wh_per_l:
+        return "the charge the battery can spare"
+    return "the water above the reserve, which does not reach for all"
