@@ -275,6 +275,14 @@ def test_a_renewal_of_a_valve_alone_is_not_answered_each_time() -> None:
     assert "ack" not in {kind for kind, _, _ in rig.lines}
 
 
+def test_a_change_of_one_output_alone_is_answered() -> None:
+    rig = BoardRig()
+    for pumps, valves in ((0, 0b001), (0, 0b010), (1, 0b010), (0, 0b010), (0, 0b011)):
+        rig.lines.clear()
+        rig.set(pumps, valves)
+        assert rig.last("ack")["ack"] == str(rig.seq)
+
+
 def test_a_renewal_that_tightens_a_limit_or_changes_the_interval_is_answered() -> None:
     rig = BoardRig()
     rig.set(0, 1)

@@ -104,6 +104,18 @@ def test_trouble_stops_the_pump_exactly_when_its_time_is_over(trouble: Trouble, 
     assert stops(rig)[-1] == rig.hw.now_ms
 
 
+def test_a_floor_that_was_set_above_the_limit_counts_all_the_same() -> None:
+    rig = BoardRig()
+    rig.set(0, 0, floor_mv=12_000)
+    started(rig=rig)
+    rig.hw.battery = 12_000
+    go_on(rig, rig.hw.now_ms + MINUTE_MS, 1, 1)
+    assert rig.board.faults.standing == []
+    rig.hw.battery = 11_999
+    assert time_of_fault(rig, 2000, 1, 1) == 200
+    assert rig.board.faults.text() == "board-supply-low"
+
+
 def test_a_supply_exactly_at_its_limit_is_not_low() -> None:
     rig = BoardRig()
     rig.hw.battery = 10_800

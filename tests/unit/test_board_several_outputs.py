@@ -195,16 +195,48 @@ def test_a_valve_that_two_pumps_feed_waits_for_the_one_that_stopped_last() -> No
     assert moves(rig, "valve", on=False) == [(3600 + SETTLE_MS, 0)]
 
 
-def test_each_pump_rests_for_its_own_two_seconds() -> None:
+@pytest.mark.parametrize("earlier", [0, 1])
+def test_each_pump_rests_for_its_own_two_seconds(earlier: int) -> None:
     rig, _ = two_pumps()
     rig.set(0b11, 1)
     rig.hold(0b11, 1, 3000)
-    rig.set(0b10, 1)
-    rig.hold(0b10, 1, 1000)
+    rig.set(0b11 & ~(1 << earlier), 1)
+    rig.hold(0b11 & ~(1 << earlier), 1, 1000)
     rig.set(0, 1)
     rig.run(100)
     rig.hold(0b11, 1, 4000)
-    assert moves(rig, "pump", on=True)[2:] == [(5000, 0), (6000, 1)]
+    assert moves(rig, "pump", on=True)[2:] == [(5000, earlier), (6000, 1 - earlier)]
+
+
+def test_a_valve_waits_only_for_a_pump_that_feeds_it() -> None:
+    rig, hardware = two_pumps({"valves_of_pump": [0b001, 0b010]})
+    rig.set(0b01, 0b011)
+    rig.hold(0b01, 0b011, 3000)
+    rig.set(0, 0)
+    assert (hardware.pumps, hardware.valves) == (set(), {0})
+    rig.run(2000)
+    assert moves(rig, "valve", on=False) == [(3000, 1), (3000 + SETTLE_MS, 0)]
+
+
+@pytest.mark.parametrize("pump", [0, 1])
+def test_on_shutting_the_valve_of_either_pump_waits_until_the_water_stands(pump: int) -> None:
+    rig, _ = two_pumps({"valves_of_pump": [0b001, 0b010]})
+    rig.set(1 << pump, 1 << pump)
+    rig.hold(1 << pump, 1 << pump, 3000)
+    rig.set(0, 0)
+    rig.run(2000)
+    assert moves(rig, "valve", on=False) == [(3000 + SETTLE_MS, pump)]
+
+
+@pytest.mark.parametrize("pump", [0, 1])
+def test_zones_change_under_either_pump_only_once_the_new_valve_is_ready(pump: int) -> None:
+    rig, hardware = two_pumps({"valves_of_pump": [0b111, 0b111]})
+    rig.set(1 << pump, 0b010)
+    rig.hold(1 << pump, 0b010, 3000)
+    rig.set(1 << pump, 0b100)
+    rig.hold(1 << pump, 0b100, 3000)
+    assert hardware.pumps == {pump}
+    assert moves(rig, "valve", on=False) == [(3000 + OPENING_MS, 1)]
 
 
 def test_a_watering_is_renewed_through_a_sag_that_would_refuse_a_start() -> None:
@@ -264,6 +296,28 @@ def test_held_valves_need_no_room_for_pulses() -> None:
     assert rig.board.outputs.closing_lead_ms() == 0
 
 
+# --- by themselves ---------------------------------------------------------------------------------------------------
+
+
+def test_outputs_stop_a_pump_whose_valves_nobody_wants_although_others_are_wanted() -> None:
+    """The board refuses such a command; the outputs do not rely on it."""
+    rig = BoardRig({"valves_of_pump": [0b001]})
+    rig.start()
+    rig.board.outputs.ask(1, 0b010, rig.hw.now_ms + LEASE_MS)
+    rig.run(20)
+    assert rig.hw.pumps == set()
+
+
+def test_at_rest_no_output_moves_and_the_board_knows_it_in_the_same_tick() -> None:
+    rig = BoardRig()
+    assert rig.board.outputs.step(0) is False
+    rig.set(0, 1, report=300_000)
+    rig.set(0, 0, report=300_000)
+    assert rig.safe
+    assert rig.board.outputs.at_rest is True
+    assert rig.next_ms == rig.hw.now_ms + 60_000
+
+
 # --- leases -----------------------------------------------------------------------------------------------------------
 
 
@@ -289,3 +343,10 @@ def test_a_lease_damaged_in_memory_stays_damaged_until_the_next_boot() -> None:
     rig.run(5000)
     rig.send(rig.command("clear", fault="board-self-test"))
     assert rig.last("ack")["refusal"] == "still-present"
+
+
+def test_a_lease_that_lapses_while_the_valve_still_opens_ends_as_early_as_if_the_pump_ran() -> None:
+    rig = BoardRig()
+    rig.set(1, 1, lease=1500)
+    assert rig.time_to_safe_ms(renew=False) == 300
+    assert moves(rig, "pump", on=True) == []

@@ -94,6 +94,8 @@ def test_other_parts_are_possible(parts: dict[str, Any]) -> None:
         ({"echo": ({**SERIAL, "uart": 2},)}, "echo 0: uart is 2, allowed are 0 to 1"),
         ({"echo": (SERIAL, {**SERIAL, "tx": 8, "rx": 9})}, "echo 1: serial port 1 is already used"),
         ({"echo": ({"kind": "pulse", "trigger": 16},)}, "echo 0: echo is missing"),
+        ({"echo": ({"kind": "serial", "uart": 1, "tx": 4, "rx": 5},)}, "echo 0: ns_per_mm is missing"),
+        ({"temperature": ({"kind": "analogue", "pin": 28, "zero_mv": 500},)}, "temperature 0: uv_per_c is missing"),
         ({"echo": (part("echo", gap_ms=60),)}, "echo 0: no key gap_ms here"),
         (
             {"echo": tuple({"kind": "pulse", "trigger": n, "echo": n + 1} for n in (0, 4, 16, 18, 14))},
