@@ -74,6 +74,8 @@ class LevelReading(NamedTuple):
     measured_mono_ms when the last accepted burst came
     rejection        why the last burst was not used, empty when it was
     false_echo_mm    distance from the ranger of a thing in the tank that echoes again and again, None without one
+    rate_l_h         what flows in unmetered, less what flows out: rain, hose, leak. While nothing can flow in a rate
+                     above three of its `rate_sd_l_h` is a ranger that drifts
     """
 
     level_mm: float | None
@@ -84,6 +86,8 @@ class LevelReading(NamedTuple):
     at_or_above: bool = False
     rejection: str = ""
     false_echo_mm: float | None = None
+    rate_l_h: float | None = None
+    rate_sd_l_h: float | None = None
 
 
 _STATE = (
@@ -279,7 +283,8 @@ class LevelEstimator:
             quality = "good"
         level_mm = max(self.level_mm, 0.0)
         held_mm = min(level_mm, self._tank.overflow_mm)
-        sd_l = math.sqrt(self._variance_mm2(mono_ms)) * self._table.area_m2(held_mm)
+        area_m2 = self._table.area_m2(held_mm)
+        sd_l = math.sqrt(self._variance_mm2(mono_ms)) * area_m2
         return LevelReading(
             level_mm,
             self._table.volume_l(held_mm),
@@ -289,6 +294,8 @@ class LevelEstimator:
             self.at_or_above,
             self.rejection,
             false_echo_mm,
+            self.filter.state[RATE] * area_m2,
+            math.sqrt(self.filter.rate_variance) * area_m2,
         )
 
     def _variance_mm2(self, mono_ms: int) -> float:

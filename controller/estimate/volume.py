@@ -194,6 +194,11 @@ class VolumeFilter:
         return level[LEVEL] + grown + elapsed_h * (2.0 * level[RATE] + elapsed_h * rate[RATE])
 
     @property
+    def rate_variance(self) -> float:
+        """Variance of the rate, mm2/h2."""
+        return self.covariance[RATE][RATE]
+
+    @property
     def meter_variance(self) -> float:
         """Variance of the part by which the meter counts too little."""
         return self.covariance[METER][METER]

@@ -223,3 +223,21 @@ def test_a_hose_is_followed_from_its_second_minute_and_left_when_it_ends() -> No
             assert reading.quality == "good"
     yard.idle(60)
     assert yard.error_l() < 8.0
+
+
+def test_a_ranger_that_drifts_upwards_shows_as_water_from_nowhere_within_a_day() -> None:
+    yard = Yard(seed=5)
+    yard.faults.echo_drift_mm_day[0] = -10.0
+    reading = yard.idle(24 * 60)
+    assert reading.rate_l_h is not None
+    assert reading.rate_sd_l_h is not None
+    assert reading.rate_l_h > 3.0 * reading.rate_sd_l_h
+
+
+def test_a_healthy_tank_shows_no_water_from_nowhere() -> None:
+    yard = Yard(seed=5)
+    for _ in range(8):
+        reading = yard.idle(180)
+        assert reading.rate_l_h is not None
+        assert reading.rate_sd_l_h is not None
+        assert abs(reading.rate_l_h) < 2.0 * reading.rate_sd_l_h
