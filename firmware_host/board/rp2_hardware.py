@@ -31,6 +31,8 @@ RESTART_AFTER_MS = 300
 CAUSES = ("power", "watchdog", "brownout", "soft", "unknown")
 _REFERENCE_FAILURES_MAX = 3
 _SELF_CHECK_MS = 1000
+_READ_PROGRAM_MS = 500
+"""A slice of a program file is read this often: the whole program within a minute."""
 
 
 class Rp2Hardware(Hardware):
@@ -60,6 +62,7 @@ class Rp2Hardware(Hardware):
         self._program = Program(folder)
         self._ticks = TickRate()
         self._tested_ms = 0
+        self._read_ms = 0
         self._reference_failures = 0
 
     # --- what is fitted -----------------------------------------------------------------------------------------------
@@ -187,6 +190,9 @@ class Rp2Hardware(Hardware):
             self._test_a_piece()
             self.save(now)
             gc.collect()
+        if now - self._read_ms >= _READ_PROGRAM_MS:
+            self._read_ms = now
+            self._test_program()
         self._console.step()
         if 0 <= self._restart_ms <= now:
             self.all_off()
@@ -196,13 +202,15 @@ class Rp2Hardware(Hardware):
     def _test_a_piece(self) -> None:
         if not self._ticks.good():
             self._fail("tick rate")
+        self._reference_failures = 0 if self._reference.good() else self._reference_failures + 1
+        if self._reference_failures >= _REFERENCE_FAILURES_MAX:
+            self._fail("voltage converter")
+
+    def _test_program(self) -> None:
         if not self._test_problem:
             wrong = self._program.step()
             if wrong:
                 self._fail(wrong)
-        self._reference_failures = 0 if self._reference.good() else self._reference_failures + 1
-        if self._reference_failures >= _REFERENCE_FAILURES_MAX:
-            self._fail("voltage converter")
 
     def save(self, now: int) -> None:
         """Write to flash what is due, if nothing is on."""

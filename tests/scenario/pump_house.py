@@ -14,7 +14,9 @@ from typing import Any, Literal
 
 import pytest
 
+from controller.service.firmware_files import firmware_files
 from firmware_host.board import clock, main, pins, rp2_hardware
+from firmware_host.program_list import LIST_PATH, program_list
 from tests.fake_machine.chip import Chip
 from tests.fake_machine.flashed import FLOAT, FLOW, PUMP, SECOND, Flashed
 
@@ -163,6 +165,16 @@ class PumpHouse(Flashed):
         """Somebody opens a latching valve by hand, or its last pulse did not move it."""
         self.valves[output].open = True
         self.moves.append((self.now_ms, "valve", output, True))
+
+    def flash_program(self) -> list[Path]:
+        """The real program instead of a stand-in's few bytes; its files, in the order in which the board reads them."""
+        found = {f"/{file.path}": file.content.encode() for file in firmware_files()}
+        paths = [self.folder / path[1:] for path in found]
+        for path, content in zip(paths, found.values(), strict=True):
+            path.parent.mkdir(parents=True, exist_ok=True)
+            path.write_bytes(content)
+        (self.folder / LIST_PATH[1:]).write_bytes(program_list(found))
+        return paths
 
     def leave_out_self_check(self) -> None:
         """From now on a turn of the loop does nothing but the logic."""

@@ -425,6 +425,53 @@ def does_not_strike(house: PumpHouse, limit: Limit) -> None:
         assert {report["lease"] for report in reports} <= {"0"}
 
 
+# --- causes that need more telling ------------------------------------------------------------------------------------
+
+PROGRAM_READ_MS = 60_000
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("place", ["first", "last"])
+def test_a_bit_that_falls_over_in_the_program_is_found_within_a_minute(build: Build, place: str, kind: Kind) -> None:
+    """The whole program is read again and again; at worst the bit falls just after its file was read."""
+    house = build(kind)
+    files = house.flash_program()
+    pumping(house)
+    damaged = files[0 if place == "first" else -1]
+    since_ms = house.now_ms
+    content = bytearray(damaged.read_bytes() or b" ")
+    content[0] ^= 1
+    damaged.write_bytes(content)
+    house.go_on(PROGRAM_READ_MS - 10_000, turn_ms=20)
+    shut = house.until_shut(12_000 + CLOSING_MS, since_ms)
+    assert 0 < shut.pump_ms <= PROGRAM_READ_MS
+    assert house.board.faults.text() == faults.SELF_TEST
+    house.order_is_kept(since_ms)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize(
+    ("cause", "runs_ms"),
+    [(supply(9900), 200), (suction_dries, 500), (supply(10_700), 5000), (supply(0), 5000)],
+    ids=["supply below the floor", "suction dry", "supply low", "supply unreadable"],
+)
+def test_a_pump_that_starts_on_a_cause_because_the_host_fell_silent_runs_no_longer_than_the_limit(
+    build: Build, cause: Callable[[PumpHouse], int], runs_ms: int, kind: Kind
+) -> None:
+    """A renewal would have been refused. What takes the limit longer than 5 s to see, the lease ends."""
+    house = build(kind)
+    idle(house)
+    house.want(1, ALL)
+    since_ms = house.asked_ms
+    house.go_on(500)
+    cause(house)
+    shut = house.until_shut(8000, since_ms, renewing=False)
+    assert shut.valves_ms <= 5000
+    started_ms, stopped_ms = (ms for ms, part, _, _ in house.moves if part == "pump")
+    assert stopped_ms - started_ms <= runs_ms + TURN_MS
+    house.order_is_kept(since_ms)
+
+
 # --- longest times ----------------------------------------------------------------------------------------------------
 
 OPEN_MAX_MS = PUMP_MAX_MS = 60_000
