@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from dataclasses import dataclass
-from math import exp, inf
+from math import exp, inf, log
 from random import Random
 
 from controller.site.model import Battery, Chemistry, Panel
@@ -24,8 +24,9 @@ _EMPTY_V = 9.0
 _RATED_C = 25.0
 _BOX_LAG_H = 8.0
 """A battery follows the air around it in hours; own choice for 15 to 30 kg in a wooden box."""
-_TRICKLE_PART, _ACCEPTANCE_PART, _MOST_PART = 0.004, 0.8, 0.3
-"""Charging current a battery takes, in parts of its capacity: full, per part missing, at most; common practice."""
+_MOST_PART = 0.3
+"""Charging current that a battery takes at most, in parts of its capacity; common practice."""
+_NEWTON_STEPS = 3
 _FAST_MS, _SLOW_MS = (4.0 * 60_000.0, 12.0 * 60_000.0), (2.0 * MS_PER_H, 4.0 * MS_PER_H)
 _LOW_CHARGE_RISE, _LOW_CHARGE_PART = 1.5, 0.12
 """Resistance of an empty battery, and over what part of the charge it falls back; common practice, no source."""
@@ -42,11 +43,15 @@ class Kind:
     cold_ohm_per_k: float
     surface_v: float
     """Surface charge that lasting charging at a tenth of the capacity an hour leaves."""
-    gassing_v: float
-    """Overvoltage of charging a full battery, beyond the resistance."""
-    gassing_from: float
+    top_v: float
+    """Overvoltage of charging a full battery, beyond the resistance, for each e-fold of current above `tail_part`; by
+    it a full one takes about `tail_part` at `absorb_v`, as batteries are taken to be full when the current has tailed
+    off to a hundredth or so of the capacity."""
+    tail_part: float
+    top_from: float
+    """Part of the charge from which on it begins."""
     efficiency: tuple[float, float]
-    """Ah kept per Ah taken in, below `gassing_from`."""
+    """Ah kept per Ah taken in, below `top_from`."""
     full_loss: float
     """Part of the efficiency gone when full. Near the top only about half of the charge is kept by flooded lead (from
     memory, Stevens and Corey 1996 on lead-acid efficiency near top of charge)."""
@@ -66,8 +71,9 @@ _KINDS: dict[Chemistry, Kind] = {
         ohm_ah=(1.4, 0.4, 0.9),
         cold_ohm_per_k=0.015,
         surface_v=0.35,
-        gassing_v=1.2,
-        gassing_from=0.7,
+        top_v=2.6,
+        tail_part=0.008,
+        top_from=0.7,
         efficiency=(0.91, 0.95),
         full_loss=0.5,
         cold_part_per_k=(0.004, 0.009),
@@ -80,8 +86,9 @@ _KINDS: dict[Chemistry, Kind] = {
         ohm_ah=(1.2, 0.4, 0.8),
         cold_ohm_per_k=0.012,
         surface_v=0.30,
-        gassing_v=1.0,
-        gassing_from=0.75,
+        top_v=2.2,
+        tail_part=0.006,
+        top_from=0.75,
         efficiency=(0.94, 0.98),
         full_loss=0.35,
         cold_part_per_k=(0.004, 0.008),
@@ -94,8 +101,9 @@ _KINDS: dict[Chemistry, Kind] = {
         ohm_ah=(0.7, 0.25, 0.3),
         cold_ohm_per_k=0.025,
         surface_v=0.12,
-        gassing_v=0.6,
-        gassing_from=0.93,
+        top_v=1.2,
+        tail_part=0.02,
+        top_from=0.93,
         efficiency=(0.985, 0.998),
         full_loss=0.02,
         cold_part_per_k=(0.002, 0.006),
@@ -232,20 +240,19 @@ class Bank:
 
     def _charge_at(self, spare_a: float) -> None:
         kind, soc, capacity = self.kind, self.soc, self.capacity_ah
-        gassing = max(0.0, (soc - kind.gassing_from) / (1.0 - kind.gassing_from)) ** 2
-        # A controller that does not stop drives the overvoltage as high as it will.
-        stop_v, beyond_v = self.charger_stop_v, max(0.0, self.charger_stop_v - self.absorb_v)
-        gassing_v = gassing * (kind.gassing_v + beyond_v)
+        top = max(0.0, (soc - kind.top_from) / (1.0 - kind.top_from))
+        top_v, tail_a = kind.top_v * top**3, kind.tail_part * capacity
         fast_ohm = self._ohms[1] * self._ohm_factor
-        room_v = stop_v - self.rested_v(soc) - self.slow_v - gassing_v
-        accepted_a = capacity * min(_MOST_PART, _TRICKLE_PART + _ACCEPTANCE_PART * (1.0 - soc) + 0.1 * beyond_v)
-        if not kind.charges_below_freezing and self.battery_c < 0.0:
-            accepted_a = 0.0
-        net = self.net_a = max(0.0, min(spare_a, accepted_a, room_v / (self.resistance_ohm + fast_ohm)))
-        self._rate_ah_ms = net * self._efficiency * (1.0 - kind.full_loss * gassing) / MS_PER_H
-        self._fast_goal_v = net * fast_ohm + (gassing_v if net > 0.0 else 0.0)
+        room_v = self.charger_stop_v - self.rested_v(soc) - self.slow_v
+        if room_v <= 0.0 or (self.battery_c < 0.0 and not kind.charges_below_freezing):
+            net = 0.0
+        else:
+            net = _held_a(min(spare_a, _MOST_PART * capacity), room_v, self.resistance_ohm + fast_ohm, top_v, tail_a)
+        self.net_a = net
+        self._rate_ah_ms = net * self._efficiency * (1.0 - kind.full_loss * top * top) / MS_PER_H
+        self._fast_goal_v = net * fast_ohm + top_v * log(1.0 + net / tail_a)
         self._slow_goal_v = kind.surface_v * min(1.0, 10.0 * net / capacity)
-        self._hold_v = stop_v
+        self._hold_v = self.charger_stop_v
         self._fade_in(self._rest_slow_ms)
 
     def _discharge_at(self, load_a: float) -> None:
@@ -286,6 +293,21 @@ class Bank:
         self.fast_v = goal_v + (self.fast_v - goal_v) * self._fast_kept
         goal_v = self._slow_goal_v
         self.slow_v = goal_v + (self.slow_v - goal_v) * self._slow_kept
+
+
+def _held_a(offered_a: float, room_v: float, ohm: float, top_v: float, tail_a: float) -> float:
+    """The most of a charging current that stays within `room_v` (above 0) of overvoltage."""
+    if offered_a * ohm + top_v * log(1.0 + offered_a / tail_a) <= room_v:
+        return offered_a
+    # What the resistance or the top alone would hold, and together; Newton's steps from there do not leave the root.
+    amps = room_v / ohm
+    if top_v > 0.01 * room_v:
+        top_a = tail_a * (exp(room_v / top_v) - 1.0)
+        amps = amps * top_a / (amps + top_a)
+    for _ in range(_NEWTON_STEPS):
+        over_v = amps * ohm + top_v * log(1.0 + amps / tail_a) - room_v
+        amps = max(0.0, amps - over_v / (ohm + top_v / (tail_a + amps)))
+    return min(offered_a, amps)
 
 
 class SolarPanel:

@@ -102,14 +102,22 @@ class TestCharging:
         assert all(later <= earlier + 1e-9 for earlier, later in pairwise(kept))
         assert kept[2] < kept[0] < 1.0
 
-    @pytest.mark.parametrize("chemistry", LEAD)
-    def test_a_lead_battery_nears_the_absorption_voltage_as_it_fills(self, chemistry: Chemistry) -> None:
+    @pytest.mark.parametrize("chemistry", ALL)
+    def test_the_charger_holds_its_voltage_near_full_and_the_current_tails_off(self, chemistry: Chemistry) -> None:
         battery = bank(chemistry, soc=0.5)
         run(battery, 4.0, 0.0, 1.0)
-        early_v = battery.terminal_v()
-        run(battery, 4.0, 0.0, 12.0)
-        assert early_v < 13.6
-        assert max(13.8, early_v) < battery.terminal_v() <= battery.absorb_v
+        assert battery.net_a == 4.0
+        assert battery.terminal_v() < battery.absorb_v - 0.5
+        held_at: list[float] = []
+        for _ in range(80):
+            run(battery, 4.0, 0.0, 0.25)
+            assert battery.terminal_v() <= battery.absorb_v
+            if battery.net_a < 4.0:
+                held_at.append(battery.soc)
+        assert 0.8 < held_at[0] < 0.999
+        assert battery.terminal_v() == pytest.approx(battery.absorb_v, abs=0.03)
+        assert battery.net_a < 0.03 * battery.capacity_ah
+        assert battery.soc > 0.97
 
     def test_lithium_takes_no_charge_below_freezing(self) -> None:
         cold, warm = bank("lifepo4", 0.4, -3.0), bank("lifepo4", 0.4, 3.0)
