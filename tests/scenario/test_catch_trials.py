@@ -1,0 +1,27 @@
+"""Storms, gutter and gauge of a tank that is lived with, on a few seeds; `scripts/bench estimate` has more of them."""
+
+from __future__ import annotations
+
+from statistics import median
+
+from simulator.trials.catch import rms, sound_gutter, storms_to_find
+
+SEEDS = range(1100, 1103)
+
+
+def test_a_storm_of_5_mm_is_measured_within_5_per_cent_and_a_sound_gutter_left_alone() -> None:
+    sound = [sound_gutter(seed, days=60) for seed in SEEDS]
+    ours = [error for measured in sound for error in measured.ours]
+    assert len(ours) >= 10
+    assert 100.0 * rms(ours) <= 5.0
+    assert rms(ours) < 0.5 * rms([error for measured in sound for error in measured.by_ends])
+    assert sum(measured.false for measured in sound) == 0
+    assert sum(measured.rival_false for measured in sound) > 0
+
+
+def test_a_gutter_that_loses_30_per_cent_is_found_within_two_storms() -> None:
+    assert median(storms_to_find(seed)[0] for seed in SEEDS) <= 2
+
+
+def test_a_blocked_rain_gauge_is_found_within_three_rises_and_called_a_gauge() -> None:
+    assert median(storms_to_find(seed, 0.0)[0] for seed in SEEDS[:2]) <= 3
