@@ -525,7 +525,7 @@ class LevelEstimator:
 
     def _follow_the_ledger(self, mono_ms: int) -> None:
         """While the ranger is stuck the volume is what was there before, less what was metered out."""
-        self.level_mm = left_mm = self._table.level_mm(self.stuck.ledger_l)
+        self.level_mm = left_mm = self._table.level_mm(self.stuck.ledger_l(self.filter.state[METER]))
         drawn_mm = self._table.level_mm(self.stuck.anchor_l or 0.0) - left_mm
         self.filter.begin(left_mm, PING_MM2 + self.filter.meter_variance * drawn_mm * drawn_mm)
         self.measured_mono_ms = mono_ms

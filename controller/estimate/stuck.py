@@ -45,10 +45,9 @@ class StuckWatch:
         self.drawn_l = 0.0
         self.frozen_l = None
 
-    @property
-    def ledger_l(self) -> float:
-        """What must be left by the meter."""
-        return max((self.anchor_l or 0.0) - self.drawn_l, 0.0)
+    def ledger_l(self, meter_error: float) -> float:
+        """What must be left by the meter, which counts too little by a part of what it counts."""
+        return max((self.anchor_l or 0.0) - self.drawn_l * (1.0 + meter_error), 0.0)
 
     def judge(self, seen_l: float, believed_l: float) -> Verdict:
         """Is the level stuck, seeing what echoes show now? `believed_l` becomes the new anchor when all is well."""

@@ -157,7 +157,8 @@ def test_a_level_that_falls_as_metered_moves_the_anchor_and_one_that_does_not_is
     assert watch.judge(881.0, 880.0) == "anchored"
     watch.drawn_l += 38.1
     assert watch.judge(880.0, 842.0) == "stuck"
-    assert watch.ledger_l == pytest.approx(880.0 - 38.1)
+    assert watch.ledger_l(0.0) == pytest.approx(880.0 - 38.1)
+    assert watch.ledger_l(0.02) == pytest.approx(880.0 - 38.1 * 1.02)
     assert watch.judge(890.0, 842.0) == "stuck"
     assert watch.judge(830.0, 842.0) == "moved"
 
