@@ -143,6 +143,14 @@ class RoofYield:
         tips_mm2 = self.coefficient**2 * self._mm_per_tip**2 / 6.0
         return Expected(self._area_m2 * caught_mm, self._area_m2 * math.sqrt(learned_mm2 + own_mm2 + tips_mm2))
 
+    def spilled(self, storm: Storm) -> Expected:
+        """What a storm brought that found no room: what roofs should have given less what the tank caught."""
+        if not storm.spilled:
+            return Expected(0.0, 0.0)
+        expected = self.expected(storm.rain_mm, storm.dry_h)
+        spilled_l = expected.volume_l - (storm.caught_l or 0.0)
+        return Expected(max(0.0, spilled_l), math.hypot(expected.sd_l, storm.sd_l))
+
     def take(self, storm: Storm) -> None:
         """Judge a storm that is over, and learn from it when it is like the others."""
         if storm.rain_mm <= 0.0:

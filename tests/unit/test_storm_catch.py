@@ -228,6 +228,15 @@ def test_a_full_tank_blames_nobody() -> None:
     assert roofs.trouble == ""
 
 
+def test_what_a_full_tank_spilled_is_what_the_roof_gave_less_what_it_caught() -> None:
+    roofs = learned()
+    spilled = roofs.spilled(storm(8.0, 20.0, spilled=True))
+    assert spilled.volume_l == pytest.approx(given_l(8.0) - 20.0, abs=3.0 * spilled.sd_l)
+    assert 0.0 < spilled.sd_l < 10.0
+    assert roofs.spilled(storm(8.0, 20.0)).volume_l == 0.0
+    assert roofs.spilled(storm(8.0, 200.0, spilled=True)).volume_l == 0.0
+
+
 def test_a_gauge_that_counts_too_little_is_told_from_a_gutter() -> None:
     roofs = learned()
     roofs.take(storm(4.0, given_l(8.0)))
