@@ -215,6 +215,40 @@ def test_a_hello_names_board_protocol_and_every_part_that_is_fitted() -> None:
     }
 
 
+class LivedHardware(FakeHardware):
+    life: tuple[int, str, list[int], int] | None = None
+
+    def lifetime(self) -> tuple[int, str, list[int], int] | None:
+        return self.life
+
+
+@pytest.mark.parametrize(
+    ("life", "rain", "said"),
+    [
+        (None, 1, {}),
+        ((7, "watchdog", [], 3), 0, {"boots": "7", "before": "watchdog"}),
+        (
+            (7, "power", [10, 20], 3),
+            1,
+            {"boots": "7", "before": "power", "total0": "10", "total1": "20", "tips": "3"},
+        ),
+    ],
+)
+def test_a_hello_tells_of_the_boards_life_as_far_as_it_is_remembered(
+    monkeypatch: pytest.MonkeyPatch, life: tuple[int, str, list[int], int] | None, rain: int, said: Fields
+) -> None:
+    monkeypatch.setattr(LivedHardware, "life", life)
+    hello = BoardRig(fitted={**FITTED, "rain": rain}, hardware_class=LivedHardware).last("hello")
+    of_life = ("boots", "before", "total", "tips")
+    assert {key: value for key, value in hello.items() if key.startswith(of_life)} == said
+    assert "problem" not in hello
+    assert hello["valve"] == "3"
+
+
+def test_a_report_before_the_first_command_says_that_no_line_has_acted() -> None:
+    assert BoardRig().last("report")["ack"] == "-1"
+
+
 # --- how often --------------------------------------------------------------------------------------------------------
 
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 import pytest
 
-from firmware_host.board.limits import LAPSE_LEAD_MS
+from firmware_host.board.limits import LAPSE_LEAD_MS, SETTINGS
 from tests.board_stand_in import FITTED, BoardRig, FakeHardware
 
 Trouble = Callable[[FakeHardware], None]
@@ -114,6 +114,47 @@ def test_a_floor_that_was_set_above_the_limit_counts_all_the_same() -> None:
     rig.hw.battery = 11_999
     assert time_of_fault(rig, 2000, 1, 1) == 200
     assert rig.board.faults.text() == "board-supply-low"
+
+
+def test_below_a_floor_above_the_limit_no_pump_starts_and_no_fault_is_cleared() -> None:
+    rig = BoardRig()
+    rig.set(0, 0, floor_mv=12_000)
+    rig.hw.battery = 11_999
+    rig.set(1, 1)
+    assert rig.last("ack")["refusal"] == "board-supply-low"
+    rig.hw.battery = 12_000
+    started(rig=rig)
+    rig.hw.battery = 11_999
+    time_of_fault(rig, 2000, 1, 1)
+    rig.send(rig.command("clear", fault="board-supply-low"))
+    assert rig.last("ack")["refusal"] == "still-present"
+    rig.hw.battery = 12_000
+    rig.send(rig.command("clear", fault="board-supply-low"))
+    assert "refusal" not in rig.last("ack")
+
+
+@pytest.mark.parametrize(("name", "least", "most"), [(name, least, most) for name, _, least, most in SETTINGS])
+def test_a_host_may_tighten_each_limit_to_its_bounds_and_not_beyond(name: str, least: int, most: int) -> None:
+    for value, refused in ((least - 1, True), (least, False), (most, False), (most + 1, True)):
+        rig = BoardRig()
+        rig.set(0, 0, **{name: value})
+        assert ("refusal" in rig.last("ack")) == refused
+        assert (getattr(rig.board.limits, name) == value) != refused
+
+
+def test_the_limits_that_are_built_in_are_those_of_the_protocols_page() -> None:
+    """docs/protocol.md, the table of limits: our own choice, as are the times it names."""
+    assert SETTINGS == (
+        ("opening_ms", 2000, 2000, 60_000),
+        ("open_max_ms", 3_600_000, 60_000, 3_600_000),
+        ("pump_max_ms", 14_400_000, 60_000, 14_400_000),
+        ("pump_blind_max_ms", 1_800_000, 60_000, 1_800_000),
+        ("flow_start_ms", 15_000, 2000, 15_000),
+        ("flow_run_ms", 5000, 1000, 5000),
+        ("flow_min_pulses", 1, 1, 10_000),
+        ("low_mv", 10_800, 10_800, 13_500),
+        ("floor_mv", 10_000, 10_000, 13_000),
+    )
 
 
 def test_a_supply_exactly_at_its_limit_is_not_low() -> None:

@@ -41,6 +41,13 @@ def test_a_report_goes_out_as_soon_as_its_echoes_are_there(silent_ms: int, monke
     assert reports(rig) == [(str(silent_ms), "5400,5401,0,5402,5399")]
 
 
+def test_while_echoes_are_out_the_board_asks_to_be_woken_every_20_ms() -> None:
+    rig = BoardRig(hardware_class=SilentRanger)
+    for now_ms in range(0, 1480, 20):
+        assert rig.next_ms == now_ms + 20
+        rig.run(20)
+
+
 def test_echoes_are_told_once_and_asked_for_anew_for_the_next_report() -> None:
     rig = BoardRig()
     rig.hw.burst = [6000] * 5
