@@ -39,6 +39,10 @@ class Core:
         self._at_rest_until_ms = self._at_rest.wake_mono_ms
         self._had_news = False
 
+    def prepare(self) -> None:
+        """Work out beforehand what takes long: seconds on a small board, before the first step rather than in it."""
+        _ = self._ctx.outlook
+
     def dump(self) -> dict[str, Any]:
         """The whole memory as JSON-able data."""
         return {"state": state_to_json(self._ctx.state), "sensing": self._ctx.sensing.dump()}

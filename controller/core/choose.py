@@ -14,7 +14,9 @@ from controller.core.context import Context
 from controller.core.localclock import Opening
 from controller.core.state import ManualRun, ZoneState
 from controller.guard.interlocks import blocker
-from controller.irrigate.plan import Supply, ZoneNeed, allocate, gross_l
+from controller.irrigate.plan import PlanLine, Supply, ZoneNeed, gross_l
+from controller.irrigate.priced_plan import allocate_at_price
+from controller.irrigate.ration import allocate_on_ration
 from controller.site.model import Zone
 
 TRIES_PER_DAY = 3
@@ -161,7 +163,7 @@ def make_plan(ctx: Context, now: Now) -> None:
     expected_mm: dict[int, float] = {}
     needs = [_need_of(ctx, now, zone, expected_mm) for zone in ctx.site.zones]
     supplies = {tank.id: supply_of(ctx, now, tank.id) for tank in ctx.site.tanks}
-    lines = allocate(needs, supplies)
+    lines = _allocated(ctx, now, needs, supplies)
     ctx.state.plan_order = [line.zone_id for line in lines]
     # A plan made before the levels were read is no plan: look again as soon as they are.
     levels_known = all(supply.level_known for supply in supplies.values())
@@ -175,6 +177,13 @@ def make_plan(ctx: Context, now: Now) -> None:
             data = {"volume_l": line.volume_l, "wanted_l": line.wanted_l, "why": line.why}
             next_ms = next_start_ms(ctx, zone_state, now.wall_ms)
             ctx.record("plan", line.zone_id, {**data, "next_start_wall_ms": next_ms})
+
+
+def _allocated(ctx: Context, now: Now, needs: list[ZoneNeed], supplies: dict[str, Supply]) -> list[PlanLine]:
+    """By the price of water where the site's normals give one, else on ration."""
+    if ctx.outlook is None:
+        return allocate_on_ration(needs, supplies)
+    return allocate_at_price(needs, supplies, ctx.markets(now.wall_ms))
 
 
 def _start_by_need(ctx: Context, now: Now, zone: Zone, fresh_plan: bool) -> bool:
@@ -262,6 +271,7 @@ def _need_of(ctx: Context, now: Now, zone: Zone, expected_mm: dict[int, float]) 
         depletion_mm=zone_state.depletion_mm,
         readily_mm=balance.readily_mm(ctx, zone, kc),
         until_next_mm=until_next_mm,
+        etc_day_mm=kc * ctx.state.weather.et0_expected_mm,
         growing=kc > 0.0,
         applied_today_l=zone_state.applied_today_ml / 1000.0,
     )

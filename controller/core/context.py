@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cached_property
 from typing import Any
 
 from controller.contract import Now, OrderAnswer, Record
@@ -11,6 +12,8 @@ from controller.core.state import Latch, State
 from controller.core.today import Today
 from controller.guard.catalogue import CATALOGUE
 from controller.guard.interlocks import Blocker, Facts, blocker
+from controller.irrigate.outlook import Outlook, day_of_year, outlook
+from controller.irrigate.priced_plan import Market
 from controller.site.model import Pump, Site, Tank, Zone
 from firmware_host.messages import Outputs
 
@@ -43,6 +46,21 @@ class Context:
         self.records: list[Record] = []
         self.answers: list[OrderAnswer] = []
         self.board_clears: list[str] = []
+
+    @cached_property
+    def outlook(self) -> Outlook | None:
+        """The price of water by the site's normals; worked out when first asked for, which takes a while."""
+        return outlook(self.site)
+
+    def markets(self, wall_ms: int) -> dict[str, Market]:
+        """Today's price of water in each tank; none without an outlook."""
+        known = self.outlook
+        if known is None:
+            return {}
+        today = self.day_facts(wall_ms).date
+        rain_mm = sum(self.state.weather.recent_rain_mm) + self.sensing.rain_today_mm
+        month_rain, day = known.month_rain[today.month - 1], day_of_year(today)
+        return {tank_id: Market(table, month_rain, day, rain_mm) for tank_id, table in known.tables.items()}
 
     def day_facts(self, wall_ms: int) -> Today:
         """Coefficients of the local date."""

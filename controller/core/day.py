@@ -20,6 +20,7 @@ from controller.irrigate.reference_et import (
     penman_monteith_mm,
 )
 from controller.irrigate.root_zone import advance_depletion
+from controller.irrigate.water_price import RECENT_DAYS
 
 QUARTER_MS = 15 * 60_000
 DEFAULT_ET0_MM = 3.0
@@ -97,6 +98,7 @@ def _close_day(ctx: Context, now: Now, ordinal: int) -> None:
         _settle_zones(ctx, gap_days * weather.et0_expected_mm, now.wall_ms)
     rain_mm = ctx.sensing.rain_today_mm
     ctx.record("day", "", {"date": closing.isoformat(), "et0_mm": et0_mm, "et0_source": source, "rain_mm": rain_mm})
+    weather.recent_rain_mm = [*weather.recent_rain_mm, rain_mm, *[0.0] * gap_days][1 - RECENT_DAYS :]
     really_over = _really_over(ctx, now)
     for zone_id in ctx.zones:
         _close_zone(ctx, zone_id, closing, really_over)

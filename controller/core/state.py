@@ -113,6 +113,8 @@ class Weather:
     """What the last days were closed with, by ISO date."""
     reported: dict[str, dict[str, float]] = field(default_factory=dict)
     """Days reported by a station, by ISO date."""
+    recent_rain_mm: list[float] = field(default_factory=list)
+    """Of the last days, yesterday last; as many as the price of water looks at, less today."""
 
 
 @dataclass(slots=True)

@@ -42,7 +42,10 @@ class MonthRain(NamedTuple):
 
 
 class Outlook(NamedTuple):
-    """What is known beforehand of a site's water: price tables by tank id, and rain by month (0 to 11)."""
+    """What is known beforehand of a site's water: price tables by tank id, and rain by month (0 to 11).
+
+    A tank that no roof feeds has no table: nothing says when it is filled again.
+    """
 
     tables: dict[str, PriceTable]
     month_rain: tuple[MonthRain, ...]
@@ -78,7 +81,8 @@ def outlook(site: Site, et0_mm: tuple[float, ...] | None = None) -> Outlook | No
         )
         for m in range(12)
     )
-    tables = {tank.id: _table(site, tank, climate, rain) for tank in site.tanks}
+    fed = {roof.tank_id for roof in site.roofs}
+    tables = {tank.id: _table(site, tank, climate, rain) for tank in site.tanks if tank.id in fed}
     return Outlook(tables, rain)
 
 

@@ -1,18 +1,20 @@
 """Who gets how much water at today's price of it: every zone is watered up to the depletion that pays.
 
-A pure function of its inputs, beside `controller.irrigate.plan.allocate`, which holds when there is no price. What the
-owner fixed comes first. When the tanks' water or the battery's energy does not reach for all that pays, both are dealt
-with alike: prices are raised until it does.
+A pure function of its inputs. What the owner fixed comes first. When the tanks' water or the battery's energy does not
+reach for all that pays, both are dealt with alike: prices are raised until it does.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 from controller.irrigate.outlook import MonthRain, zone_day
-from controller.irrigate.plan import SMALLEST_DOSE_L, PlanLine, Supply, ZoneNeed, allocate, gross_l
-from controller.irrigate.water_price import PriceTable, level_mm
+from controller.irrigate.plan import SMALLEST_DOSE_L, PlanLine, Supply, ZoneNeed, gross_l
+from controller.irrigate.ration import allocate_on_ration
+from controller.irrigate.water_price import PriceTable, ZoneDay, level_mm, priority_weight
 
 _HALVINGS = 12
 """Of the range in which the price that fits is sought."""
@@ -22,6 +24,8 @@ _LEAST_PRICE = 0.002
 """From where a price is raised that is next to nothing, cost per litre."""
 _PLENTY = 0.0005
 """Below this a litre more or less changes nothing to speak of: water is there to be used."""
+
+_PRICE_STEP = 0.02
 
 
 class Market(NamedTuple):
@@ -42,16 +46,27 @@ class Market(NamedTuple):
 def allocate_at_price(
     needs: Sequence[ZoneNeed], supplies: Mapping[str, Supply], markets: Mapping[str, Market]
 ) -> list[PlanLine]:
-    """Plan lines in order of service, as `allocate` gives them. Raises KeyError for a tank without a market."""
-    by_need = [need for need in needs if need.schedule.mode == "need" and need.growing]
-    others = [need for need in needs if not (need.schedule.mode == "need" and need.growing)]
-    lines = allocate(others, supplies)
+    """Plan lines in order of service, as `allocate` gives them; zones of a tank without a market are on ration."""
+    by_need: list[ZoneNeed] = []
+    others: list[ZoneNeed] = []
+    for need in needs:
+        priced = need.schedule.mode == "need" and need.growing and need.zone.tank_id in markets
+        (by_need if priced else others).append(need)
+    lines = allocate_on_ration(others, supplies)
     purse = _Purse(supplies, others, lines)
-    prices = {tank_id: market.price(purse.water_l[tank_id]) for tank_id, market in markets.items()}
+    prices = {
+        tank_id: _price(market, supplies[tank_id].level_known, purse.water_l[tank_id])
+        for tank_id, market in markets.items()
+    }
     asking = [_ask(need, markets, prices[need.zone.tank_id]) for need in by_need]
     given_l = _given_l(by_need, asking, markets, prices, purse)
     order = sorted(range(len(by_need)), key=lambda i: (by_need[i].zone.priority, -given_l[i], by_need[i].zone.id))
     return lines + [_line(by_need[i], asking[i], prices[by_need[i].zone.tank_id], given_l[i], supplies) for i in order]
+
+
+def _price(market: Market, level_known: bool, water_l: float) -> float:
+    """A tank's price by what is left in it; while its level is not known, what zones would like in a full one."""
+    return market.price(water_l if level_known else market.table.capacity_l)
 
 
 class _Ask(NamedTuple):
@@ -64,12 +79,23 @@ class _Ask(NamedTuple):
 
 def _ask(need: ZoneNeed, markets: Mapping[str, Market], price: float) -> _Ask:
     zone = need.zone
-    fraction = need.readily_mm / zone.total_available_mm
-    today = zone_day(zone, need.etc_day_mm, fraction, markets[zone.tank_id].month_rain)
-    level = level_mm(today, price)
+    fraction = round(need.readily_mm / zone.total_available_mm, 2)
+    today = zone_day(zone, round(need.etc_day_mm, 1), fraction, markets[zone.tank_id].month_rain)
+    level = _level_mm(today, _rounded(price))
     wanted_l = max(0.0, gross_l(zone, need.depletion_mm - level))
     volume_l = min(wanted_l, max(0.0, need.schedule.daily_cap_l - need.applied_today_l))
     return _Ask(level, wanted_l, volume_l if volume_l >= SMALLEST_DOSE_L else 0.0)
+
+
+@lru_cache(maxsize=4096)
+def _level_mm(zone: ZoneDay, price: float) -> float:
+    """A zone's level, remembered: plans are made every few minutes, and rounded inputs change only now and then."""
+    return level_mm(zone, price)
+
+
+def _rounded(price: float) -> float:
+    """A price to the nearest fiftieth."""
+    return math.exp(round(math.log(price) / _PRICE_STEP) * _PRICE_STEP) if price >= _PLENTY else 0.0
 
 
 class _Purse:
@@ -141,7 +167,8 @@ def _line(need: ZoneNeed, ask: _Ask, price: float, volume_l: float, supplies: Ma
     if price < _PLENTY:
         worth = "water is plentiful"
     else:
-        worth = f"100 L kept now spare {100.0 * price:.1f} days of thirst later"
+        days = 100.0 * price / priority_weight(1)
+        worth = f"100 L kept now spare what is most important {days:.1f} days without water later"
     if ask.wanted_l < SMALLEST_DOSE_L:
         why += f"; {worth}, so it waits until it is {ask.level_mm:.1f} mm short"
     elif ask.level_mm < 0.5:

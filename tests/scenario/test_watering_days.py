@@ -51,7 +51,7 @@ def test_a_bed_is_refilled_before_it_would_run_short_and_the_plan_says_so_in_num
     garden.run_hours(96)
     run = garden.of_kind("start", BED)[0]
     assert "mm short of full" in run.data["why"]
-    assert "before the next chance" in run.data["why"]
+    assert f"{run.data['volume_l']:.1f} L" in run.data["why"]
     assert garden.season.plant.truth.zone(BED).stress < 0.05
 
 
