@@ -67,6 +67,7 @@ def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
     journal = Journal.open(args.journal, stamp=datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ"))
     clock = _clock(args, journal)
     restored = restore(journal, site, site_text, core_class(), stored_site)
+    restored.core.prepare()
     install_id = journal.meta("install_id") or secrets.token_hex(4)
     journal.set_meta("install_id", install_id)
     journal.set_meta("boot_id", _boot_id())

@@ -12,6 +12,10 @@ from controller.site.model import Site
 class CorePort(Protocol):
     """One deterministic state machine; it never reads a clock and never does I/O."""
 
+    def prepare(self) -> None:
+        """Work out beforehand what takes long."""
+        ...
+
     def step(self, now: Now, inputs: Sequence[Input]) -> StepResult:
         """Advance to `now` with what arrived since the last step (nothing: a pure tick)."""
         ...
