@@ -63,10 +63,12 @@ def run(args: argparse.Namespace) -> int:
     start_wall_ms = int(start.timestamp() * 1000)
     make_board = InterpretedBoard if args.interpreter == "micropython" else Board
     board = VirtualBoard(site, weather, args.seed, start_wall_ms, ping_gap_ms=PING_GAP_MS, make_board=make_board)
+    # Whoever reads the path may send a signal at once.
+    running = _until_signalled()
     cable = Cable(args.link)
     try:
         print(cable.path, flush=True)
-        serve(board, cable, args.pace, args.state, _until_signalled())
+        serve(board, cable, args.pace, args.state, running)
     finally:
         cable.close()
     return 0
