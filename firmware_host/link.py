@@ -343,7 +343,7 @@ class Link:
         repeat = on or self._pending_seq >= 0
         fresh = not on or mono_ms - self._wanted_ms < WANT_STALE_MS
         if fresh and (self._dirty or (repeat and mono_ms >= resend)):
-            out += self._set_line(mono_ms)
+            out += self._set_line(mono_ms, on)
             resend = mono_ms + RENEW_MS
         if not fresh:
             # Whoever wants this has fallen silent: keep looking whether it came back, but let the lease lapse.
@@ -354,9 +354,9 @@ class Link:
             self._tick_due_ms = min(self._tick_due_ms, min(clear[3] for clear in self._clears))
         return out + self._probe(mono_ms) if self._probing else out
 
-    def _set_line(self, mono_ms: int) -> bytes:
+    def _set_line(self, mono_ms: int, on: bool) -> bytes:
+        """The command for what is wanted; `on` says whether that is anything but shut."""
         wanted = self._wanted
-        on = wanted.any_on
         every_ms = min(self._report_every_ms, REPORT_WHILE_ON_MS) if on else self._report_every_ms
         seq = self._next_seq()
         if self._dirty:
@@ -599,10 +599,14 @@ class Link:
         self._silence_ms = max(SILENCE_WHILE_ON_MS, idle_ms)
 
     def _plan_watch(self) -> None:
-        due = max(self._heard_ms, self._listen_from_ms) + self._silence_ms
+        # Comparisons instead of `max` and `min`: this runs twice for each second of watering.
+        heard_ms, listen_from_ms = self._heard_ms, self._listen_from_ms
+        due_ms = (heard_ms if heard_ms > listen_from_ms else listen_from_ms) + self._silence_ms
         if self._pending_seq >= 0:
-            due = min(due, self._pending_ms + (DEAF_MS if self._complained else UNANSWERED_MS))
-        self._watch_due_ms = due
+            unanswered_ms = self._pending_ms + (DEAF_MS if self._complained else UNANSWERED_MS)
+            if unanswered_ms < due_ms:
+                due_ms = unanswered_ms
+        self._watch_due_ms = due_ms
 
     def _watch(self, mono_ms: int) -> None:
         if self._state != "up":
