@@ -155,6 +155,15 @@ def test_a_year_at_rest_writes_the_memory_twice() -> None:
     assert RememberingHardware.writes == 2
 
 
+def test_a_boot_that_lasts_writes_the_memory_once_more_and_then_no_more() -> None:
+    rig = boot()
+    for minutes in (10, 11, 30, 31, 24 * 60, 48 * 60):
+        rig.hw.advance_to(minutes * MINUTE_MS)
+        rig.board.tick()
+    assert RememberingHardware.memory == (0, 0, 0)
+    assert RememberingHardware.writes == 2
+
+
 def test_a_lock_out_ends_on_time_when_the_board_is_only_woken_as_it_asked() -> None:
     for _ in range(3):
         boot()
