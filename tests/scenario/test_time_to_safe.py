@@ -397,7 +397,15 @@ def stops_in_time(house: PumpHouse, limit: Limit, cell: Stops, kind: Kind, since
     assert shut.valves_ms <= valves_ms + slack_ms
     if cell is not BY_RESET:
         house.order_is_kept(since_ms)
+    if limit.fault and not (limit.fault == faults.LEASE_LAPSED and house.wanted == (0, 0)):
+        assert limit.fault in told_faults(house)
     return shut
+
+
+def told_faults(house: PumpHouse) -> set[str]:
+    """All that the board has told to stand, or given as the reason for a refusal."""
+    words = [fields.get("faults", fields.get("refusal", "")) for _, _, fields in house.lines]
+    return {fault for word in words for fault in word.split(",")}
 
 
 def nothing_opens(house: PumpHouse, limit: Limit, fault: str) -> None:
