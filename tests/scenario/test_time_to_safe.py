@@ -21,14 +21,13 @@ import pytest
 
 from firmware_host.board import faults
 from firmware_host.board.counters import _MASK as COUNTER_MASK
-from firmware_host.board.rp2_hardware import WATCHDOG_MS
 from firmware_host.wire import SEQ_MODULUS
 from tests.fake_machine.chip import TICKS_MASK, WatchdogReset
 from tests.fake_machine.flashed import PUMP, SECOND
 from tests.scenario.pump_house import PULSE_MS, SPACING_MS, VALVES, Kind, PumpHouse, Shut
 
 ALL = (1 << VALVES) - 1
-SETTLE_MS = 1000
+WATCHDOG_MS = SETTLE_MS = 1000
 TURN_MS = 25
 """A limit is noticed and obeyed at the next turn of the loop, or the one after it: two turns of at most 12 ms."""
 
