@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from firmware_host.board.hardware import Hardware
 from firmware_host.wire import SEQ_MODULUS, encode
 from tests.board_stand_in import FITTED, BoardRig, FakeHardware
 
@@ -219,7 +220,7 @@ class LivedHardware(FakeHardware):
     life: tuple[int, str, list[int], int] | None = None
 
     def lifetime(self) -> tuple[int, str, list[int], int] | None:
-        return self.life
+        return Hardware.lifetime(self) if self.life is None else self.life
 
 
 @pytest.mark.parametrize(

@@ -331,6 +331,17 @@ def test_a_low_supply_may_be_cleared_exactly_from_its_limit_on(supply_mv: int, r
     assert rig.last("ack").get("refusal") == refusal
 
 
+@pytest.mark.parametrize(("pumps", "lead_ms"), [(0, 200), (1, 1200)])
+def test_a_lease_lapses_its_lead_before_its_end_to_the_millisecond(pumps: int, lead_ms: int) -> None:
+    rig = BoardRig()
+    rig.set(pumps, 1, report=300_000, lease=1777)
+    while not rig.safe:
+        assert rig.next_ms > rig.hw.now_ms, "the board asks to be woken in the past"
+        wake(rig, rig.next_ms)
+    assert rig.hw.now_ms == 1777 - lead_ms
+    assert rig.board.faults.text() == "board-lease-lapsed"
+
+
 # --- at rest ----------------------------------------------------------------------------------------------------------
 
 
