@@ -134,7 +134,7 @@ class BatteryEstimator:
         self._battery, self._panel, self._place = battery, panel, place
         self._charging_a = CHARGING_CURRENT_FRACTION * battery.capacity_ah
         self._limits = VoltageLimits(battery)
-        self._filter = BatteryFilter(battery.chemistry, chart_of(battery))
+        self._filter = BatteryFilter(battery.chemistry, chart_of(battery), battery.capacity_ah)
         self._watch = BatteryWatch(battery.chemistry)
         self.voltage_v = None
         self.charge_percent = None

@@ -58,14 +58,17 @@ FIRST_CAPACITY, CAPACITY_SD = 0.95, 0.05
 """A battery holds a little less than its label says (common practice, no source)."""
 CAPACITY_DRIFT_PER_H = 0.012 / sqrt(24.0 * 30.0)
 RESISTANCE_SD, RESISTANCE_DRIFT_PER_H = 0.35, 0.05 / sqrt(24.0 * 30.0)
-USUAL_CLEARNESS, CLEARNESS_SD, CLEARNESS_HOURS = 0.45, 0.35, 2.0
+USUAL_CLEARNESS, CLEARNESS_SD, CLEARNESS_HOURS = 0.45, 0.35, 4.0
 _MOST_CLEARNESS = 1.2
-ZERO_SD, ZERO_DRIFT_PER_H = 0.001, 0.0001 / 13.0
-"""A shunt's zero: 50 mA with a battery of 50 Ah (own choice: amplifiers for 20 A are off by about so much)."""
-LOAD_DOUBT = 0.2
+ZERO_SD_A, ZERO_DRIFT_A = 0.02, 0.003
+"""A shunt's zero, and how it wanders in a week (own choice: amplifiers for 20 A are off by about so much)."""
+LOAD_DOUBT = 0.4
 """How far the electronics' declared load is taken to be wrong, as a part of it (own choice)."""
-_LOAD_ERRORS_LAST_HOURS = 100.0
-FULL_V_DRIFT_PER_H, DEPTH_DRIFT_PER_H, BEND_DRIFT_PER_H = 0.008 / 13.0, 0.015 / 13.0, 0.008 / 13.0
+_LOAD_ERRORS_LAST_HOURS = 1000.0
+_SIZE_SHOWS_BELOW = 0.9
+"""Above this charge a fading surface charge looks like a smaller battery (own choice)."""
+_HOURS_A_WEEK = 168.0
+FULL_V_DRIFT_PER_H, DEPTH_DRIFT_PER_H, BEND_DRIFT_PER_H = (v / sqrt(_HOURS_A_WEEK) for v in (0.008, 0.015, 0.008))
 """Volts in a week. A rested voltage follows the seasons' warmth, about 1.2 mV for a kelvin (from memory); and no two
 shapes are a whole curve: without a drift the filter would be surer of them than it can be (own choice)."""
 GASSING_SD = 0.35
@@ -89,9 +92,21 @@ _LOST_SD = 0.25
 class BatteryFilter:
     """Follows one battery, a stretch of minutes at a time: `pass_time`, then `see_voltage` or `see_full`."""
 
-    __slots__ = ("_chart", "_habits", "covariance", "current", "measured", "odd_hours", "share", "state")
+    __slots__ = (
+        "_chart",
+        "_habits",
+        "_zero_drift",
+        "_zero_sd",
+        "covariance",
+        "current",
+        "measured",
+        "odd_hours",
+        "share",
+        "state",
+    )
 
-    def __init__(self, chemistry: Chemistry, chart: Chart) -> None:
+    def __init__(self, chemistry: Chemistry, chart: Chart, capacity_ah: float) -> None:
+        self._zero_sd, self._zero_drift = ZERO_SD_A / capacity_ah, ZERO_DRIFT_A / capacity_ah / sqrt(_HOURS_A_WEEK)
         self._chart, self._habits = chart, HABITS[chemistry]
         self.state: list[float] = []
         """Empty until a first voltage was seen."""
@@ -213,7 +228,7 @@ class BatteryFilter:
         p[BEND][BEND] += BEND_DRIFT_PER_H**2 * hours
         p[RESISTANCE][RESISTANCE] += RESISTANCE_DRIFT_PER_H**2 * hours
         if self.measured:
-            p[UNSEEN][UNSEEN] += ZERO_DRIFT_PER_H**2 * hours
+            p[UNSEEN][UNSEEN] += self._zero_drift**2 * hours
         elif keep < 1.0:
             p[UNSEEN][UNSEEN] += CLEARNESS_SD**2 * (1.0 - keep * keep)
 
@@ -223,14 +238,14 @@ class BatteryFilter:
         for row in self.covariance:
             row[UNSEEN] = 0.0
         self.covariance[UNSEEN] = [0.0] * _SIZE
-        self.covariance[UNSEEN][UNSEEN] = (ZERO_SD if measured else CLEARNESS_SD) ** 2
+        self.covariance[UNSEEN][UNSEEN] = (self._zero_sd if measured else CLEARNESS_SD) ** 2
         self.state[UNSEEN] = 0.0 if measured else USUAL_CLEARNESS
 
     def see_load(self, load: float, current: float, hours: float) -> None:
         """In the dark a shunt shows the declared load and the error of its own zero."""
         carried = [row[UNSEEN] for row in self.covariance]
         noise = (LOAD_DOUBT * load) ** 2 * _LOAD_ERRORS_LAST_HOURS / hours
-        self._correct(-load - current - self.state[UNSEEN], carried, carried[UNSEEN] + noise)
+        self._correct(-load - current - self.state[UNSEEN], carried, carried[UNSEEN] + noise, (CAPACITY,))
 
     def _line(self, charge: float) -> tuple[float, float, float, float, float]:
         """The curve as a straight line through what the charge may be.
@@ -308,19 +323,30 @@ class BatteryFilter:
                 self.lose_track()
                 self._look_up(battery_v)
                 return
-        self._correct(innovation, carried, spread + noise)
+        sized = current <= 0.0 and x[CHARGE] < _SIZE_SHOWS_BELOW
+        self._correct(innovation, carried, spread + noise, () if sized else self._kept_when_full())
+
+    def _kept_when_full(self) -> tuple[int, ...]:
+        """What a full battery does not take in is lost: that says nothing of its size or of the shunt's zero."""
+        return (CAPACITY, UNSEEN) if self.measured else (CAPACITY,)
 
     def see_charge(self, charge: float, sd: float) -> None:
         """Learn a charge that is known otherwise: a full battery on its charger."""
         carried = [row[CHARGE] for row in self.covariance]
-        self._correct(charge - self.state[CHARGE], carried, carried[CHARGE] + sd * sd)
+        self._correct(charge - self.state[CHARGE], carried, carried[CHARGE] + sd * sd, self._kept_when_full())
 
-    def _correct(self, innovation: float, carried: list[float], spread: float) -> None:
+    def _correct(self, innovation: float, carried: list[float], spread: float, kept: tuple[int, ...]) -> None:
+        """One measurement into all states but the `kept` ones, whose doubt still counts (Schmidt's partial update)."""
         x, p = self.state, self.covariance
+        before = [(index, x[index], p[index][:]) for index in kept]
         for index, share in enumerate(carried):
             gain = share / spread
             x[index] += gain * innovation
             p[index] = [a - gain * b for a, b in zip(p[index], carried, strict=True)]
+        for index, value, row in before:
+            x[index] = value
+            for other, _, _ in before:
+                p[index][other] = row[other]
         x[CHARGE] = min(1.0, max(0.0, x[CHARGE]))
         if not self.measured:
             x[UNSEEN] = min(_MOST_CLEARNESS, max(0.0, x[UNSEEN]))
