@@ -8,21 +8,25 @@ anywhere above half full, and trees take up to a third of the panel's light, whi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
 from math import fsum, sqrt
 from random import Random
+from statistics import median
+from typing import NamedTuple
 
 from controller.estimate.battery import BatteryEstimator, BatteryReading
 from controller.estimate.battery_charts import rest_charge_percent, rest_table
 from controller.site.load import parse_site
 from controller.site.model import Battery, Chemistry, Site
 from simulator.example import example_site_text
+from simulator.plant.faults import PlantFaults
 from simulator.plant.plant import Plant
 from simulator.plant.sensors import Sensors
 from simulator.plant.weather import local_midnight_wall_ms
 from simulator.plant.weather_generator import generate_weather
+from simulator.trials.table import TrialRow
 
 MINUTE_MS = 60_000
 DAY_MS = 1440 * MINUTE_MS
@@ -92,6 +96,20 @@ class Rivals:
         self.counted = min(100.0, max(0.0, self.counted))
 
 
+class Finding(NamedTuple):
+    """Who found what, and when."""
+
+    fitting: str
+    found: str
+    now_ms: int
+
+
+def findings_of(reading: BatteryReading) -> list[str]:
+    """What a reading says is broken."""
+    found = [f"charger {reading.charger_fault}"] if reading.charger_fault else []
+    return found + ["frozen"] * reading.frozen + ["faded"] * reading.faded
+
+
 @dataclass(slots=True)
 class Trial:
     """A plant with its sensors, an estimator for each fitting, and who is scored."""
@@ -102,7 +120,8 @@ class Trial:
     rivals: Rivals
     errors: dict[str, Errors]
     scored_from_ms: int
-    watched: Callable[[int, dict[str, BatteryReading], float], None] | None = None
+    findings: list[Finding] = field(default_factory=list)
+    standing: set[tuple[str, str]] = field(default_factory=set)
     last_ms: int = 0
 
     @classmethod
@@ -123,7 +142,7 @@ class Trial:
             estimators,
             Rivals(site.battery),
             {name: Errors() for name in names},
-            SETTLING_DAYS[start] * DAY_MS,
+            SETTLING_DAYS.get(start, 0) * DAY_MS,
         )
 
     def report(self) -> None:
@@ -155,8 +174,9 @@ class Trial:
             self.errors["table, last reading"].add(rest_charge_percent(rest_table(rivals.battery), battery_v) - truth)
         self.errors["table, nightly lowest"].add(rivals.nightly - truth)
         self.errors["counted"].add(rivals.counted - truth)
-        if self.watched is not None:
-            self.watched(now_ms, readings, truth)
+        standing = {(name, found) for name, reading in readings.items() for found in findings_of(reading)}
+        self.findings += [Finding(*new, now_ms) for new in sorted(standing - self.standing)]
+        self.standing = standing
 
     def run_day(self, runs: Sequence[tuple[int, int]]) -> None:
         """A day from midnight, with its waterings: one valve and the first pump."""
@@ -187,9 +207,121 @@ def runs_of(start: date) -> tuple[tuple[int, int], ...]:
 
 def run(chemistry: Chemistry, seed: int, start: date, days: int = DAYS) -> Trial:
     """One healthy battery over a season's weeks."""
-    trial = Trial.of(chemistry, seed, start, SETTLING_DAYS[start] + days)
-    tank = next(iter(trial.plant.tanks.values()))
-    for _ in range(SETTLING_DAYS[start] + days):
-        trial.plant.set_volume(tank.tank.id, 0.8 * tank.overflow_volume_l)
-        trial.run_day(runs_of(start))
+    days += SETTLING_DAYS[start]
+    trial = Trial.of(chemistry, seed, start, days)
+    run_days(trial, days, runs_of(start))
     return trial
+
+
+def run_days(trial: Trial, days: int, runs: Sequence[tuple[int, int]]) -> None:
+    """Days with waterings from a tank that never runs dry."""
+    tank = next(iter(trial.plant.tanks.values()))
+    for _ in range(days):
+        trial.plant.set_volume(tank.tank.id, 0.8 * tank.overflow_volume_l)
+        trial.run_day(runs)
+
+
+def days_to_find(chemistry: Chemistry, seed: int, fault: Fault, most_days: int) -> dict[str, float]:
+    """Days from a fault's beginning until each fitting's estimator names it; `most_days` when it never did."""
+    trial = Trial.of(chemistry, seed, fault.start, fault.sound_days + most_days)
+    runs = runs_of(SUMMER)
+    run_days(trial, fault.sound_days, runs)
+    fault.breaks(trial.plant.faults)
+    trial.plant.refresh()
+    began_ms = trial.plant.now_ms
+    taken = dict.fromkeys(FITTINGS, float(most_days))
+    for day in range(most_days):
+        run_days(trial, 1, runs)
+        for name in FITTINGS:
+            if taken[name] == most_days and (name, fault.found) in trial.standing:
+                taken[name] = (trial.plant.now_ms - began_ms) / DAY_MS
+        if fault.told_by & set(taken) and all(taken[name] <= day + 1 for name in fault.told_by):
+            break
+    return taken
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """What breaks after how many sound days, the finding that names it, and who can."""
+
+    found: str
+    start: date
+    sound_days: int
+    breaks: Callable[[PlantFaults], None]
+    told_by: frozenset[str]
+
+
+def _dead(faults: PlantFaults) -> None:
+    faults.charger_dead = True
+
+
+def _low(faults: PlantFaults) -> None:
+    faults.charger_low_v = 13.5
+
+
+def _faded(faults: PlantFaults) -> None:
+    faults.battery_fade = 0.25
+
+
+DEAD_CHARGER = Fault("charger dead", date(2026, 5, 1), 10, _dead, frozenset(FITTINGS))
+LOW_CHARGER = Fault("charger low", date(2026, 5, 1), 20, _low, frozenset(FITTINGS))
+FADE = Fault("faded", date(2025, 9, 20), 20, _faded, frozenset({"shunt"}))
+
+
+def charge_rows(chemistry: Chemistry, trials: Sequence[Trial]) -> list[TrialRow]:
+    """Charge by voltage alone and with a shunt, root mean square over all trials."""
+    rms = {name: _pooled(trial.errors[name] for trial in trials) for name in trials[0].errors}
+    naive = {name: figure for name, figure in rms.items() if name not in FITTINGS}
+    return [
+        TrialRow(f"charge of {chemistry}, voltage alone", naive, rms["voltage"], 6.0, 4.0, "%"),
+        TrialRow(f"charge of {chemistry}, with a shunt", naive, rms["shunt"], 4.0, 2.0, "%"),
+    ]
+
+
+def _pooled(errors: Iterable[Errors]) -> float:
+    squares = [square for error in errors for square in error.squares]
+    return sqrt(fsum(squares) / len(squares))
+
+
+def honesty_row(trials: Sequence[Trial]) -> TrialRow:
+    """How often the truth lies within two standard deviations."""
+    kept = [trial.errors[name] for trial in trials for name in FITTINGS]
+    inside = 100.0 * sum(error.inside for error in kept) / sum(len(error.squares) for error in kept)
+    return TrialRow("charge inside two standard deviations", {}, inside, 85.0, 93.0, "%", "more")
+
+
+def false_row(trials: Sequence[Trial]) -> TrialRow:
+    """Findings about sound batteries, a year and estimator."""
+    years = len(FITTINGS) * fsum(trial.plant.now_ms for trial in trials) / (365.0 * DAY_MS)
+    found = sum(len(trial.findings) for trial in trials)
+    return TrialRow("false findings about battery and charger", {}, found / years, 1.0, 0.3, "a year")
+
+
+def fault_rows(seeds: Sequence[int]) -> list[TrialRow]:
+    """How long faults take to be found."""
+    dead = [days_to_find(chemistry, seed, DEAD_CHARGER, 14) for seed in seeds for chemistry in CHEMISTRIES]
+    low = [days_to_find(chemistry, seed, LOW_CHARGER, 21) for seed in seeds for chemistry in ("flooded", "agm")]
+    return [
+        TrialRow("dead charger, voltage alone", {}, median(t["voltage"] for t in dead), 7.0, 5.0, "days"),
+        TrialRow("dead charger, shunt and panel voltage", {}, median(t["shunt"] for t in dead), 4.0, 3.0, "days"),
+        TrialRow(
+            "charger that stops at 13.5 V, voltage alone", {}, median(t["voltage"] for t in low), 14.0, 7.0, "days"
+        ),
+    ]
+
+
+def fade_row(seeds: Sequence[int], most_days: int = 150) -> TrialRow:
+    """A quarter of the capacity gone in autumn, with a shunt: days, each about one cycle."""
+    days = [days_to_find(chemistry, seed, FADE, most_days)["shunt"] for seed in seeds for chemistry in CHEMISTRIES]
+    return TrialRow("a quarter of the capacity gone, with a shunt", {}, median(days), 120.0, 60.0, "days")
+
+
+def rows(seeds: Sequence[int]) -> list[TrialRow]:
+    """The whole table."""
+    made: list[TrialRow] = []
+    every: list[Trial] = []
+    for chemistry in CHEMISTRIES:
+        trials = [run(chemistry, seed, start) for seed in seeds for start in SETTLING_DAYS]
+        made += charge_rows(chemistry, trials)
+        every += trials
+    return [*made, honesty_row(every), false_row(every), *fault_rows(seeds), fade_row(seeds)]
