@@ -40,6 +40,8 @@ SMALLEST_GAINED = 0.25
 MENDED_LOST = 0.08
 HOSE_L_H = 300.0
 """A tank that rises faster than this without rain on the gauge is filled by hand."""
+SHORTEST_RISE_H = 1.0 / 3.0
+"""How long a rise lasts is known to some samples."""
 UNSEEN_RISES = 2
 """So many rises without a tip, with no storm between, and the gauge must be blocked."""
 
@@ -59,6 +61,11 @@ def roof_catch(roof: Roof, rain_mm: float, flush_left_mm: float) -> Catch:
     flushed_mm = min(flush_left_mm, rain_mm)
     caught_l = (rain_mm - flushed_mm) * roof.area_m2 * roof.runoff_coefficient
     return Catch(caught_l, flush_left_mm - flushed_mm)
+
+
+def filled_by_hand(storm: Storm) -> bool:
+    """Whether a rise that the gauge did not see was faster than rain from a roof: somebody's hose."""
+    return storm.caught_l is not None and storm.caught_l > HOSE_L_H * max(storm.rising_h, SHORTEST_RISE_H)
 
 
 class YieldReading(NamedTuple):
@@ -172,7 +179,7 @@ class RoofYield:
 
     def _take_unseen(self, storm: Storm) -> None:
         """A rise without a tip: a hose fills fast, a blocked gauge misses storm after storm."""
-        if storm.caught_l is not None and storm.caught_l > HOSE_L_H * max(storm.rising_h, 1.0 / 3.0):
+        if filled_by_hand(storm):
             return
         self.unseen_rises += 1
         if self.unseen_rises >= UNSEEN_RISES:

@@ -54,7 +54,8 @@ BEGINNING_PART = 0.25
 REFINE_H = 12
 """The rate of a leak already found is put right by what was seen since, ever less often, but at least this often."""
 STOPPED_PART = 0.3
-"""A rate fallen below this part of the most it was has stopped."""
+"""A rate fallen below this part of what it was, and not sure to be one at all, has stopped."""
+SURE_SDS = 2.0
 CLEAR_QUIET_H = 2 * HOURS_A_DAY
 """A leak that stopped is forgotten after this many quiet hours without loss."""
 
@@ -152,7 +153,7 @@ class _Steps:
         if change_l < -largest_l:
             # What follows is compared with the foot of the fall.
             self.fall_l = -change_l
-            del recent_l[: -STEP_SAMPLES]
+            del recent_l[:-STEP_SAMPLES]
             return False
         counted = min(change_l * change_l, LARGEST_COUNTED * self.usual_l2)
         self.usual_l2 += (counted - self.usual_l2) / STEP_MEMORY
@@ -179,7 +180,6 @@ _STATE = (
     "last_l",
     "litres_per_k",
     "lost_l",
-    "most_l_h",
     "near_c",
     "quiet_h",
     "quiet_from",
@@ -213,7 +213,7 @@ class LeakWatch:
 
     def _forget_leak(self) -> None:
         self.state = "none"
-        self.rate_l_h = self.sd_l_h = self.most_l_h = self.lost_l = self.evidence_sds = 0.0
+        self.rate_l_h = self.sd_l_h = self.lost_l = self.evidence_sds = 0.0
         self.since_mono_ms = self.stopped_at_l = None
         self.quiet_h = self.refined_hour = 0
 
@@ -342,7 +342,6 @@ class LeakWatch:
         self.evidence_sds = found.sds
         self.rate_l_h = found.rate_l_h
         self.sd_l_h = math.hypot(found.sd_l_h, BEGINNING_PART * found.rate_l_h)
-        self.most_l_h = max(self.most_l_h, found.rate_l_h)
         self.lost_l += found.rate_l_h * (self.last_hour - found.hour + 1)
         self.quiet_h = 0
         self.refined_hour = self.last_hour
@@ -363,13 +362,13 @@ class LeakWatch:
         self.lost_l += by_l_h * (self.last_hour - change.hour + 1)
         self.refined_hour = self.last_hour
         rate_l_h = self.rate_l_h + by_l_h
-        if rate_l_h < max(STOPPED_PART * self.most_l_h, 0.5 * SMALLEST_L_H):
+        unsure = rate_l_h < SURE_SDS * sd_l_h and rate_l_h < STOPPED_PART * self.rate_l_h
+        if unsure or rate_l_h < 0.5 * SMALLEST_L_H:
             self.state = "stopped"
             self.stopped_at_l = self.volume_l
             self.quiet_h = 0
             return
         self.rate_l_h, self.sd_l_h = rate_l_h, sd_l_h
-        self.most_l_h = max(self.most_l_h, rate_l_h)
 
     # --- asking ------------------------------------------------------------------------------------------------------
 

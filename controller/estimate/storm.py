@@ -20,6 +20,8 @@ DRIPPING_MS = HOUR_MS
 BEFORE_MS = HOUR_MS
 """Rain may have run in for so long before the first tip: a tip is a quarter of a millimetre."""
 KEPT_MS = 4 * HOUR_MS
+LONG_DRY_H = 400.0
+"""Taken for the dry time before the first storm."""
 FEWEST_SAMPLES = 4
 LEVEL_SD_L = 0.8
 """Of a level's mean over an hour or two, less that of another time of day (own choice)."""
@@ -91,8 +93,15 @@ class StormGauge:
     def under_way(self) -> bool:
         return self.began_ms is not None
 
+    @property
+    def dry_h(self) -> float:
+        """Dry hours before the storm under way; many when nobody knows."""
+        if self.began_ms is None or self.wet_before_ms is None:
+            return LONG_DRY_H
+        return (self.began_ms - self.wet_before_ms) / HOUR_MS
+
     def observe(self, mono_ms: int, volume_l: float | None, rain_mm: float, drawn_l: float, full: bool) -> Storm | None:
-        """Take the volume now (None unless good), the rain and the metered draw since the last call."""
+        """Take the volume now (None unless good), and since the last call the rain and what left: draw, known leak."""
         self.drawn_l += drawn_l
         standing_l = None if volume_l is None else volume_l + self.drawn_l
         if rain_mm > 0.0:
@@ -139,31 +148,38 @@ class StormGauge:
         self._recent.clear()
         self._after.clear()
 
+    def so_far(self, mono_ms: int) -> Storm | None:
+        """The storm under way as it would be if it ended now, None without one."""
+        if self.began_ms is None:
+            return None
+        newest = [level_l for _, level_l in self._after[-FEWEST_SAMPLES:]]
+        return self._storm(self.began_ms, mono_ms, newest)
+
     def _end(self, mono_ms: int) -> Storm:
         """The storm that is over; the levels after it are those before the next."""
-        began_ms = self.began_ms if self.began_ms is not None else mono_ms
         settled = [level_l for at_ms, level_l in self._after if at_ms - self.last_rain_ms > DRIPPING_MS]
-        caught_l = None
-        if self.before_l is not None and len(settled) >= FEWEST_SAMPLES:
-            caught_l = _median(settled) - self.before_l
-        drawn_l = self.drawn_l - self.drawn_at_begin_l
-        dry_ms = KEPT_MS * 100 if self.wet_before_ms is None else began_ms - self.wet_before_ms
-        storm = Storm(
-            began_ms,
-            mono_ms,
-            dry_ms / HOUR_MS,
-            self.rain_mm,
-            caught_l,
-            (2.0 * LEVEL_SD_L**2 + (DRAW_PART * drawn_l) ** 2) ** 0.5,
-            (self.last_rain_ms - began_ms) / HOUR_MS,
-            self.spilled,
-        )
+        began_ms = mono_ms if self.began_ms is None else self.began_ms
+        storm = self._storm(began_ms, mono_ms, settled if len(settled) >= FEWEST_SAMPLES else [])
         self.wet_before_ms = self.last_rain_ms
         self._recent = self._after[:]
         self._after.clear()
         self.began_ms = self.before_l = None
         self.rising = False
         return storm
+
+    def _storm(self, began_ms: int, mono_ms: int, after_l: Sequence[float]) -> Storm:
+        caught_l = _median(after_l) - self.before_l if after_l and self.before_l is not None else None
+        drawn_l = self.drawn_l - self.drawn_at_begin_l
+        return Storm(
+            began_ms,
+            mono_ms,
+            self.dry_h,
+            self.rain_mm,
+            caught_l,
+            (2.0 * LEVEL_SD_L**2 + (DRAW_PART * drawn_l) ** 2) ** 0.5,
+            (self.last_rain_ms - began_ms) / HOUR_MS,
+            self.spilled,
+        )
 
     def dump(self) -> dict[str, Any]:
         """The whole state as JSON-able data."""

@@ -85,21 +85,22 @@ class TankYear:
         self._start = start
         self._people, self._watering, self._thirsty = people, watering, thirsty
         self._tank = tank = site.tanks[0]
-        self._table = LevelTable(tank.shape)
-        self.capacity_l = self._table.volume_l(tank.overflow_mm)
+        self.table = LevelTable(tank.shape)
+        self.capacity_l = self.table.volume_l(tank.overflow_mm)
         self.water = self.plant.tanks[tank.id]
         self._pump = site.pumps[0]
         roofs_m2 = sum(roof.area_m2 for roof in site.roofs)
         self._level = LevelEstimator(
             tank,
-            self._table,
+            self.table,
             max_inflow_l_min=HAND_FILLING_L_MIN + CLOUDBURST_MM_MIN * roofs_m2,
             max_draw_l_min=self._pump.max_flow_l_min,
             stale_after_ms=3 * SAMPLE_MS,
         )
         self._pulses = self._tips = 0
         self._rained_ms = -DAY_MS
-        self._burst_us: list[int] = []
+        self.burst_us: list[int] = []
+        self.reading = self._level.reading(0)
         self._mm_per_tip = site.rain_gauge.mm_per_tip if site.rain_gauge else 0.0
         self._drawn_l = self._rain_mm = 0.0
 
@@ -156,8 +157,8 @@ class TankYear:
         if tips != self._tips:
             self._rain_mm += (tips - self._tips) * self._mm_per_tip
             self._tips, self._rained_ms = tips, now_ms
-        self._burst_us = sensors.echo_burst_us(tank.sensor_channel, PINGS)
-        self._level.observe(self._burst_us, self._probe_c(), now_ms, drawn_l, self._raining)
+        self.burst_us = sensors.echo_burst_us(tank.sensor_channel, PINGS)
+        self._level.observe(self.burst_us, self._probe_c(), now_ms, drawn_l, self._raining)
 
     @property
     def _raining(self) -> bool:
@@ -171,11 +172,11 @@ class TankYear:
         probe_c = self._probe_c()
         if probe_c is None or reading.level_mm is None:
             return None
-        return apparent_volume(self._tank, self._table, self._burst_us, probe_c, reading.level_mm)
+        return apparent_volume(self._tank, self.table, self.burst_us, probe_c, reading.level_mm)
 
     def _sample(self) -> Sample:
         now_ms = self.plant.now_ms
-        reading = self._level.reading(now_ms)
+        self.reading = reading = self._level.reading(now_ms)
         good = reading.quality == "good" and reading.volume_l is not None and not reading.at_or_above
         drawn_l, rain_mm = self._drawn_l, self._rain_mm
         self._drawn_l = self._rain_mm = 0.0

@@ -1,10 +1,11 @@
-"""Storms, gutter and gauge of a tank that is lived with, on a few seeds; `scripts/bench estimate` has more of them."""
+"""Storms, gutter, gauge and books of a tank that is lived with, on a few seeds; `scripts/bench estimate` has more of them."""
 
 from __future__ import annotations
 
 from statistics import median
 
 from simulator.trials.catch import rms, sound_gutter, storms_to_find
+from simulator.trials.ledger import rows as ledger_rows
 
 SEEDS = range(1100, 1103)
 
@@ -25,3 +26,11 @@ def test_a_gutter_that_loses_30_per_cent_is_found_within_two_storms() -> None:
 
 def test_a_blocked_rain_gauge_is_found_within_three_rises_and_called_a_gauge() -> None:
     assert median(storms_to_find(seed, 0.0)[0] for seed in SEEDS[:2]) <= 3
+
+
+def test_the_days_of_a_tank_that_leaks_and_spills_explain_themselves() -> None:
+    table = {row.quantity: row for row in ledger_rows(SEEDS[:2])}
+    assert len(table) == 5
+    for row in table.values():
+        assert row.reaches(row.must), row
+    assert table["ledger: unexplained on days without can or hose, RMS"].naive["declared yield"] > 4.0
