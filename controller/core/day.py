@@ -13,6 +13,7 @@ from controller.core import balance, choose
 from controller.core.context import Context
 from controller.core.state import NEVER_MS
 from controller.estimate.ledger import ledger_data
+from controller.irrigate.normal_et import local_correction
 from controller.irrigate.plan import gross_l
 from controller.irrigate.reference_et import (
     hargreaves_mm,
@@ -31,6 +32,9 @@ MEAN_DAYS = 7.0
 LONGEST_GAP_DAYS = 14
 """A clock that jumps years ahead does not dry the soil for years."""
 KEPT_DAYS = 8
+PENMAN_MONTEITH, HARGREAVES = "Penman-Monteith", "Hargreaves"
+LOCAL_HARGREAVES = "Hargreaves, corrected by the monthly normals"
+MEASURED_SOURCES = (PENMAN_MONTEITH, HARGREAVES, LOCAL_HARGREAVES)
 CLOCK_DOUBT_MS = 3_600_000
 """A wall clock that is put right by up to this much still ends its day on time."""
 
@@ -114,7 +118,7 @@ def _close_day(ctx: Context, now: Now, ordinal: int) -> None:
     _begin(ctx, now, ordinal)
     if really_over:
         ctx.state.auto_clears_today = 0
-    if source not in ("Penman-Monteith", "Hargreaves"):
+    if source not in MEASURED_SOURCES:
         ctx.notice(now, "weather-assumed", "", {"source": source})
     if ctx.state.delivery is None:
         choose.make_plan(ctx, now)
@@ -138,10 +142,13 @@ def day_et0_mm(ctx: Context, day: date) -> tuple[float, str]:
             ea_kpa=ea_kpa,
             rs_mj=reported["radiation_mj_m2"],
         )
-        return et0_mm, "Penman-Monteith"
+        return et0_mm, PENMAN_MONTEITH
     extremes = ctx.sensing.temperatures.extremes_c()
     if extremes is not None and day.toordinal() == ctx.state.weather.day:
-        return hargreaves_mm(*extremes, place.latitude_deg, day_of_year), "Hargreaves"
+        formula_mm, normals = hargreaves_mm(*extremes, place.latitude_deg, day_of_year), place.normals
+        if normals is None or normals.et0_mm is None:
+            return formula_mm, HARGREAVES
+        return formula_mm * local_correction(place, normals)[day.month - 1], LOCAL_HARGREAVES
     normal_mm = _normal_et0_mm(ctx, day)
     if normal_mm is not None:
         return normal_mm, "monthly normals"
@@ -162,6 +169,8 @@ def _normal_et0_mm(ctx: Context, day: date) -> float | None:
     normals = ctx.site.place.normals
     if normals is None:
         return None
+    if normals.et0_mm is not None:
+        return normals.et0_mm[day.month - 1]
     tmin_c, tmax_c = normals.tmin_c[day.month - 1], normals.tmax_c[day.month - 1]
     return hargreaves_mm(tmin_c, tmax_c, ctx.site.place.latitude_deg, day.timetuple().tm_yday)
 

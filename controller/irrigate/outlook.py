@@ -19,11 +19,11 @@ from controller.irrigate.likely_weather import (
     likely_years,
     month_of_day,
 )
-from controller.irrigate.reference_et import hargreaves_mm
+from controller.irrigate.normal_et import mean_et0_mm
 from controller.irrigate.root_zone import adjusted_fraction
 from controller.irrigate.water_price import PriceTable, ZoneDay, ZoneYear, price_table, priority_weight
 from controller.site.geometry import LevelTable
-from controller.site.model import MonthlyNormals, Place, Roof, Site, Tank, Zone
+from controller.site.model import Roof, Site, Tank, Zone
 
 YEARS = 36
 """Likely years that a table is made of: enough that other years would price nearly the same."""
@@ -58,18 +58,9 @@ def day_of_year(day: date) -> int:
     return number - 1 if leap and number >= 59 else number
 
 
-def mean_et0_mm(place: Place, normals: MonthlyNormals) -> tuple[float, ...]:
-    """Monthly means of daily reference evapotranspiration from the normals' temperatures, FAO-56 equation 52 at each
-    month's middle."""
-    return tuple(
-        hargreaves_mm(normals.tmin_c[m], normals.tmax_c[m], place.latitude_deg, 15 + sum(MONTH_DAYS[:m]))
-        for m in range(12)
-    )
-
-
 @lru_cache(maxsize=8)
 def outlook(site: Site, et0_mm: tuple[float, ...] | None = None) -> Outlook | None:
-    """The outlook of a site, None when it declares no normals. `et0_mm` replaces what the normals' temperatures say."""
+    """The outlook of a site, None when it declares no normals. `et0_mm` replaces what the normals say."""
     normals = site.place.normals
     if normals is None:
         return None

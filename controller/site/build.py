@@ -28,7 +28,13 @@ def _build_normals(table: schema.NormalsTable) -> model.MonthlyNormals:
         tmax_c=tuple(month.day_high for month in months),
         rain_mm=tuple(month.rain for month in months),
         wet_days=tuple(month.wet_days for month in months),
+        et0_mm=_all_or_none(tuple(month.evapotranspiration for month in months)),
     )
+
+
+def _all_or_none(months: tuple[float | None, ...]) -> tuple[float, ...] | None:
+    known = tuple(month for month in months if month is not None)
+    return known if len(known) == len(months) else None
 
 
 def build_roof(table: schema.RoofTable) -> model.Roof:

@@ -8,7 +8,7 @@ from typing import Any, TypeVar, cast
 from controller.site import build, schema
 from controller.site.document import Document
 from controller.site.model import History, Mqtt, Site, Tank, UnitSystem, Zone
-from controller.site.place_checks import place_complaints
+from controller.site.place_checks import normals_gaps, place_complaints
 from controller.site.power_checks import battery_complaints
 from controller.site.problems import Path, Problem, SiteFileError
 from controller.site.reference_checks import check_flows, check_references
@@ -56,6 +56,7 @@ class _Reader:
         history = self._built("history", build.build_history)
         if place is not None:
             self._complain(("place",), place_complaints(place, self._zones_known))
+            self._complain(("place", "normals"), normals_gaps(document.values["place"].get("normals", {})))
         if battery is not None:
             self._complain(("battery",), battery_complaints(battery))
         roofs = self._each("roof", build.build_roof)

@@ -90,6 +90,8 @@ class MonthlyNormals:
     tmax_c: tuple[float, ...]
     rain_mm: tuple[float, ...]
     wet_days: tuple[float, ...]
+    et0_mm: tuple[float, ...] | None = None
+    """Reference evapotranspiration of a day; None: what the temperatures say."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Collection, Iterator, Mapping
+from typing import Any
 
 from controller.site.model import MonthlyNormals, Place
 from controller.site.problems import Path, did_you_mean
@@ -20,6 +21,15 @@ def place_complaints(place: Place, known_time_zones: Collection[str] | None) -> 
         yield ("latitude",), "latitude and longitude are both zero, a point in the ocean; look yours up on a map"
     if place.normals is not None:
         yield from _normals_complaints(place.normals)
+
+
+def normals_gaps(months: Mapping[str, Mapping[str, Any]]) -> Iterator[Complaint]:
+    """What some months say and others do not; `months` as written, their form already checked."""
+    key = "evapotranspiration"
+    if any(key in month for month in months.values()):
+        for name, month in months.items():
+            if key not in month:
+                yield (name, key), "missing: other months have it, so every month must"
 
 
 def _normals_complaints(normals: MonthlyNormals) -> Iterator[Complaint]:

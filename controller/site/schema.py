@@ -33,6 +33,7 @@ from controller.site.units import (
     AREA,
     CHARGE,
     CURRENT,
+    DEPTH_PER_DAY,
     DURATION,
     FLOW,
     LATITUDE,
@@ -85,6 +86,7 @@ class MonthTable(Declared):
     day_high: Annotated[float, Quantity(TEMPERATURE, "-40 °C", "50 °C")]
     rain: Annotated[float, Quantity(LENGTH, "0 mm", "1500 mm")]
     wet_days: Annotated[float, Number(0, 31)]
+    evapotranspiration: Annotated[float, Quantity(DEPTH_PER_DAY, "0 mm/day", "15 mm/day")] | None = None
 
 
 class NormalsTable(Declared):

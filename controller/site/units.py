@@ -137,6 +137,12 @@ WATER_CONTENT = Dimension(
     "150 mm/m",
     _table({"mm/m": 1.0, "cm/m": 10.0, "in/ft": 1000.0 / 12.0, "%": 10.0}),
 )
+DEPTH_PER_DAY = Dimension(
+    "depth of water per day",
+    "mm/day",
+    "3.1 mm/day",
+    _table({"mm/day": 1.0, "mm/d": 1.0, "cm/day": 10.0, "in/day": INCH_MM, "in/d": INCH_MM}),
+)
 PULSES = Dimension(
     "pulses per volume",
     "pulses/L",
@@ -170,6 +176,7 @@ DIMENSIONS = (
     LONGITUDE,
     PERCENT,
     WATER_CONTENT,
+    DEPTH_PER_DAY,
     PULSES,
 )
 

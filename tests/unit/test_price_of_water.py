@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from controller.irrigate.likely_weather import DAYS_PER_YEAR, MONTH_DAYS, ClimateNormals, likely_years, month_of_day
-from controller.irrigate.outlook import day_of_year, mean_et0_mm, outlook, usable_l
+from controller.irrigate.normal_et import mean_et0_mm
+from controller.irrigate.outlook import day_of_year, outlook, usable_l
 from controller.irrigate.plan import Supply, ZoneNeed
 from controller.irrigate.priced_plan import Market, allocate_at_price
 from controller.irrigate.ration import allocate_on_ration

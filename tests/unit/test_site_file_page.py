@@ -89,7 +89,7 @@ def test_one_month_takes_what_every_month_takes() -> None:
     ]
     assert len(months) == 12
     assert all(month == months[0] for month in months)
-    assert len(months[0]) == 4
+    assert len(months[0]) == 5
 
 
 @pytest.mark.parametrize("dimension", DIMENSIONS, ids=lambda dimension: dimension.name)

@@ -162,6 +162,20 @@ OUT_OF_RANGE = [
     Wrong(PLACE, '"46 m"', '"46000 m"', "place.elevation", "-400 m to 4500 m"),
     Wrong(NORMALS, '"7.6 °C"', '"76 °C"', "place.normals.january.day_high", RANGE),
     Wrong(NORMALS, '"76 mm"', '"76 in"', "place.normals.january.rain", "0 mm to 1500 mm"),
+    Wrong(
+        "june ",
+        "wet_days = 9.4",
+        'wet_days = 9.4, evapotranspiration = "31 mm/day"',
+        "place.normals.june.evapotranspiration",
+        "0 mm/day to 15 mm/day",
+    ),
+    Wrong(
+        "june ",
+        "wet_days = 9.4",
+        'wet_days = 9.4, evapotranspiration = "95 mm"',
+        "place.normals.june.evapotranspiration",
+        '"mm" is a unit of length',
+    ),
     Wrong(NORMALS, "13.5", "31.5", "place.normals.january.wet_days", "a number from 0 to 31"),
     Wrong(ROOF, '"24 m2"', '"0.24 m2"', "roof[1].area", "0.5 m2 to 2000 m2. Is the unit right?"),
     Wrong(ROOF, '"24 m2"', '"24000 m2"', "roof[1].area", RANGE),
@@ -394,6 +408,14 @@ PLACES_AND_POWER = [
     Wrong("june ", '"10.3 °C"', '"21.3 °C"', "place.normals.june.night_low", "not colder than the day's high"),
     Wrong("june ", "wet_days = 9.4", "wet_days = 0", "place.normals.june.wet_days", "so it has wet days"),
     Wrong("june ", '"58 mm"', '"0 mm"', "place.normals.june.rain", "yet it has wet days"),
+    Wrong(
+        "january ",
+        "wet_days = 13.5",
+        'wet_days = 13.5, evapotranspiration = "0.5 mm/day"',
+        "place.normals.february.evapotranspiration",
+        "other months have it",
+        "february",
+    ),
     Wrong(
         BATTERY, 'disconnect = "11.6 V"', 'disconnect = "10.9 V"', "battery.disconnect", "must be above floor (11 V)"
     ),
