@@ -21,8 +21,8 @@ from controller.site.geometry import LevelTable
 from controller.site.model import Roof, Tank
 
 LOOK_EVERY_MS = 300_000
-FULL_PART = 0.985
-"""A tank this full may be spilling: the level alone cannot tell (own choice)."""
+FULL_WITHIN_L, FULL_WITHIN_SDS = 4.0, 3.0
+"""A tank that is so near its overflow may be spilling: the level alone cannot tell (own choice)."""
 EVAPORATION_MM_DAY = 0.1
 """From the surface of a closed tank, give or take as much (own choice)."""
 DAY_MS = 24 * HOUR_MS
@@ -42,7 +42,7 @@ class TankWatch:
     def __init__(self, tank: Tank, table: LevelTable, roofs: Sequence[Roof], mm_per_tip: float) -> None:
         """`roofs` are those that drain into the tank, maybe none."""
         self._tank, self._table = tank, table
-        self._full_l = FULL_PART * table.volume_l(tank.overflow_mm)
+        self._capacity_l = table.volume_l(tank.overflow_mm)
         self.leak = LeakWatch()
         self.storms = StormGauge()
         self.roofs = RoofYield(roofs, mm_per_tip) if roofs else None
@@ -81,7 +81,8 @@ class TankWatch:
             self._surface_m2 = self._table.area_m2(level_mm)
         seen_l, litres_per_k = (None, 0.0) if seen is None else seen
         self.leak.observe(mono_ms, seen_l, litres_per_k, probe_c, drawn_l, raining)
-        full = volume_l is not None and volume_l > self._full_l
+        near_l = max(FULL_WITHIN_L, FULL_WITHIN_SDS * (reading.sd_l or 0.0))
+        full = volume_l is not None and volume_l > self._capacity_l - near_l
         left_l = drawn_l + self._leaked_l(mono_ms)
         storm = self.storms.observe(mono_ms, volume_l if good else None, rain_mm, left_l, full)
         if storm is not None:

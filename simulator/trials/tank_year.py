@@ -29,8 +29,8 @@ DAY_MS = 24 * HOUR_MS
 RAIN_LASTS_MS = 30 * 60_000
 FACE_SD_MM = 0.5
 CLOUDBURST_MM_MIN, HAND_FILLING_L_MIN = 2.0, 30.0
-FULL_PART = 0.985
-"""A tank this full may be spilling."""
+FULL_WITHIN_L, FULL_WITHIN_SDS = 4.0, 3.0
+"""A tank that is so near its overflow may be spilling."""
 CAN_L = 10.0
 HOSE_L_MIN = 10.0
 
@@ -190,7 +190,7 @@ class TankYear:
             drawn_l,
             rain_mm,
             self._raining,
-            (reading.volume_l or 0.0) > FULL_PART * self.capacity_l,
+            (reading.volume_l or 0.0) > self.capacity_l - max(FULL_WITHIN_L, FULL_WITHIN_SDS * (reading.sd_l or 0.0)),
             self.water.volume_l,
             self.water.inflow_l,
             self.water.overflow_l,

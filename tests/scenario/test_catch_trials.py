@@ -1,4 +1,4 @@
-"""Storms, gutter, gauge and books of a tank that is lived with, on a few seeds; `scripts/bench estimate` has more of them."""
+"""Storms, gutter, gauge and books of a tank that is lived with; `scripts/bench estimate` has more seeds."""
 
 from __future__ import annotations
 
@@ -8,6 +8,8 @@ from simulator.trials.catch import rms, sound_gutter, storms_to_find
 from simulator.trials.ledger import rows as ledger_rows
 
 SEEDS = range(1100, 1103)
+WINTER_SEEDS = (1104, 1105)
+"""Trials take turns with the seasons; these begin in January and March, when tanks spill."""
 
 
 def test_a_storm_of_5_mm_is_measured_within_5_per_cent_and_a_sound_gutter_left_alone() -> None:
@@ -29,7 +31,7 @@ def test_a_blocked_rain_gauge_is_found_within_three_rises_and_called_a_gauge() -
 
 
 def test_the_days_of_a_tank_that_leaks_and_spills_explain_themselves() -> None:
-    table = {row.quantity: row for row in ledger_rows(SEEDS[:2])}
+    table = {row.quantity: row for row in ledger_rows(WINTER_SEEDS)}
     assert len(table) == 5
     for row in table.values():
         assert row.reaches(row.must), row
