@@ -1,6 +1,6 @@
 """State of charge of the battery, and what can be known of its health, from voltage, loads, sun and a shunt if fitted.
 
-Reports are gathered into stretches of a quarter of an hour under one load; each goes through `BatteryFilter` once. A
+Reports are gathered into stretches of twenty minutes under one load; each goes through `BatteryFilter` once. A
 reading carries its standard deviation: LiFePO4 is flat in the middle, and without a shunt it says so. What protects the
 battery is the disconnect (`VoltageLimits`), not the percentage. All voltages are those of a 12 V battery.
 """
@@ -21,11 +21,11 @@ from controller.site.model import Battery, Panel, Place
 
 LOWEST_PLAUSIBLE_V = 6.0
 HIGHEST_PLAUSIBLE_V = 20.0
-STRETCH_MS = 15 * 60_000
+STRETCH_MS = 20 * 60_000
 """How much time goes through the filter at once: it takes hours to charge or empty a battery (own choice)."""
 LONGEST_STRETCH_MS = 6 * 3_600_000
 """After a longer silence the loads of the time between are not known."""
-REST_HOURS = 2.0
+REST_AFTER_MS = 2 * 3_600_000
 """No pump and no charging for this long counts as rested; sources say 2 to 24 h."""
 LOST_AFTER_MS = 180_000
 """Without a plausible voltage for this long the charge is unknown."""
@@ -55,10 +55,12 @@ ABSORPTION_HOURS = 1.2
 TAIL_CURRENT = 0.03
 """At a held voltage, less than this part of the capacity in an hour means almost full (common practice, no source)."""
 FADED_CAPACITY = 0.85
-"""A capacity below this, by one standard deviation, is called faded (own choice; makers call 80 % the end of life)."""
+"""A capacity below this, by two standard deviations, is called faded (own choice; makers call 80 % the end of life).
+Without a shunt a heavier load than the declared one looks the same, and nothing is called so."""
 STEP_A = 1.0
 SUNNY_PART = 0.3
-USUAL_LOAD_HOURS = 72.0
+USUAL_LOAD_MS = 72 * 3_600_000
+"""The usual load follows the real one over three days (own choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,7 +77,7 @@ class BatteryReading:
     over_voltage      above the battery's maximum: pump not permitted
     charge_sd_percent, capacity_percent, capacity_sd_percent   capacity as a part of the declared one
     dark_days         days until the minimum charge at the usual load without any sun; dark_days_sd its sd
-    faded             a fifth or more of the declared capacity is gone
+    faded             clearly less than 85 % of the declared capacity is left; never said without a shunt
     charger_fault     "dead" (sun but no charge), "low" (held voltage too low), else empty
     frozen            the voltage does not answer to loads: it is not measured
     """
@@ -101,7 +103,7 @@ class BatteryReading:
 _STATE = (
     "voltage_v",
     "voltage_mono_ms",
-    "quiet_hours",
+    "quiet_ms",
     "rested_mono_ms",
     "charge_percent",
     "usual_load_a",
@@ -145,7 +147,7 @@ class BatteryEstimator:
     def _forget_times(self) -> None:
         self.voltage_mono_ms = None
         self.rested_mono_ms = None
-        self.quiet_hours = 0.0
+        self.quiet_ms = 0
         self.held_v = self.held_hours = 0.0
         self.sun_due_mono_ms = 0
         self.last_ms = -1
@@ -256,7 +258,7 @@ class BatteryEstimator:
             100.0 * capacity_sd if known else None,
             days,
             days_sd,
-            known and capacity + capacity_sd < FADED_CAPACITY,
+            tracked.measured and capacity + 2.0 * capacity_sd < FADED_CAPACITY,
             self._watch.charger_fault,
             frozen,
         )
@@ -329,7 +331,7 @@ class BatteryEstimator:
         held = self._follow_held(mean_v, hours, clear_a > 0.0 or known_a > 0.0)
         full = held and self.held_v >= FULL_HELD_V[self._battery.chemistry]
         self._filter_stretch(hours, mean_v, known_a, clear_a, measured, full)
-        self._follow_rest(hours, known_a, mono_ms)
+        self._follow_rest(elapsed_ms, known_a, mono_ms)
         lit = sunny or clear_a > SUNNY_PART * self._unknown_sun_a()
         shunt_a = known_a if measured else None
         stretch = Stretch(hours, mean_v, self.stretch_load_a > 0.0, lit, sunny, shunt_a)
@@ -371,12 +373,12 @@ class BatteryEstimator:
                 tracked.see_load(load_a / capacity_ah, current, hours)
         tracked.see_voltage(mean_v, hours)
 
-    def _follow_rest(self, hours: float, known_a: float, mono_ms: int) -> None:
+    def _follow_rest(self, elapsed_ms: int, known_a: float, mono_ms: int) -> None:
         quiet = not self.stretch_load_a and self._filter.current * self._battery.capacity_ah <= self._charging_a
-        self.quiet_hours = self.quiet_hours + hours if quiet else 0.0
-        if self.quiet_hours >= REST_HOURS:
+        self.quiet_ms = self.quiet_ms + elapsed_ms if quiet else 0
+        if self.quiet_ms >= REST_AFTER_MS:
             self.rested_mono_ms = mono_ms
         # With a shunt the load is what flows out in the dark; waterings count on the day they happen.
         drawn_a = self._load_a() if self.stretch_lit >= 0 else -known_a
         if drawn_a > 0.0:
-            self.usual_load_a += (drawn_a - self.usual_load_a) * (1.0 - exp(-hours / USUAL_LOAD_HOURS))
+            self.usual_load_a += (drawn_a - self.usual_load_a) * (1.0 - exp(-elapsed_ms / USUAL_LOAD_MS))

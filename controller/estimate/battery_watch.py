@@ -23,7 +23,7 @@ RISE_V = 0.03
 """A quiet battery that rises by this much above the day's lowest is being charged (own choice)."""
 QUIET_HOURS = 2.0
 """So long after a pump a battery still comes back from its load."""
-DARK_DAYS_SEEN, DARK_DAYS_GUESSED = 2, 4
+DARK_DAYS_SEEN, DARK_DAYS_GUESSED = 2, 10
 """Days with sun and no charge until the charger is called dead: with the panel's voltage, or with the calendar's sun
 alone, where a dark week looks much the same (own choice)."""
 LOWEST_HELD_V: dict[Chemistry, float] = {"flooded": 13.9, "agm": 13.9, "lifepo4": 13.9}

@@ -260,8 +260,8 @@ def test_sun_on_the_panel_without_a_rise_is_a_dead_charger_after_two_days() -> N
 
 def test_without_the_panels_voltage_a_dead_charger_takes_longer_to_tell_from_dark_days() -> None:
     estimator = BatteryEstimator(make_battery(), PANEL, PLACE)
-    assert days_of(estimator, 3, 12.4, 12.4, panel_v=None).charger_fault == ""
-    assert days_of(estimator, 2, 12.4, 12.4, panel_v=None, first=3).charger_fault == "dead"
+    assert days_of(estimator, 9, 12.4, 12.4, panel_v=None).charger_fault == ""
+    assert days_of(estimator, 2, 12.4, 12.4, panel_v=None, first=9).charger_fault == "dead"
 
 
 def test_a_battery_that_rises_in_the_sun_has_a_charger() -> None:
