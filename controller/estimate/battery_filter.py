@@ -82,6 +82,11 @@ _CURRENT_DOUBT = 0.08
 """Part of what flowed in a stretch that may be wrong: declared loads, efficiency (own choice)."""
 _CURRENT_DOUBT_SHUNT = 0.02
 _POLARISATION_DOUBT = 0.25
+_COLLAPSED_V = 10.8
+"""Below this a 12 V battery has run empty under its load: 1.8 V a lead cell, the steep end of LiFePO4's curve. That is
+no rested voltage, and says nothing of the curve (common practice, no source)."""
+_COLLAPSED_CHARGE, _COLLAPSED_SD = 0.08, 0.10
+"""Charge that is left then; the cold may lock up more than nothing (own choice)."""
 _GATE = 9.0
 """An innovation beyond three standard deviations counts with its own size as its error."""
 _LOST_HOURS = 6.0
@@ -274,6 +279,9 @@ class BatteryFilter:
 
     def see_voltage(self, battery_v: float, hours: float) -> None:
         """Learn from the mean voltage of the stretch that has passed."""
+        if battery_v < _COLLAPSED_V:
+            self.see_charge(_COLLAPSED_CHARGE, _COLLAPSED_SD * sqrt(max(1.0, _ERRORS_LAST_HOURS / hours)))
+            return
         x, habits = self.state, self._habits
         rest_v, slope, depth_v, bend_v, bent_v = self._line(x[CHARGE])
         current = self.current
