@@ -321,6 +321,22 @@ def test_a_float_that_falls_in_the_millisecond_of_the_start_stops_the_pump_half_
     assert time_of_fault(rig, 2000, 1, 1) == 500
 
 
+def test_a_float_that_fell_at_the_end_of_a_run_does_not_shorten_the_half_second_of_the_next() -> None:
+    rig = started()
+    rig.hw.wet = False
+    wake(rig, rig.hw.now_ms + 100)
+    rig.set(0, 0)
+    rig.hw.wet = True
+    go_on(rig, rig.hw.now_ms + 20_000)
+    begun_ms = rig.hw.now_ms
+    go_on(rig, begun_ms + 2 * RENEWAL_MS + 10, 1, 1)
+    rig.hw.wet = False
+    wake(rig, begun_ms + OPENING_MS)
+    assert rig.hw.pumps == {0}
+    wake(rig, begun_ms + OPENING_MS + 1)
+    assert time_of_fault(rig, 2000, 1, 1) == 500
+
+
 @pytest.mark.parametrize(("supply_mv", "refusal"), [(10_800, None), (10_799, "still-present")])
 def test_a_low_supply_may_be_cleared_exactly_from_its_limit_on(supply_mv: int, refusal: str | None) -> None:
     rig = started()

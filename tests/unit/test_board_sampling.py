@@ -55,6 +55,33 @@ def test_echoes_are_told_once_and_asked_for_anew_for_the_next_report() -> None:
     assert reports(rig)[-1][1] == "6000,6000,6000,6000,6000"
 
 
+@pytest.mark.parametrize(
+    ("burst", "word"),
+    [
+        ([5400, 0, 5401], "5400,0,5401"),
+        ([5400], "5400"),
+        ([], "-"),
+        ([1, 2, 3, 4, 5], "1,2,3,4,5"),
+        ([1, 2, 3, 4, 5, 6, 7], "1,2,3,4,5"),
+    ],
+)
+def test_a_burst_is_told_echo_by_echo_and_five_are_asked_for(burst: list[int], word: str) -> None:
+    rig = BoardRig()
+    rig.hw.burst = burst
+    rig.send(rig.command("now"))
+    assert rig.last("report")["echo0"] == word
+
+
+class TwoThermometers(FakeHardware):
+    def temperature_centi_c(self, channel: int) -> int | None:
+        return (1534, -250)[channel]
+
+
+def test_each_thermometer_is_told_by_its_own_number() -> None:
+    report = BoardRig(fitted={**FITTED, "temperature": 2}, hardware_class=TwoThermometers).last("report")
+    assert (report["temp0"], report["temp1"]) == ("1534", "-250")
+
+
 @pytest.mark.parametrize(("wet", "word"), [(True, "1"), (False, "0")])
 def test_a_report_says_what_the_float_switch_says(wet: bool, word: str) -> None:
     rig = BoardRig()

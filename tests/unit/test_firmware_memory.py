@@ -101,8 +101,9 @@ def test_a_whole_record_of_another_kind_is_none_of_ours(tmp_path: Path) -> None:
     assert slots(tmp_path).load() == [0] * WORDS
 
 
-def test_the_two_files_are_named_as_the_page_on_the_board_says(tmp_path: Path) -> None:
+def test_a_later_program_finds_the_records_of_an_earlier_one_by_their_names_and_mark(tmp_path: Path) -> None:
     saved_twice(tmp_path)
+    assert {file.read_bytes()[:4] for file in tmp_path.iterdir()} == {b"PHR1"}
     assert sorted(file.name for file in tmp_path.iterdir()) == ["record.0", "record.1"]
 
 
@@ -184,9 +185,9 @@ def test_each_number_of_the_lock_out_comes_back_as_itself(tmp_path: Path, rememb
 def test_what_was_counted_is_written_after_exactly_an_hour(tmp_path: Path) -> None:
     board = memory(tmp_path)
     board.step(100, True, [5], 0)
-    board.step(100 + SAVE_EVERY_MS - 1, True, [6], 0)
+    board.step(100 + 3_600_000 - 1, True, [6], 0)
     assert memory(tmp_path).pulses[0] == 5
-    board.step(100 + SAVE_EVERY_MS, True, [7], 0)
+    board.step(100 + 3_600_000, True, [7], 0)
     assert memory(tmp_path).pulses[0] == 7
 
 

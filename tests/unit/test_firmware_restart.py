@@ -50,7 +50,9 @@ def test_a_restart_by_order_is_soft_once_although_the_watchdog_did_it(program_of
 
 
 def test_only_the_boot_after_the_order_leaves_the_program_off() -> None:
+    """The mark is our own choice; the program that is replaced and the one that replaces it must agree on it."""
     chip = ordered(program_off=True)
+    assert chip.registers[SCRATCH_0] == chip.registers[SCRATCH_1] == 0x31546879
     assert program_is_off() is True
     assert program_is_off() is False
     assert chip.registers[SCRATCH_1] == 0
