@@ -8,6 +8,7 @@ before the evapotranspiration of its interval, the order of the table in FAO-56 
 from __future__ import annotations
 
 from controller.contract import Now
+from controller.core import surface
 from controller.core.context import Context
 from controller.irrigate.daily_share import solar_hour
 from controller.irrigate.root_zone import (
@@ -77,6 +78,8 @@ def _advance_zone(ctx: Context, zone: Zone, et0_mm: float, wall_ms: int) -> None
     counted_mm = effective_rain_mm(rain_today_mm, ctx.state.weather.et0_expected_mm, zone.rain_fed)
     rain_mm = max(0.0, counted_mm - zone_state.rain_credited_mm)
     zone_state.rain_credited_mm += rain_mm
+    if rain_mm > 0.0 and zone.surface is not None:
+        surface.rained(zone_state, rain_mm)
     etc_mm = stressed_etc_mm(ctx, zone, et0_mm, wall_ms)
     zone_state.etc_today_mm += etc_mm
     step = advance_depletion(zone_state.depletion_mm, zone.total_available_mm, rain_mm, 0.0, etc_mm)
@@ -84,10 +87,17 @@ def _advance_zone(ctx: Context, zone: Zone, et0_mm: float, wall_ms: int) -> None
 
 
 def stressed_etc_mm(ctx: Context, zone: Zone, et0_mm: float, wall_ms: int) -> float:
-    """Crop evapotranspiration under the zone's present water stress, FAO-56 equation 81."""
+    """Crop evapotranspiration under the zone's present water stress, FAO-56 equation 81; equation 80 with a surface,
+    which is dried by it.
+    """
     day = ctx.day_facts(wall_ms)
     kc = day.kc[zone.id]
     if kc == 0.0:
         return 0.0
     fraction = adjusted_fraction(day.fraction[zone.id], kc * ctx.state.weather.et0_expected_mm)
-    return stress_coefficient(ctx.state.zones[zone.id].depletion_mm, zone.total_available_mm, fraction) * kc * et0_mm
+    zone_state = ctx.state.zones[zone.id]
+    stress = stress_coefficient(zone_state.depletion_mm, zone.total_available_mm, fraction)
+    canopy = day.canopy.get(zone.id)
+    if zone.surface is None or canopy is None:
+        return stress * kc * et0_mm
+    return stress * canopy.kcb * et0_mm + surface.evaporated_mm(zone_state, zone.surface, canopy, et0_mm)

@@ -10,6 +10,7 @@ All times are monotonic: a step of the wall clock never changes a run.
 from __future__ import annotations
 
 from controller.contract import Now
+from controller.core import surface
 from controller.core.context import Context
 from controller.core.facts import facts_for
 from controller.core.state import NEVER_MS, Delivery, Trigger
@@ -257,6 +258,8 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     zone_state = state.zones[zone.id]
     delivered_l = delivery.delivered_ml / 1000.0
     zone_state.depletion_mm = max(0.0, zone_state.depletion_mm - net_mm(zone, delivered_l))
+    if zone.surface is not None and delivered_l > 0.0:
+        surface.watered(zone_state, zone.surface, net_mm(zone, delivered_l))
     owed_ml = delivery.target_ml - delivery.delivered_ml
     enough = delivery.ended == "done" or owed_ml <= 0.1 * delivery.target_ml
     if enough:

@@ -70,6 +70,12 @@ class ZoneState:
     refusal: str = ""
     mean_gross_l: float = -1.0
     """Running mean of the daily need at the emitters; below zero before the first day."""
+    surface_mm: float = 0.0
+    """What has dried out of the wet part of the surface, for dual crop coefficients."""
+    surface_rained: bool = False
+    """Was it rain that wetted the surface last?"""
+    """What was learned from the owner's words."""
+    """When the owner's last word counted."""
 
 
 @dataclass(slots=True)

@@ -6,6 +6,7 @@ from datetime import date
 
 from controller.irrigate.crop import zone_depletion_fraction, zone_kc
 from controller.irrigate.daily_share import SunShare
+from controller.irrigate.dual_coefficient import zone_canopy
 from controller.site.model import Site
 
 DEFAULT_FRACTION = 0.4
@@ -13,7 +14,7 @@ DEFAULT_FRACTION = 0.4
 
 
 class Today:
-    """Crop coefficients and depletion fractions by zone id, and the sun's course."""
+    """Declared crop coefficients and depletion fractions by zone id, and the sun's course."""
 
     def __init__(self, site: Site, ordinal: int) -> None:
         day = date.fromordinal(ordinal)
@@ -23,3 +24,4 @@ class Today:
         self.sun = SunShare(site.place.latitude_deg, self.day_of_year)
         self.kc = {zone.id: zone_kc(zone, day) for zone in site.zones}
         self.fraction = {zone.id: zone_depletion_fraction(zone, day) or DEFAULT_FRACTION for zone in site.zones}
+        self.canopy = {zone.id: zone_canopy(zone, day) for zone in site.zones if zone.surface is not None}

@@ -5,8 +5,11 @@ from __future__ import annotations
 from typing import TypeVar
 
 from controller.site import model, schema
+from controller.site.crops import CropValues
+from controller.site.soils import SURFACE_MM
 
 T = TypeVar("T")
+LEAST_KCB = 0.1
 
 
 def build_place(table: schema.PlaceTable) -> model.Place:
@@ -125,7 +128,7 @@ def build_rain_gauge(table: schema.RainGaugeTable) -> model.RainGauge:
     return model.RainGauge(mm_per_tip=table.per_tip)
 
 
-def build_zone(table: schema.ZoneTable) -> model.Zone:
+def build_zone(table: schema.ZoneTable, soil_name: str | None) -> model.Zone:
     """A zone whose ground and crops are complete (see `controller.site.zone_checks`)."""
     held = table.available_water if table.available_water is not None else table.soil
     assert held is not None, "checked before building"
@@ -145,7 +148,16 @@ def build_zone(table: schema.ZoneTable) -> model.Zone:
         rain_fed=table.rain_fed,
         priority=table.priority,
         schedule=build_schedule(table.schedule),
+        surface=_build_surface(table, soil_name),
     )
+
+
+def _build_surface(table: schema.ZoneTable, soil_name: str | None) -> model.Surface | None:
+    if table.coefficients != "dual":
+        return None
+    assert soil_name is not None, "checked before building"
+    rew_mm, tew_mm = SURFACE_MM[soil_name.strip().lower()]
+    return model.Surface(table.wetted_fraction / 100.0, rew_mm, tew_mm)
 
 
 def _build_crop(table: schema.CropTable) -> model.Crop:
@@ -161,7 +173,21 @@ def _build_crop(table: schema.CropTable) -> model.Crop:
         planted_day=table.planted[1],
         depletion_fraction=_chosen(table.depletion_fraction, plant.depletion_fraction if plant else None),
         share=1.0 if table.share is None else table.share / 100.0,
+        basal=None if plant is None else _build_basal(table, plant),
     )
+
+
+def _build_basal(table: schema.CropTable, plant: CropValues) -> model.Basal:
+    """Where the owner changed a coefficient of the plant, its basal one changes by as much (own choice)."""
+    pairs = (
+        (table.kc_initial, plant.kc_initial, plant.kcb_initial),
+        (table.kc_mid, plant.kc_mid, plant.kcb_mid),
+        (table.kc_end, plant.kc_end, plant.kcb_end),
+    )
+    initial, middle, end = (
+        max(LEAST_KCB, basal + (0.0 if written is None else written - single)) for written, single, basal in pairs
+    )
+    return model.Basal(initial, middle, end, plant.height_m)
 
 
 def _chosen(written: T | None, from_table: T | None) -> T:

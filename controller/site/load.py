@@ -14,7 +14,7 @@ from controller.site.problems import Path, Problem, SiteFileError
 from controller.site.reference_checks import check_flows, check_references
 from controller.site.show import Show
 from controller.site.tank_checks import shape_complaints, tank_complaints
-from controller.site.zone_checks import crop_complaints, ground_complaints, zone_complaints
+from controller.site.zone_checks import coefficient_complaints, crop_complaints, ground_complaints, zone_complaints
 
 __all__ = ["Problem", "SiteFileError", "parse_site"]
 
@@ -121,9 +121,10 @@ class _Reader:
                 continue
             soil_name = self._document.text_at((*path, "soil"))
             incomplete = self._complain(path, ground_complaints(table, soil_name))
+            incomplete += self._complain(path, coefficient_complaints(table, soil_name))
             incomplete += self._complain(path, crop_complaints(table))
             if incomplete == 0:
-                zone = build.build_zone(table)
+                zone = build.build_zone(table, soil_name)
                 complete[path] = zone
                 self._complain(path, zone_complaints(zone, self._show))
         return complete

@@ -14,6 +14,7 @@ HeadKind = Literal["flat", "hemispherical", "elliptical", "torispherical"]
 Chemistry = Literal["flooded", "agm", "lifepo4"]
 ZoneKind = Literal["bed", "row", "container"]
 ValveKind = Literal["held", "latching"]
+CoefficientKind = Literal["single", "dual"]
 ScheduleMode = Literal["need", "fixed", "off"]
 UnitSystem = Literal["metric", "us"]
 
@@ -188,6 +189,16 @@ class Valve:
 
 
 @dataclass(frozen=True, slots=True)
+class Basal:
+    """What a crop transpires alone, FAO-56 table 17, and how high it grows."""
+
+    kcb_initial: float
+    kcb_mid: float
+    kcb_end: float
+    height_m: float
+
+
+@dataclass(frozen=True, slots=True)
 class Crop:
     """One kind of plant in a zone. Stage lengths: initial, development, mid-season, late (FAO-56 chapter 6)."""
 
@@ -201,6 +212,8 @@ class Crop:
     depletion_fraction: float
     share: float = 1.0
     """Part of the zone's area, all crops of a zone together 1."""
+    basal: Basal | None = None
+    """Known for plants of the built-in table."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,6 +242,19 @@ class Schedule:
 
 
 @dataclass(frozen=True, slots=True)
+class Surface:
+    """The uppermost soil of a zone whose evaporation is reckoned by itself, FAO-56 chapter 7.
+
+    wetted_fraction  part of the ground that the emitters wet
+    rew_mm, tew_mm   readily and totally evaporable water, table 19
+    """
+
+    wetted_fraction: float
+    rew_mm: float
+    tew_mm: float
+
+
+@dataclass(frozen=True, slots=True)
 class Zone:
     """An area watered through one valve. `priority` 1 is served first."""
 
@@ -247,6 +273,8 @@ class Zone:
     rain_fed: bool
     priority: int
     schedule: Schedule
+    surface: Surface | None = None
+    """Set for dual crop coefficients; every crop of the zone then has its `basal`."""
 
     @property
     def rated_flow_l_min(self) -> float:

@@ -26,7 +26,7 @@ from controller.site.fields import (
     TimeOfDay,
     TimeSpan,
 )
-from controller.site.model import Chemistry, HeadKind, ScheduleMode, UnitSystem, ValveKind, ZoneKind
+from controller.site.model import Chemistry, CoefficientKind, HeadKind, ScheduleMode, UnitSystem, ValveKind, ZoneKind
 from controller.site.soils import GROUNDS_MM_PER_M
 from controller.site.units import (
     ANGLE,
@@ -299,6 +299,8 @@ class ZoneTable(Declared):
     drip_efficiency: Annotated[float, Quantity(PERCENT, "50 %", "100 %")] = 90.0
     rain_fed: Annotated[bool, Flag()]
     priority: Annotated[int, Count(1, 9)] = 5
+    coefficients: Annotated[CoefficientKind, Choice("single", "dual")] = "single"
+    wetted_fraction: Annotated[float, Quantity(PERCENT, "5 %", "100 %")] = 35.0
     schedule: ScheduleTable
 
 

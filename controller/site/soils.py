@@ -19,6 +19,19 @@ SOILS_MM_PER_M = {
     "clay": 160.0,
 }
 
+SURFACE_MM = {
+    "sand": (4.5, 9.0),
+    "loamy sand": (6.0, 11.5),
+    "sandy loam": (8.0, 17.5),
+    "loam": (9.0, 19.0),
+    "silt loam": (9.5, 21.5),
+    "silt": (9.5, 24.0),
+    "silty clay loam": (9.5, 24.5),
+    "silty clay": (10.0, 25.0),
+    "clay": (10.0, 25.5),
+}
+"""Readily and totally evaporable water of the uppermost 0.10 m (REW, TEW), the middle of the ranges in table 19."""
+
 MIXES_MM_PER_M = {"potting mix": 200.0}
 
 GROUNDS_MM_PER_M = {**SOILS_MM_PER_M, **MIXES_MM_PER_M}

@@ -9,7 +9,7 @@ from controller.site.model import Schedule, Zone
 from controller.site.problems import Path
 from controller.site.schema import CropTable, ZoneTable
 from controller.site.show import Show, clock
-from controller.site.soils import MIXES_MM_PER_M, SOILS_MM_PER_M
+from controller.site.soils import MIXES_MM_PER_M, SOILS_MM_PER_M, SURFACE_MM
 
 Complaint = tuple[Path, str]
 _EXPLICIT = ("kc_initial", "kc_mid", "kc_end", "depletion_fraction")
@@ -25,6 +25,21 @@ def ground_complaints(table: ZoneTable, soil_name: str | None) -> Iterator[Compl
     elif table.kind == "container" and soil_name is not None and soil_name.strip().lower() in SOILS_MM_PER_M:
         mixes = " or ".join(f'soil = "{name}"' for name in MIXES_MM_PER_M)
         yield ("soil",), f'a container holds a mix, not a field soil: write {mixes}, or available_water = "200 mm/m"'
+
+
+def coefficient_complaints(table: ZoneTable, soil_name: str | None) -> Iterator[Complaint]:
+    """Dual coefficients need what the tables know: how the surface dries, and what the plants transpire alone."""
+    if table.coefficients != "dual":
+        return
+    if soil_name is None or soil_name.strip().lower() not in SURFACE_MM:
+        soils = ", ".join(SURFACE_MM)
+        yield (
+            ("coefficients",),
+            f'"dual" needs to know how the surface dries: name the soil ({soils}), or write "single"',
+        )
+    for i, crop in enumerate(table.crop):
+        if crop.plant is None:
+            yield ("crop", i, "plant"), 'coefficients = "dual" needs a plant from the table, for its basal coefficients'
 
 
 def crop_complaints(table: ZoneTable) -> Iterator[Complaint]:

@@ -1,4 +1,4 @@
-"""FAO Irrigation and Drainage Paper 56 (Rome, 1998), chapters 6 and 8: crop coefficient over a season, root-zone water.
+"""FAO Irrigation and Drainage Paper 56 (Rome, 1998), chapters 6 to 8: crop coefficients, surface and root-zone water.
 
 Data files and their sources: `data/fao56.sources.md`.
 """
@@ -11,6 +11,12 @@ from pathlib import Path
 import pytest
 
 from controller.irrigate.crop import climate_adjusted_kc, climate_adjusted_kc_end, season_kc
+from controller.irrigate.dual_coefficient import (
+    dried_surface_mm,
+    drying_coefficient,
+    evaporation_coefficient,
+    wetted_surface_mm,
+)
 from controller.irrigate.root_zone import (
     StepOrder,
     adjusted_fraction,
@@ -147,3 +153,65 @@ def test_the_curve_of_figure_36_by_ten_day_means() -> None:
     means = [sum(days[start : start + 10]) / 10.0 for start in range(0, 100, 10)]
     printed = [0.15, 0.15, 0.20, 0.57, 0.98, 1.19, 1.19, 1.19, 0.98, 0.56]
     assert means == pytest.approx(printed, abs=0.03)
+
+
+def test_the_drying_of_bare_soil_in_example_31() -> None:
+    """Example 31: loam without plants, TEW 20, REW 9 mm, ETo 4.5 mm/day, Kc max 1.20, Kcb 0.15, all of it exposed."""
+    surface_mm = 0.0
+    for row in _rows("fao56_ex31_bare_soil.csv"):
+        assert surface_mm == pytest.approx(float(row["De_start_mm"]), abs=0.02)
+        drying = drying_coefficient(surface_mm, 20.0, 9.0)
+        assert drying == pytest.approx(float(row["Kr"]), abs=0.006)
+        coefficient = evaporation_coefficient(drying, 0.15, 1.20, 1.0)
+        assert coefficient == pytest.approx(float(row["Ke"]), abs=0.006)
+        assert (0.15 + coefficient) * 4.5 == pytest.approx(float(row["ETc_mm"]), abs=0.06)
+        surface_mm = dried_surface_mm(surface_mm, 20.0, coefficient * 4.5, 1.0)
+        assert surface_mm == pytest.approx(float(row["De_end_mm"]), abs=0.02)
+
+
+def _example_35(row: dict[str, str], surface_mm: float) -> tuple[float, float, float]:
+    """Kr, Kc and the surface depletion at the end of a day: sandy loam, TEW 18, REW 8 mm, Kc max 1.212.
+
+    Kcb goes from 0.30 to 0.40 and 1 - fc from 0.92 to 0.86 over the ten days; the table prints both to two digits.
+    """
+    passed = (int(row["day"]) - 1) / 9.0
+    kcb, in_the_sun = 0.30 + 0.10 * passed, 0.92 - 0.06 * passed
+    exposed = min(in_the_sun, float(row["fw"]))
+    drying = drying_coefficient(surface_mm, 18.0, 8.0)
+    coefficient = evaporation_coefficient(drying, kcb, 1.212, exposed)
+    after_mm = dried_surface_mm(surface_mm, 18.0, coefficient * float(row["ETo_mm"]), exposed)
+    return drying, kcb + coefficient, after_mm
+
+
+EX_35_WATER_MM = {1: 40.0 / 0.8, 6: 6.0}
+"""Water on the wetted part: 40 mm through sprinklers that wet 0.8 of the ground, and rain on all of it on day 6."""
+
+
+def test_the_dual_coefficient_of_example_35() -> None:
+    """Example 35. Day 3 is misprinted: its Kc of 1.04 is not the sum of its 0.32 and 0.62; Example 38 has 0.72 for Ke.
+
+    The book carries De in whole millimetres, hence Kr of 0.75 on day 6 where 0.706 comes of the equation.
+    """
+    surface_mm = 18.0
+    for row in _rows("fao56_ex35_dual_kc.csv"):
+        surface_mm = wetted_surface_mm(surface_mm, EX_35_WATER_MM.get(int(row["day"]), 0.0))
+        assert surface_mm == pytest.approx(float(row["De_start_unrounded"]), abs=0.01)
+        drying, kc, surface_mm = _example_35(row, surface_mm)
+        assert drying == pytest.approx(float(row["Kr_unrounded"]), abs=5e-4)
+        assert kc == pytest.approx(float(row["Kc_unrounded"]), abs=5e-4)
+        assert kc == pytest.approx(float(row["Kc_printed"]), abs=0.1)
+        assert surface_mm == pytest.approx(float(row["De_end_unrounded"]), abs=0.01)
+        assert surface_mm == pytest.approx(float(row["De_end_printed"]), abs=0.7)
+
+
+def test_example_38_follows_from_the_dual_coefficient_of_example_35() -> None:
+    """Example 38 waters the crop of Example 35: its depletions without taking a coefficient from its table."""
+    surface_mm, depletion_mm = 18.0, 23.0
+    basal = _rows("fao56_ex35_dual_kc.csv")
+    for row, climate in zip(_rows("fao56_ex38_schedule.csv"), basal, strict=True):
+        rain_mm, irrigation_mm = float(row["P_minus_RO_mm"]), float(row["I_mm"])
+        surface_mm = wetted_surface_mm(surface_mm, rain_mm + irrigation_mm / 0.8)
+        _, kc, surface_mm = _example_35(climate, surface_mm)
+        etc_mm = kc * float(row["ETo_mm"])
+        depletion_mm = advance_depletion(depletion_mm, 100.0, rain_mm, irrigation_mm, etc_mm).depletion_mm
+        assert depletion_mm == pytest.approx(float(row["Dr_end_mm"]), abs=1.0)
