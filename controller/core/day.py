@@ -11,6 +11,7 @@ from typing import Any
 from controller.contract import Now
 from controller.core import balance, choose
 from controller.core.context import Context
+from controller.core.standing import update_standing
 from controller.core.state import NEVER_MS
 from controller.estimate.ledger import ledger_data
 from controller.irrigate.normal_et import local_correction
@@ -53,6 +54,7 @@ def quarter_hour(ctx: Context, now: Now) -> None:
     for tank in ctx.site.tanks:
         ctx.sensing.open_ledger(tank.id, now.mono_ms, date.fromordinal(weather.day).isoformat())
     state.slow_due_wall_ms = (now.wall_ms // QUARTER_MS + 1) * QUARTER_MS
+    update_standing(ctx, now)
     _measure(ctx, now)
 
 

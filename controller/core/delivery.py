@@ -35,8 +35,6 @@ STOP_SETTLE_MS = 3_000
 STOP_LIMIT_MS = 10_000
 LONGEST_UNSEEN_MS = 8_000
 """A link is given up after 3 s without a line; the board shuts within 5 s more."""
-SOAK_MS = 60 * 60_000
-"""Between two doses of one zone (common practice for containers: let the mix take it up)."""
 REST_BETWEEN_RUNS_MS = 30_000
 RETRY_BLOCKED_MS = 60_000
 RETRY_FAILED_MS = 10 * 60_000
@@ -267,7 +265,8 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
             zone_state.doses.append(delivery.key)
         zone_state.fixed_left_ml.pop(delivery.key, None)
         zone_state.tries = 0
-        zone_state.retry_mono_ms = now.mono_ms + (SOAK_MS if delivery.trigger == "need" else 0)
+        soak_ms = zone_state.schedule.soak_min * 60_000 if delivery.trigger == "need" else 0
+        zone_state.retry_mono_ms = now.mono_ms + soak_ms
     else:
         failed = delivery.ended in ("fault", "slow")
         zone_state.tries += failed
@@ -280,7 +279,7 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     zone_state.plan_l = zone_state.wanted_l = 0.0
     zone_state.plan_why = f"{delivered_l:.1f} L just given"
     state.choice_due_mono_ms = now.mono_ms + REST_BETWEEN_RUNS_MS
-    ctx.sensing.note_delivery(zone.tank_id, zone.id, delivery.delivered_ml)
+    ctx.sensing.note_delivery(zone.tank_id, zone.id, delivery.delivered_ml, now.mono_ms)
     ctx.record(
         "delivery",
         zone.id,

@@ -6,31 +6,31 @@ which watering it belongs to.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from controller.estimate.battery import BatteryEstimator
-from controller.estimate.catch import roof_catch
 from controller.estimate.counters import Counter
 from controller.estimate.daily import DayTemperatures, RainDay
 from controller.estimate.ledger import (
-    OVERFLOW,
-    RAIN,
     DayLedger,
+    Evidence,
     book,
-    close_at,
     ledger_data,
     ledger_from_data,
     millilitres,
     next_day,
+    reconcile,
     zone_account,
 )
 from controller.estimate.level import CLOUDBURST_MM_MIN, HAND_FILLING_L_MIN, LevelEstimator, LevelReading
+from controller.estimate.tank_watch import TankWatch
 from controller.site.geometry import LevelTable
 from controller.site.model import Site
 from firmware_host.messages import Report
 
-DRY_SPELL_MS = 24 * 3_600_000
-"""After this long without rain a roof's first flush is due again (own choice)."""
+METER_SD_PART = 0.012
+"""How far off a flow meter is that nobody has calibrated (common practice, no source)."""
 AIR_CHANNEL = 0
 EXTREMES_EVERY_MS = 5 * 60_000
 """How often the air temperature counts for the day's extremes. Weather services average over a minute and keep extremes
@@ -59,6 +59,12 @@ class Sensing:
                 stale_after_ms=stale_ms,
             )
         self._channels = [(tank.id, tank.sensor_channel, self._levels[tank.id].observe) for tank in site.tanks]
+        tip_mm = site.rain_gauge.mm_per_tip if site.rain_gauge else 0.0
+        self.watches = {
+            tank.id: TankWatch(tank, self._tables[tank.id], [r for r in site.roofs if r.tank_id == tank.id], tip_mm)
+            for tank in site.tanks
+        }
+        self._look_due_mono_ms = 0
         self._pumps = [(pump, 1 << pump.output, Counter()) for pump in site.pumps]
         self._pumps_before = 0
         """Pumps that the report before this one showed on."""
@@ -72,7 +78,6 @@ class Sensing:
         self.temperature_mono_ms: int | None = None
         self.extremes_due_mono_ms = NEVER_MS
         """When the air temperature is next to count for the day's extremes."""
-        self._flush_left_mm = {roof.id: roof.first_flush_mm for roof in site.roofs}
         self._last_rain_mono_ms = NEVER_MS
         self.ledgers: dict[str, DayLedger] = {}
 
@@ -98,7 +103,7 @@ class Sensing:
         if rain_tips is not None and self._rain is not None:
             rain_mm = self._rain.add(boot_id, rain_tips, mono_ms)
             if rain_mm > 0.0:
-                self._catch(rain_mm, mono_ms)
+                self._rained(rain_mm, mono_ms)
         pulses: dict[str, int] = {}
         drawn_l: dict[str, float] = {}
         load_a = 0.0
@@ -112,7 +117,20 @@ class Sensing:
             if burst is not None:
                 observe(burst, air_c, mono_ms, drawn_l.get(tank_id, 0.0) if pulses else 0.0, raining)
         self.battery.observe(battery_v, load_a, mono_ms, panel_v, current_a)
+        if drawn_l or rain_mm > 0.0:
+            for tank_id, watch in self.watches.items():
+                watch.add(rain_mm, drawn_l.get(tank_id, 0.0))
+        if mono_ms >= self._look_due_mono_ms:
+            self._look(echoes, air_c, mono_ms, raining)
         return pulses
+
+    def _look(self, echoes: Mapping[int, Sequence[int]], air_c: float | None, mono_ms: int, raining: bool) -> None:
+        """Every few minutes: what a burst says of loss and storms."""
+        for tank_id, channel, _ in self._channels:
+            watch, burst = self.watches[tank_id], echoes.get(channel)
+            if burst is not None and mono_ms >= watch.due_mono_ms:
+                watch.look(mono_ms, self._levels[tank_id].reading(mono_ms), burst, air_c, raining)
+        self._look_due_mono_ms = min(watch.due_mono_ms for watch in self.watches.values())
 
     def _count(
         self,
@@ -139,31 +157,19 @@ class Sensing:
         self._boot_id = boot_id
         return load_a
 
-    def _catch(self, rain_mm: float, mono_ms: int) -> None:
-        """Book what the roofs should have given."""
-        if mono_ms - self._last_rain_mono_ms > DRY_SPELL_MS:
-            self._flush_left_mm = {roof.id: roof.first_flush_mm for roof in self._site.roofs}
+    def _rained(self, rain_mm: float, mono_ms: int) -> None:
+        """Tell the levels how much may run in."""
         self._last_rain_mono_ms = mono_ms
         for roof in self._site.roofs:
             self._levels[roof.tank_id].rained(roof.area_m2 * rain_mm)
-            catch = roof_catch(roof, rain_mm, self._flush_left_mm[roof.id])
-            self._flush_left_mm[roof.id] = catch.flush_left_mm
-            caught_ml = millilitres(catch.caught_l)
-            ledger = self.ledgers.get(roof.tank_id)
-            if caught_ml and ledger is not None:
-                ledger = book(ledger, RAIN, caught_ml)
-                reading = self._levels[roof.tank_id].reading(mono_ms)
-                room_l = self._capacity_l[roof.tank_id] - (reading.volume_l or 0.0)
-                # A full tank passes the catch on; the level alone cannot tell.
-                if room_l < 0.005 * self._capacity_l[roof.tank_id]:
-                    ledger = book(ledger, OVERFLOW, -caught_ml)
-                self.ledgers[roof.tank_id] = ledger
 
-    def note_delivery(self, tank_id: str, zone_id: str, delivered_ml: int) -> None:
-        """Book a watering to the zone's account of the tank's day."""
+    def note_delivery(self, tank_id: str, zone_id: str, delivered_ml: int, mono_ms: int) -> None:
+        """Book what a watering drew since it was last booked, to the zone's account of the tank's day."""
         ledger = self.ledgers.get(tank_id)
         if ledger is not None and delivered_ml:
-            self.ledgers[tank_id] = book(ledger, zone_account(zone_id), -delivered_ml)
+            evidence = Evidence(METER_SD_PART * delivered_ml, mono_ms, mono_ms)
+            # One meter counts all of it: what it counts wrong adds up.
+            self.ledgers[tank_id] = book(ledger, zone_account(zone_id), -delivered_ml, evidence, same_error=True)
 
     # --- asking ----------------------------------------------------------------------------------------------
 
@@ -187,9 +193,12 @@ class Sensing:
             reading = self._levels[tank.id].reading(mono_ms)
             ledger = self.ledgers.get(tank.id)
             known = reading.volume_l is not None and reading.quality != "unknown"
+            bookings = self.watches[tank.id].close_day(mono_ms)
             if ledger is not None:
+                for account, into_tank_ml, evidence in bookings:
+                    ledger = book(ledger, account, into_tank_ml, evidence)
                 if known and reading.volume_l is not None:
-                    ledger = close_at(ledger, millilitres(reading.volume_l))
+                    ledger = reconcile(ledger, millilitres(reading.volume_l), 1000.0 * (reading.sd_l or 0.0))
                 closed.append(ledger)
                 self.ledgers[tank.id] = next_day(ledger, opening_date)
             elif known:
@@ -211,6 +220,9 @@ class Sensing:
         """The monotonic clock began anew: levels and battery are measured afresh."""
         for level in self._levels.values():
             level.restarted()
+        for watch in self.watches.values():
+            watch.restarted()
+        self._look_due_mono_ms = 0
         self.battery.restarted()
         if self.temperature_mono_ms is not None:
             self.temperature_mono_ms += shift_ms
@@ -230,7 +242,7 @@ class Sensing:
             "temperature_mono_ms": self.temperature_mono_ms,
             "extremes_due_mono_ms": self.extremes_due_mono_ms,
             "counters": {pump.id: counter.dump() for pump, _, counter in self._pumps},
-            "flush_left_mm": dict(self._flush_left_mm),
+            "watches": {tank_id: watch.dump() for tank_id, watch in self.watches.items()},
             "last_rain_mono_ms": self._last_rain_mono_ms,
             "ledgers": {tank_id: ledger_data(ledger) for tank_id, ledger in self.ledgers.items()},
         }
@@ -251,8 +263,10 @@ class Sensing:
         for pump, _, counter in self._pumps:
             if pump.id in data["counters"]:
                 counter.load(data["counters"][pump.id])
-        for roof_id in self._flush_left_mm:
-            self._flush_left_mm[roof_id] = data["flush_left_mm"].get(roof_id, self._flush_left_mm[roof_id])
+        for tank_id, watch in self.watches.items():
+            if tank_id in data.get("watches", {}):
+                watch.load(data["watches"][tank_id])
+        self._look_due_mono_ms = min(watch.due_mono_ms for watch in self.watches.values())
         self._last_rain_mono_ms = data["last_rain_mono_ms"]
         self.ledgers = {
             tank_id: ledger_from_data(ledger) for tank_id, ledger in data["ledgers"].items() if tank_id in self._levels

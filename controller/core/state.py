@@ -149,6 +149,8 @@ class State:
     latches: dict[str, Latch] = field(default_factory=dict)
     notices: dict[str, Latch] = field(default_factory=dict)
     """Findings of today that need no clearing, by condition and zone."""
+    standing: dict[str, Latch] = field(default_factory=dict)
+    """What the estimators have found and still find, by condition and what it is about."""
     rest_flow_ml: int = 0
     rest_flow_mono_ms: int = NEVER_MS
     slow_due_wall_ms: int = 0
@@ -194,6 +196,7 @@ def state_from_json(data: dict[str, Any], site: Site) -> State:
         manual=[ManualRun(**run) for run in data["manual"] if run["zone_id"] in zones],
         latches={key: Latch(**latch) for key, latch in data["latches"].items()},
         notices={key: Latch(**latch) for key, latch in data["notices"].items()},
+        standing={key: Latch(**latch) for key, latch in data.get("standing", {}).items()},
         weather=Weather(**data["weather"]),
         # What a switch last said that is no longer fitted would bar its tank for ever.
         float_dry={tank_id: dry for tank_id, dry in data["float_dry"].items() if tank_id in switched},

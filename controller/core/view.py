@@ -41,7 +41,7 @@ def snapshot(ctx: Context, now: Now) -> Snapshot:
 def findings(ctx: Context, now: Now) -> list[Finding]:
     """Latched faults, standing blockers of any zone and the day's notices, worst first, each once."""
     found: dict[str, Finding] = {}
-    for latch in [*ctx.state.latches.values(), *ctx.state.notices.values()]:
+    for latch in [*ctx.state.latches.values(), *ctx.state.notices.values(), *ctx.state.standing.values()]:
         row = CATALOGUE[latch.condition]
         latched = latch.condition in LATCHING
         found[latch.id] = Finding(latch.id, row.severity, latch.text, latch.cure, latch.since_wall_ms, latched)

@@ -177,7 +177,8 @@ def _line(need: ZoneNeed, ask: _Ask, price: float, volume_l: float, supplies: Ma
         why += f"; {worth}, so it is watered up to {ask.level_mm:.1f} mm short: {ask.wanted_l:.1f} L"
     if volume_l < ask.wanted_l - 0.05 and ask.wanted_l >= SMALLEST_DOSE_L:
         why += f"; limited to {volume_l:.1f} L by {_limit(ask, volume_l, supplies[need.zone.tank_id])}"
-    return PlanLine(need.zone.id, volume_l, ask.wanted_l, why)
+    # Less than a dose is not wanted yet, and no refusal.
+    return PlanLine(need.zone.id, volume_l, ask.wanted_l if ask.wanted_l >= SMALLEST_DOSE_L else 0.0, why)
 
 
 def _limit(ask: _Ask, volume_l: float, supply: Supply) -> str:

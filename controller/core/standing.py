@@ -1,0 +1,77 @@
+"""Findings of the estimators that stand while what they found lasts: looked at every quarter of an hour.
+
+Each appears with its numbers and the time it was first seen, and goes by the estimator's own rule. Nothing here stops
+any water: what must be stopped is an interlock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any, NamedTuple
+
+from controller.contract import Now
+from controller.core.context import Context
+from controller.core.state import Latch
+from controller.guard.interlocks import blocker
+
+
+class Standing(NamedTuple):
+    """One finding: the row of the catalogue, what it is about (a tank's id, or empty) and its numbers."""
+
+    condition: str
+    about: str
+    numbers: dict[str, Any]
+
+    @property
+    def id(self) -> str:
+        return f"{self.condition}:{self.about}" if self.about else self.condition
+
+
+def update_standing(ctx: Context, now: Now) -> None:
+    """Take up what is new, give up what is over, and journal both."""
+    kept = ctx.state.standing
+    found = {item.id: item for item in (*_tanks(ctx, now), *_battery(ctx, now))}
+    for gone_id in [known_id for known_id in kept if known_id not in found]:
+        gone = kept.pop(gone_id)
+        ctx.record("fault", gone_id, {"raised": False, "zone": "", "text": gone.text, "cure": gone.cure})
+    for item_id, item in found.items():
+        said = blocker(item.condition, item.numbers)
+        known = kept.get(item_id)
+        since_wall_ms = now.wall_ms if known is None else known.since_wall_ms
+        kept[item_id] = Latch(item_id, item.condition, "", said.text, said.cure, since_wall_ms)
+        if known is None:
+            ctx.record("fault", item_id, {"raised": True, "zone": "", "text": said.text, "cure": said.cure})
+
+
+def _tanks(ctx: Context, now: Now) -> Iterator[Standing]:
+    for tank in ctx.site.tanks:
+        watch = ctx.sensing.watches[tank.id]
+        leak = watch.leak_reading
+        numbers = {"tank": tank.name, "rate_l_h": leak.rate_l_h, "sd_l_h": leak.sd_l_h, "lost_l": leak.lost_l}
+        if leak.state == "leaking":
+            yield Standing("leak", tank.id, numbers)
+        elif leak.state == "stopped":
+            yield Standing("leak-stopped", tank.id, {**numbers, "left_l": leak.stopped_at_l or 0.0})
+        if watch.roofs is not None:
+            roofs = watch.roofs.reading()
+            part = 100.0 * abs(roofs.lost_part)
+            if roofs.trouble == "gutter":
+                yield Standing("catch-lost", tank.id, {"tank": tank.name, "part": part, "lost_l": roofs.lost_l})
+            elif roofs.trouble == "gauge":
+                yield Standing("rain-gauge-low", tank.id, {"tank": tank.name, "part": part})
+        false_mm = ctx.sensing.level(tank.id, now.mono_ms).false_echo_mm
+        if false_mm is not None:
+            yield Standing("false-echo", tank.id, {"tank": tank.name, "distance_mm": false_mm})
+
+
+def _battery(ctx: Context, now: Now) -> Iterator[Standing]:
+    reading = ctx.sensing.battery.reading(now.mono_ms)
+    if reading.faded and reading.capacity_percent is not None:
+        numbers = {"capacity": reading.capacity_percent, "sd": reading.capacity_sd_percent or 0.0}
+        yield Standing("battery-faded", "", numbers)
+    if reading.charger_fault == "dead":
+        yield Standing("charger-dead", "", {})
+    elif reading.charger_fault == "low":
+        yield Standing("charger-low", "", {})
+    if reading.frozen:
+        yield Standing("battery-frozen", "", {"battery_v": reading.voltage_v or 0.0})
