@@ -103,12 +103,16 @@ class FlowBaseline:
             self._references.append((ordered[half] + ordered[~half]) / 2.0)
         self._levels = list(self._references)
         for log_drive, log_flow in runs:
-            self._weigh(log_drive, log_flow, 0.0)
+            square = self._weigh(log_drive, log_flow, 0.0)
+            if len(runs) > 1:
+                self._count(square)
 
     def follow(self, log_drive: float, log_flow: float) -> None:
         """Learn from a run that is nothing unusual where the kink is and how runs scatter; the reference stands."""
-        square = min(self._weigh(log_drive, log_flow, LEVEL_GAIN), (LARGEST_SDS * self.scatter) ** 2)
-        self._squares = MEMORY * self._squares + square
+        self._count(self._weigh(log_drive, log_flow, LEVEL_GAIN))
+
+    def _count(self, square: float) -> None:
+        self._squares = MEMORY * self._squares + min(square, (LARGEST_SDS * self.scatter) ** 2)
         self._runs = MEMORY * self._runs + 1.0
 
     def _weigh(self, log_drive: float, log_flow: float, gain: float) -> float:
