@@ -43,6 +43,7 @@ class PlantHardware(Hardware):
         self._cause = self._cause_before = "unknown"
         self._echo_channels = frozenset(t.sensor_channel for t in plant.site.tanks)
         self._flow_channels = frozenset(p.flow_meter.channel for p in plant.site.pumps if p.flow_meter)
+        self._soil_channels = frozenset(z.soil_probe.channel for z in plant.site.zones if z.soil_probe)
         direct = ["temperature_centi_c", "battery_mv", "panel_mv", "current_ma", "rain_tips", "float_wet"]
         if len(self._flow_channels) == self._fitted["flow"]:
             direct.append("flow_pulses")
@@ -131,6 +132,9 @@ class PlantHardware(Hardware):
         del self._burst_done_ms[channel]
         return self.sensors.echo_burst_us(channel, count)
 
+    def soil_mv(self, channel: int) -> int | None:
+        return self.sensors.soil_mv(channel) if channel in self._soil_channels else None
+
     def flow_pulses(self, channel: int) -> int:
         return self.sensors.flow_pulses(channel) if channel in self._flow_channels else 0
 
@@ -196,7 +200,8 @@ def fitted_parts(site: Site, shunt: bool) -> dict[str, int]:
     """Counts as the board is told them: channels and outputs are numbered from 0 without gaps."""
     floats = [t.float_switch_channel for t in site.tanks if t.float_switch_channel is not None]
     meters = [p.flow_meter.channel for p in site.pumps if p.flow_meter]
-    return {
+    probes = [z.soil_probe.channel for z in site.zones if z.soil_probe]
+    fitted = {
         "echo": 1 + max(t.sensor_channel for t in site.tanks),
         "temperature": 1,
         "flow": 1 + max(meters, default=-1),
@@ -207,6 +212,9 @@ def fitted_parts(site: Site, shunt: bool) -> dict[str, int]:
         "shunt": int(shunt),
         "panel": int(site.panel is not None),
     }
+    if probes:
+        fitted["soil"] = 1 + max(probes)
+    return fitted
 
 
 def board_settings(site: Site) -> dict[str, int | list[int]]:

@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any
 
 from controller.contract import Now
-from controller.core import balance, choose
+from controller.core import balance, choose, probes
 from controller.core.context import Context
 from controller.core.standing import update_standing
 from controller.core.state import NEVER_MS
@@ -105,6 +105,7 @@ def _close_day(ctx: Context, now: Now, ordinal: int) -> None:
     rain_mm = ctx.sensing.rain_today_mm
     ctx.record("day", "", {"date": closing.isoformat(), "et0_mm": et0_mm, "et0_source": source, "rain_mm": rain_mm})
     weather.recent_rain_mm = [*weather.recent_rain_mm, rain_mm, *[0.0] * gap_days][1 - RECENT_DAYS :]
+    doubts = probes.listen(ctx)
     really_over = _really_over(ctx, now)
     for zone_id in ctx.zones:
         _close_zone(ctx, zone_id, closing, really_over)
@@ -122,6 +123,8 @@ def _close_day(ctx: Context, now: Now, ordinal: int) -> None:
         ctx.state.auto_clears_today = 0
     if source not in MEASURED_SOURCES:
         ctx.notice(now, "weather-assumed", "", {"source": source})
+    for zone_id, why in doubts.items():
+        ctx.notice(now, "probe-silent", zone_id, {"zone": ctx.zones[zone_id].name, "why": why})
     if ctx.state.delivery is None:
         choose.make_plan(ctx, now)
 

@@ -24,6 +24,7 @@ from controller.estimate.ledger import (
     zone_account,
 )
 from controller.estimate.level import CLOUDBURST_MM_MIN, HAND_FILLING_L_MIN, LevelEstimator, LevelReading
+from controller.estimate.soil_volts import SoilVolts
 from controller.estimate.tank_watch import TankWatch
 from controller.site.geometry import LevelTable
 from controller.site.model import Site
@@ -80,6 +81,8 @@ class Sensing:
         """When the air temperature is next to count for the day's extremes."""
         self._last_rain_mono_ms = NEVER_MS
         self.ledgers: dict[str, DayLedger] = {}
+        self.soil = {zone.soil_probe.channel: SoilVolts() for zone in site.zones if zone.soil_probe is not None}
+        """The soil probes by channel."""
 
     # --- feeding ---------------------------------------------------------------------------------------------
 
@@ -93,7 +96,8 @@ class Sensing:
         """Feed one report; returns the pulses counted since the last one, by pump id (zero ones left out)."""
         # Taken apart at once: reading a field of a named tuple by its name costs as much as three of these.
         (
-            _, boot_id, _, echoes, temperatures, battery_v, panel_v, current_a, flow_pulses, rain_tips, _, pump_on, *_
+            _, boot_id, _, echoes, temperatures, battery_v, panel_v, current_a, flow_pulses, rain_tips, _, pump_on, *_,
+            soil_v,
         ) = report  # fmt: skip
         air_c = temperatures.get(AIR_CHANNEL)
         if air_c is not None:
@@ -117,6 +121,8 @@ class Sensing:
             if burst is not None:
                 observe(burst, air_c, mono_ms, drawn_l.get(tank_id, 0.0) if pulses else 0.0, raining)
         self.battery.observe(battery_v, load_a, mono_ms, panel_v, current_a)
+        if soil_v:
+            self._note_soil(soil_v)
         if drawn_l or rain_mm > 0.0:
             for tank_id, watch in self.watches.items():
                 watch.add(rain_mm, drawn_l.get(tank_id, 0.0))
@@ -131,6 +137,12 @@ class Sensing:
             if burst is not None and mono_ms >= watch.due_mono_ms:
                 watch.look(mono_ms, self._levels[tank_id].reading(mono_ms), burst, air_c, raining)
         self._look_due_mono_ms = min(watch.due_mono_ms for watch in self.watches.values())
+
+    def _note_soil(self, soil_v: dict[int, float | None]) -> None:
+        for channel, readings in self.soil.items():
+            volts = soil_v.get(channel)
+            if volts is not None:
+                readings.add(volts)
 
     def _count(
         self,
@@ -204,6 +216,8 @@ class Sensing:
             elif known:
                 self.open_ledger(tank.id, mono_ms, opening_date)
         self.temperatures.start_day()
+        for readings in self.soil.values():
+            readings.start_day()
         if self._rain is not None:
             self._rain.start_day()
         return closed
@@ -238,6 +252,7 @@ class Sensing:
             "battery": self.battery.dump(),
             "rain": self._rain.dump() if self._rain is not None else None,
             "temperatures": self.temperatures.dump(),
+            "soil": {str(channel): readings.dump() for channel, readings in self.soil.items()},
             "temperature_c": self.temperature_c,
             "temperature_mono_ms": self.temperature_mono_ms,
             "extremes_due_mono_ms": self.extremes_due_mono_ms,
@@ -257,6 +272,9 @@ class Sensing:
         if self._rain is not None and data["rain"] is not None:
             self._rain.load(data["rain"])
         self.temperatures.load(data["temperatures"])
+        for channel, readings in self.soil.items():
+            if str(channel) in data.get("soil", {}):
+                readings.load(data["soil"][str(channel)])
         self.temperature_c = data["temperature_c"]
         self.temperature_mono_ms = data["temperature_mono_ms"]
         self.extremes_due_mono_ms = data.get("extremes_due_mono_ms", NEVER_MS)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Literal
 
+from controller.irrigate.soil_probe import ProbeMemory
 from controller.site.model import Schedule, Site, Window
 
 NEVER_MS = -(10**12)
@@ -74,8 +75,6 @@ class ZoneState:
     """What has dried out of the wet part of the surface, for dual crop coefficients."""
     surface_rained: bool = False
     """Was it rain that wetted the surface last?"""
-    """What was learned from the owner's words."""
-    """When the owner's last word counted."""
 
 
 @dataclass(slots=True)
@@ -160,6 +159,8 @@ class State:
     plan_order: list[str] = field(default_factory=list)
     """Zone ids in the order in which the plan serves them."""
     weather: Weather = field(default_factory=Weather)
+    probes: dict[str, ProbeMemory] = field(default_factory=dict)
+    """What is remembered of the soil probes, by zone id."""
 
 
 def fresh_state(site: Site) -> State:
@@ -200,6 +201,11 @@ def state_from_json(data: dict[str, Any], site: Site) -> State:
         weather=Weather(**data["weather"]),
         # What a switch last said that is no longer fitted would bar its tank for ever.
         float_dry={tank_id: dry for tank_id, dry in data["float_dry"].items() if tank_id in switched},
+        probes={
+            zone.id: ProbeMemory(*data["probes"][zone.id])
+            for zone in site.zones
+            if zone.soil_probe is not None and zone.id in data.get("probes", {})
+        },
         plan_order=[zone_id for zone_id in data["plan_order"] if zone_id in zones],
     )
     return State(**plain)

@@ -298,6 +298,14 @@ _ROWS = (
         "check the temperature probe",
         "by itself with a day of readings",
     ),
+    Condition(
+        "probe-silent",
+        "warning",
+        "the soil probe of {zone} does not answer to the water and is not listened to: {why}",
+        "probe pulled out, its wire broken, or its two voltages wrong in the site file",
+        "push it in where the roots are, check its wire, and measure its voltage in dry and in drained wet soil",
+        "by itself at the end of a day with believable readings",
+    ),
 )
 
 _SERVICE_ROWS = (

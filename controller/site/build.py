@@ -132,6 +132,7 @@ def build_zone(table: schema.ZoneTable, soil_name: str | None) -> model.Zone:
     """A zone whose ground and crops are complete (see `controller.site.zone_checks`)."""
     held = table.available_water if table.available_water is not None else table.soil
     assert held is not None, "checked before building"
+    probe = table.soil_probe
     return model.Zone(
         id=table.id,
         name=table.name,
@@ -149,6 +150,7 @@ def build_zone(table: schema.ZoneTable, soil_name: str | None) -> model.Zone:
         priority=table.priority,
         schedule=build_schedule(table.schedule),
         surface=_build_surface(table, soil_name),
+        soil_probe=None if probe is None else model.SoilProbe(probe.channel, probe.dry, probe.full),
     )
 
 

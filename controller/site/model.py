@@ -242,6 +242,15 @@ class Schedule:
 
 
 @dataclass(frozen=True, slots=True)
+class SoilProbe:
+    """A probe in the root zone: its voltage at the wilting point and at field capacity, whichever is higher."""
+
+    channel: int
+    dry_v: float
+    full_v: float
+
+
+@dataclass(frozen=True, slots=True)
 class Surface:
     """The uppermost soil of a zone whose evaporation is reckoned by itself, FAO-56 chapter 7.
 
@@ -275,6 +284,7 @@ class Zone:
     schedule: Schedule
     surface: Surface | None = None
     """Set for dual crop coefficients; every crop of the zone then has its `basal`."""
+    soil_probe: SoilProbe | None = None
 
     @property
     def rated_flow_l_min(self) -> float:

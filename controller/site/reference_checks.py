@@ -28,6 +28,7 @@ def check_references(document: Document) -> None:
 
 _USED_ONCE: tuple[tuple[str, Path, str], ...] = (
     ("zone", ("valve", "output"), "valve output"),
+    ("zone", ("soil_probe", "channel"), "soil probe channel"),
     ("pump", ("output",), "pump output"),
     ("pump", ("flow_meter", "channel"), "flow meter channel"),
     ("tank", ("sensor_channel",), "level sensor channel"),

@@ -283,6 +283,12 @@ class ScheduleTable(Declared):
     fixed_times: Annotated[list[Annotated[int, TimeOfDay()]], PydanticField(max_length=24)] = []
 
 
+class SoilProbeTable(Declared):
+    channel: Channel
+    dry: Annotated[float, Quantity(VOLTAGE, "0 V", "3.3 V")]
+    full: Annotated[float, Quantity(VOLTAGE, "0 V", "3.3 V")]
+
+
 class ZoneTable(Declared):
     id: Identifier
     name: Name
@@ -301,6 +307,7 @@ class ZoneTable(Declared):
     priority: Annotated[int, Count(1, 9)] = 5
     coefficients: Annotated[CoefficientKind, Choice("single", "dual")] = "single"
     wetted_fraction: Annotated[float, Quantity(PERCENT, "5 %", "100 %")] = 35.0
+    soil_probe: SoilProbeTable | None = None
     schedule: ScheduleTable
 
 

@@ -12,6 +12,7 @@ from controller.site.show import Show, clock
 from controller.site.soils import MIXES_MM_PER_M, SOILS_MM_PER_M, SURFACE_MM
 
 Complaint = tuple[Path, str]
+LEAST_PROBE_SPAN_V = 0.1
 _EXPLICIT = ("kc_initial", "kc_mid", "kc_end", "depletion_fraction")
 
 
@@ -78,6 +79,9 @@ def zone_complaints(zone: Zone, show: Show) -> Iterator[Complaint]:
     """Figures of a complete zone that contradict each other."""
     if zone.kind == "container" and zone.root_depth_mm > 1000.0:
         yield ("root_depth",), "deeper than any container: it is the depth of mix the roots have"
+    probe = zone.soil_probe
+    if probe is not None and abs(probe.full_v - probe.dry_v) < LEAST_PROBE_SPAN_V:
+        yield ("soil_probe", "full"), "too near the voltage when dry: a probe moves by a few tenths of a volt at least"
     for key, text in schedule_complaints(zone.schedule, zone.rated_flow_l_min, show):
         yield ("schedule", *key), text
 

@@ -70,6 +70,8 @@ class PlantFaults:
     """Troubles that any sensor may have, by quantity and channel (battery and rain: channel 0)."""
     temperature_bad: set[int] = field(default_factory=set)
     temperature_frozen: dict[int, float] = field(default_factory=dict)
+    soil_frozen_mv: dict[int, int | None] = field(default_factory=dict)
+    """What a soil probe shows for ever, by channel; None: nothing."""
     battery_bad: bool = False
     battery_frozen_mv: int | None = None
     flow_meter_dead: set[int] = field(default_factory=set)

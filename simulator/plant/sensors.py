@@ -7,6 +7,7 @@ from random import Random
 from simulator.plant.plant import Plant
 from simulator.plant.ranger import Ranger
 from simulator.plant.sensor_trouble import Troubles
+from simulator.plant.soil_probe import StuckIn
 
 _SHUNT_OFF_MA = 15.0
 """An amplifier's offset, 1 sd; own choice for a shunt of 20 A."""
@@ -34,6 +35,11 @@ class Sensors:
         """Whether a counter has ever been in trouble; what it missed then stays missed."""
         self._probed = next(iter(plant.headspaces.values()))
         self._probed_steps = self._probed_centi_c = 0
+        self._soil = {
+            zone.soil_probe.channel: StuckIn(zone.soil_probe, plant.roots[zone.id], Random(f"{seed} soil {zone.id}"))
+            for zone in site.zones
+            if zone.soil_probe is not None
+        }
         self._floats = {
             t.float_switch_channel: plant.tanks[t.id] for t in site.tanks if t.float_switch_channel is not None
         }
@@ -105,6 +111,15 @@ class Sensors:
             if trouble is not None:
                 return trouble.value(plant.now_ms, centi_c, 100.0, _GARBAGE_CENTI_C)
         return centi_c
+
+    def soil_mv(self, channel: int) -> int | None:
+        """A soil probe, in millivolts."""
+        plant = self._plant
+        if channel in plant.faults.soil_frozen_mv:
+            return plant.faults.soil_frozen_mv[channel]
+        if plant.settled_ms != plant.now_ms:
+            plant.settle()
+        return self._soil[channel].mv()
 
     def battery_mv(self) -> int | None:
         """Terminal voltage through a divider a few tenths of a per cent off, with converter noise."""

@@ -1,6 +1,7 @@
 """The built-in crops and soils against FAO Irrigation and Drainage Paper 56 (Rome, 1998).
 
-fao56_crops.csv holds rows of tables 12, 17 and 22, fao56_table19_soils.csv those of table 19, read from the printed book.
+fao56_crops.csv holds rows of tables 12, 17 and 22, fao56_table19_soils.csv those of table 19, read from the printed
+book.
 """
 
 from __future__ import annotations

@@ -74,6 +74,7 @@ def rest_table(*points: tuple[float, int]) -> str:
 
 
 MINIMUM_CHARGE = 'minimum_charge = "50 %"'
+PROBE = '[zone.soil_probe]\nchannel = 0\ndry = "25 V"\nfull = "1.2 V"'
 BOX = 'kind = "rectangle"\nlength = "1 m"\nwidth = "1 m"\nheight = "600 mm"'
 DRUM = 'kind = "vertical cylinder"\ndiameter = "1 m"\nshell_height = "600 mm"'
 CONE = 'kind = "cone bottom"\ndiameter = "1 m"\nshell_height = "600 mm"\ncone_height = "200 mm"'
@@ -806,6 +807,23 @@ ZONES = [
         "zone[1].available_water",
         "given twice",
         "available_water",
+    ),
+    Wrong(EAST, "[zone.schedule]", f"{PROBE}\n[zone.schedule]", "zone[1].soil_probe.dry", "0 V to 3.3 V", "dry"),
+    Wrong(
+        EAST,
+        "[zone.schedule]",
+        '[zone.soil_probe]\nchannel = 0\ndry = "2.5 V"\nfull = "2.45 V"\n[zone.schedule]',
+        "zone[1].soil_probe.full",
+        "too near the voltage when dry",
+        "full",
+    ),
+    Wrong(
+        EAST,
+        "[zone.schedule]",
+        '[zone.soil_probe]\nchannel = 0\ndry = "2.5 V"\n[zone.schedule]',
+        "zone[1].soil_probe.full",
+        "missing",
+        "[zone.soil_probe]",
     ),
     Wrong(EAST, "priority = 2", 'coefficients = "double"', "zone[1].coefficients", 'one of "single", "dual"'),
     Wrong(EAST, "priority = 2", "wetted_fraction = 0.35", "zone[1].wetted_fraction", NO_UNIT),
