@@ -32,6 +32,8 @@ RUN_ON_MS = 2_000
 BURST_FACTOR = 1.5
 BURST_MS = 8_000
 STOP_SETTLE_MS = 3_000
+SILENT_SETTLE_MS = 9_000
+"""After a run that ended without flow the level is watched a little longer: did the tank fall all the same?"""
 STOP_LIMIT_MS = 10_000
 LONGEST_UNSEEN_MS = 8_000
 """A link is given up after 3 s without a line; the board shuts within 5 s more."""
@@ -49,6 +51,7 @@ def begin(ctx: Context, now: Now, zone: Zone, trigger: Trigger, key: str, volume
     """Take up a watering; nothing is open yet. What flows on for a moment after the stop must fit under the cap too."""
     target_ml = min(round(volume_l * 1000.0), room_ml(ctx, zone))
     ctx.state.delivery = Delivery(zone.id, trigger, key, max(0, target_ml), why, "waking", now.mono_ms, now.wall_ms)
+    ctx.sensing.begin_run(zone.id)
 
 
 def room_ml(ctx: Context, zone: Zone) -> int:
@@ -121,12 +124,18 @@ def stop(ctx: Context, now: Now, reason: str) -> None:
     if delivery is None or delivery.phase == "stopping":
         return
     if delivery.phase == "waking":
-        ctx.state.delivery = None
+        _give_up(ctx)
         return
     delivery.ended = reason
     ctx.state.shut_mono_ms = NEVER_MS
     delivery.phase = "stopping"
     delivery.phase_mono_ms = now.mono_ms
+
+
+def _give_up(ctx: Context) -> None:
+    """Nothing was opened yet."""
+    ctx.state.delivery = None
+    ctx.sensing.drop_run()
 
 
 def _wake(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
@@ -135,7 +144,7 @@ def _wake(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     if blockers and waited_ms < WAKE_LIMIT_MS and all(found.id in _WAITING for found in blockers):
         return
     if blockers:
-        ctx.state.delivery = None
+        _give_up(ctx)
         ctx.state.choice_due_mono_ms = now.mono_ms + RETRY_BLOCKED_MS
         refuse(ctx, zone.id, blockers)
         return
@@ -236,7 +245,8 @@ def _settle(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
         state.shut_mono_ms = now.mono_ms
     if not shut:
         state.shut_mono_ms = NEVER_MS
-    settled = shut and state.link_up and now.mono_ms - state.shut_mono_ms >= STOP_SETTLE_MS
+    settle_ms = SILENT_SETTLE_MS if delivery.ended == "fault" else STOP_SETTLE_MS
+    settled = shut and state.link_up and now.mono_ms - state.shut_mono_ms >= settle_ms
     # Without a link the board shuts itself, and nothing else can run: its counter is read when it is back.
     heard = state.link_up and delivery.reported_mono_ms > delivery.phase_mono_ms
     if not settled and (not heard or elapsed_ms < STOP_LIMIT_MS):
@@ -279,6 +289,8 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     zone_state.plan_l = zone_state.wanted_l = 0.0
     zone_state.plan_why = f"{delivered_l:.1f} L just given"
     state.choice_due_mono_ms = now.mono_ms + REST_BETWEEN_RUNS_MS
+    tank = ctx.tanks[zone.tank_id]
+    ctx.sensing.end_run(now.mono_ms, state.float_dry.get(tank.id) if tank.float_switch_channel is not None else None)
     ctx.sensing.note_delivery(zone.tank_id, zone.id, delivery.delivered_ml, now.mono_ms)
     ctx.record(
         "delivery",

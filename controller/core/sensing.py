@@ -9,9 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from controller.core.run_trace import RunTrace
 from controller.estimate.battery import BatteryEstimator
 from controller.estimate.counters import Counter
 from controller.estimate.daily import DayTemperatures, RainDay
+from controller.estimate.flow import FlowWatch
 from controller.estimate.ledger import (
     DayLedger,
     Evidence,
@@ -66,6 +68,13 @@ class Sensing:
             for tank in site.tanks
         }
         self._look_due_mono_ms = 0
+        self.flows = {
+            pump.id: FlowWatch(pump, site.tank(pump.tank_id), [z for z in site.zones if z.tank_id == pump.tank_id])
+            for pump in site.pumps
+            if pump.flow_meter is not None and site.pump_for_tank(pump.tank_id) is pump
+        }
+        """What each metered pump's runs tell of it, its filter and its zones."""
+        self._trace: RunTrace | None = None
         self._pumps = [(pump, 1 << pump.output, Counter()) for pump in site.pumps]
         self._pumps_before = 0
         """Pumps that the report before this one showed on."""
@@ -73,6 +82,8 @@ class Sensing:
         """The flow meters' totals last taken; the same words of a report are read into the same mapping."""
         self._boot_id = ""
         self.battery = BatteryEstimator(site.battery, site.panel, site.place)
+        self.panel_v: float | None = None
+        """The panel's voltage in the newest report."""
         self._rain = RainDay(site.rain_gauge.mm_per_tip) if site.rain_gauge else None
         self.temperatures = DayTemperatures()
         self.temperature_c: float | None = None
@@ -120,6 +131,7 @@ class Sensing:
             burst = echoes.get(channel)
             if burst is not None:
                 observe(burst, air_c, mono_ms, drawn_l.get(tank_id, 0.0) if pulses else 0.0, raining)
+        self.panel_v = panel_v
         self.battery.observe(battery_v, load_a, mono_ms, panel_v, current_a)
         if soil_v:
             self._note_soil(soil_v)
@@ -128,7 +140,53 @@ class Sensing:
                 watch.add(rain_mm, drawn_l.get(tank_id, 0.0))
         if mono_ms >= self._look_due_mono_ms:
             self._look(echoes, air_c, mono_ms, raining)
+        if self._trace is not None:
+            self._follow_run(self._trace, report, pulses, raining, mono_ms)
         return pulses
+
+    # --- one watering ----------------------------------------------------------------------------------------
+
+    def begin_run(self, zone_id: str) -> None:
+        """A watering of a zone is being prepared; it is followed until `end_run`, where its pump has a meter."""
+        zone = self._site.zone(zone_id)
+        if self._site.pump_for_tank(zone.tank_id).id in self.flows:
+            self._trace = RunTrace(zone_id, self._site.tank(zone.tank_id), self._tables[zone.tank_id])
+
+    def _follow_run(
+        self, trace: RunTrace, report: Report, pulses: Mapping[str, int], raining: bool, mono_ms: int
+    ) -> None:
+        tank = trace.tank
+        pump = self._site.pump_for_tank(tank.id)
+        on = bool(report.pump_on & (1 << pump.output))
+        level_mm = self._levels[tank.id].reading(mono_ms).level_mm
+        trace.observe(mono_ms, on, pulses.get(pump.id, 0), report.battery_v, level_mm, report.current_a, raining)
+        burst = report.echo_us.get(tank.sensor_channel)
+        if burst is not None and trace.wants_echoes(on):
+            trace.look(burst, report.temperature_c.get(AIR_CHANNEL), level_mm)
+
+    def forget_flow_finding(self, finding_id: str) -> bool:
+        """Somebody mended what a finding named: it is taken back, and found again if it is still so. False: no such."""
+        for flow in self.flows.values():
+            for finding in flow.findings():
+                if f"{finding.kind}:{finding.about}" == finding_id:
+                    flow.clear(finding.kind, finding.about, relearn=finding.kind == "supply-up")
+                    return True
+        return False
+
+    def drop_run(self) -> None:
+        """The watering did not begin."""
+        self._trace = None
+
+    def end_run(self, mono_ms: int, float_dry: bool | None) -> None:
+        """The watering is over: judge what it showed. None for `float_dry` without a float."""
+        trace, self._trace = self._trace, None
+        if trace is None:
+            return
+        pump = self._site.pump_for_tank(trace.tank.id)
+        if pump.flow_meter is not None:
+            reading = self._levels[trace.tank.id].reading(mono_ms)
+            level_mm = reading.level_mm if reading.quality != "unknown" else None
+            trace.judge(self.flows[pump.id], mono_ms, pump.flow_meter.pulses_per_l, level_mm, float_dry)
 
     def _look(self, echoes: Mapping[int, Sequence[int]], air_c: float | None, mono_ms: int, raining: bool) -> None:
         """Every few minutes: what a burst says of loss and storms."""
@@ -237,6 +295,9 @@ class Sensing:
         for watch in self.watches.values():
             watch.restarted()
         self._look_due_mono_ms = 0
+        self._trace = None
+        for flow in self.flows.values():
+            flow.restarted(shift_ms)
         self.battery.restarted()
         if self.temperature_mono_ms is not None:
             self.temperature_mono_ms += shift_ms
@@ -250,6 +311,7 @@ class Sensing:
             "levels": {tank_id: level.dump() for tank_id, level in self._levels.items()},
             "pumps_before": self._pumps_before,
             "battery": self.battery.dump(),
+            "panel_v": self.panel_v,
             "rain": self._rain.dump() if self._rain is not None else None,
             "temperatures": self.temperatures.dump(),
             "soil": {str(channel): readings.dump() for channel, readings in self.soil.items()},
@@ -258,6 +320,8 @@ class Sensing:
             "extremes_due_mono_ms": self.extremes_due_mono_ms,
             "counters": {pump.id: counter.dump() for pump, _, counter in self._pumps},
             "watches": {tank_id: watch.dump() for tank_id, watch in self.watches.items()},
+            "flows": {pump_id: flow.dump() for pump_id, flow in self.flows.items()},
+            "trace": None if self._trace is None else self._trace.dump(),
             "last_rain_mono_ms": self._last_rain_mono_ms,
             "ledgers": {tank_id: ledger_data(ledger) for tank_id, ledger in self.ledgers.items()},
         }
@@ -269,6 +333,7 @@ class Sensing:
                 level.load(data["levels"][tank_id])
         self._pumps_before = data["pumps_before"]
         self.battery.load(data["battery"])
+        self.panel_v = data.get("panel_v")
         if self._rain is not None and data["rain"] is not None:
             self._rain.load(data["rain"])
         self.temperatures.load(data["temperatures"])
@@ -285,6 +350,14 @@ class Sensing:
             if tank_id in data.get("watches", {}):
                 watch.load(data["watches"][tank_id])
         self._look_due_mono_ms = min(watch.due_mono_ms for watch in self.watches.values())
+        for pump_id, flow in self.flows.items():
+            if pump_id in data.get("flows", {}):
+                flow.load(data["flows"][pump_id])
+        trace = data.get("trace")
+        if trace is not None and any(zone.id == trace["zone_id"] for zone in self._site.zones):
+            self.begin_run(trace["zone_id"])
+            if self._trace is not None:
+                self._trace.load(trace)
         self._last_rain_mono_ms = data["last_rain_mono_ms"]
         self.ledgers = {
             tank_id: ledger_from_data(ledger) for tank_id, ledger in data["ledgers"].items() if tank_id in self._levels

@@ -6,7 +6,7 @@ any water: what must be stopped is an interlock.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
 from controller.contract import Now
@@ -30,7 +30,7 @@ class Standing(NamedTuple):
 def update_standing(ctx: Context, now: Now) -> None:
     """Take up what is new, give up what is over, and journal both."""
     kept = ctx.state.standing
-    found = {item.id: item for item in (*_tanks(ctx, now), *_battery(ctx, now))}
+    found = {item.id: item for item in (*_tanks(ctx, now), *_battery(ctx, now), *_flows(ctx))}
     for gone_id in [known_id for known_id in kept if known_id not in found]:
         gone = kept.pop(gone_id)
         ctx.record("fault", gone_id, {"raised": False, "zone": "", "text": gone.text, "cure": gone.cure})
@@ -62,6 +62,21 @@ def _tanks(ctx: Context, now: Now) -> Iterator[Standing]:
         false_mm = ctx.sensing.level(tank.id, now.mono_ms).false_echo_mm
         if false_mm is not None:
             yield Standing("false-echo", tank.id, {"tank": tank.name, "distance_mm": false_mm})
+
+
+def _flows(ctx: Context) -> Iterator[Standing]:
+    for watch in ctx.sensing.flows.values():
+        for finding in watch.findings():
+            if finding.kind == "no-flow":
+                # The zone's latched fault says as much.
+                continue
+            names = [ctx.zones[part].name if part in ctx.zones else part for part in finding.about.split("+")]
+            yield Standing(finding.kind, finding.about, {"about": " and ".join(names), **_said(finding.evidence)})
+
+
+def _said(evidence: Mapping[str, float]) -> dict[str, Any]:
+    """The numbers that the sentences name, with what stands for one that is not there."""
+    return {"change_percent": 0.0, "tries": 0.0, "fell_l": 0.0, "expected_l": 0.0, **evidence}
 
 
 def _battery(ctx: Context, now: Now) -> Iterator[Standing]:
