@@ -251,15 +251,17 @@ class LevelEstimator:
             if first_us >= self._blind_us and heard[-1] - first_us <= self._calm_us:
                 # Without the first and the last, which may have missed a wave.
                 mean_us = sum(heard[1:-1]) / (count - 2)
-                surprise_mm = self._sensor_mm - mean_us * self._mm_per_us - self.level_mm
-                if -self.gate_mm < surprise_mm < self.gate_mm:
-                    self.pooled += 1
-                    self.pooled_mm += surprise_mm
-                    self.pooled_mm2 += surprise_mm * surprise_mm
-                    self.measured_mono_ms = self.agreed_mono_ms = mono_ms
-                    if mono_ms >= self.due_mono_ms:
-                        self._take_pool(mono_ms)
-                    return
+            else:
+                mean_us = self._calm_among_odd_us(burst_us, heard, mono_ms)
+            surprise_mm = self._sensor_mm - mean_us * self._mm_per_us - self.level_mm
+            if -self.gate_mm < surprise_mm < self.gate_mm:
+                self.pooled += 1
+                self.pooled_mm += surprise_mm
+                self.pooled_mm2 += surprise_mm * surprise_mm
+                self.measured_mono_ms = self.agreed_mono_ms = mono_ms
+                if mono_ms >= self.due_mono_ms:
+                    self._take_pool(mono_ms)
+                return
         self.silent_ms = silent_ms
         self._observe_odd(burst_us, heard, mono_ms, inflow_expected)
 
@@ -420,6 +422,24 @@ class LevelEstimator:
         )
 
     # --- odd bursts ----------------------------------------------------------------------------------------------
+
+    def _calm_among_odd_us(self, burst_us: Sequence[int], heard: list[int], mono_ms: int) -> float:
+        """Mean time of the pings from the surface in a burst of which some were lost, late or from something nearer.
+
+        One burst in eight has such a ping. While enough of the others are calm and where the level is expected, the
+        burst may wait in the pool like any other. When that is not so: not a number.
+        """
+        expected_us = self._distance_mm() / self._mm_per_us
+        reach_us = self.gate_mm / self._mm_per_us
+        if expected_us - reach_us < self._blind_us:
+            return math.nan
+        false_mm = self.false_echo.found_mm(mono_ms)
+        known_us = None if false_mm is None else false_mm / self._half_mm_per_us
+        echoes = from_the_surface(burst_us, expected_us, reach_us, self._close_us, known_us)
+        if echoes is None or echoes.pings < MINIMUM_AGREEING or echoes.spread_us > self._calm_us:
+            return math.nan
+        self._note_nearer(heard, expected_us - reach_us - self._close_us, mono_ms)
+        return echoes.mean_us
 
     def _observe_odd(self, burst_us: Sequence[int], heard: list[int], mono_ms: int, raining: bool) -> None:
         """Any burst, `heard` being its sorted times: the whole way of sorting out, doubting and accepting."""
