@@ -14,6 +14,8 @@ from firmware_host.messages import SHUT, Ack, Hello, Outputs, Report
 
 ClockTrust = Literal["synchronised", "coasting", "unknown"]
 Quality = Literal["good", "suspect", "unknown"]
+Look = Literal["dry", "wet"]
+FORECAST_DAYS = 10
 
 
 class Now(NamedTuple):
@@ -88,7 +90,80 @@ class DayWeather:
     radiation_mj_m2: float
 
 
-Command = SetSchedule | HoldAll | ResumeAll | RunZone | StopAll | ClearFault | DayWeather
+@dataclass(frozen=True, slots=True)
+class ZoneLooks:
+    """What the owner's eye says of a zone: it trims the zone's crop coefficient, see `controller.irrigate.feedback`.
+
+    At most one word for a zone within 20 hours counts.
+    """
+
+    zone_id: str
+    look: Look
+
+
+@dataclass(frozen=True, slots=True)
+class ForgetLooks:
+    """Forget what was learned from the owner's words: the zone's crop coefficient is the declared one again."""
+
+    zone_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class HoldZone:
+    """Start nothing in one zone until resumed; if it runs it is stopped. `until_wall_ms` as for `HoldAll`."""
+
+    zone_id: str
+    until_wall_ms: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class ResumeZone:
+    """End the hold of one zone; a hold of the whole site stays."""
+
+    zone_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class UndoSchedule:
+    """Put back the schedule before the present one, as a new version. `base_version` as for `SetSchedule`."""
+
+    zone_id: str
+    base_version: int
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastDay:
+    """Forecast of one local date."""
+
+    date: str
+    rain_mm: float
+    tmin_c: float
+    tmax_c: float
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """A weather forecast from any source, up to `FORECAST_DAYS` days; the newest issued one holds."""
+
+    issued_wall_ms: int
+    days: tuple[ForecastDay, ...]
+
+
+Command = (
+    SetSchedule
+    | HoldAll
+    | ResumeAll
+    | RunZone
+    | StopAll
+    | ClearFault
+    | DayWeather
+    | ZoneLooks
+    | ForgetLooks
+    | HoldZone
+    | ResumeZone
+    | UndoSchedule
+    | Forecast
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +217,7 @@ class Record:
     ledger      tank id             the day's opening, entries and closing in millilitres
     order       order id            sender, command, accepted, reason
     schedule    zone id             version and the schedule in force from now
+    look        zone id             the owner's word, and factor and depletion before and after it
     fault       fault id            raised or cleared, text
     link        ""                  up, reason
     """
@@ -220,6 +296,12 @@ class ZoneView:
     plan_l: float
     why: str
     last_refusal: str
+    coefficient_factor: float = 1.0
+    """What the owner's words have made of the zone's crop coefficient."""
+    last_look: Look | None = None
+    """The owner's last word that counted; None when there was none, or it was forgotten."""
+    held: bool = False
+    hold_until_wall_ms: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -242,3 +324,7 @@ class Snapshot:
     et0_today_mm: float | None
     zones: tuple[ZoneView, ...]
     findings: tuple[Finding, ...] = field(default_factory=tuple)
+    forecast_issued_wall_ms: int | None = None
+    """When the forecast was issued that counts now; None without one."""
+    rain_to_come_mm: float | None = None
+    """Rain forecast for the rest of today and for tomorrow."""

@@ -26,6 +26,12 @@ COMMANDS = {
     "SetSchedule": "a new schedule",
     "ClearFault": "to clear a fault",
     "DayWeather": "a day’s weather to be noted",
+    "ZoneLooks": "a look at a zone to be noted",
+    "ForgetLooks": "to forget the looks at a zone",
+    "HoldZone": "to hold a zone",
+    "ResumeZone": "to resume a zone",
+    "Forecast": "a weather forecast to be noted",
+    "UndoSchedule": "an earlier schedule to be put back",
 }
 
 Fields = Mapping[str, Value]

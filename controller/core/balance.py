@@ -8,9 +8,10 @@ before the evapotranspiration of its interval, the order of the table in FAO-56 
 from __future__ import annotations
 
 from controller.contract import Now
-from controller.core import surface
+from controller.core import expected, surface
 from controller.core.context import Context
 from controller.irrigate.daily_share import solar_hour
+from controller.irrigate.feedback import grown
 from controller.irrigate.root_zone import (
     adjusted_fraction,
     advance_depletion,
@@ -22,25 +23,44 @@ from controller.site.model import Zone
 
 MS_PER_DAY = 86_400_000
 MS_PER_MINUTE = 60_000
+MINUTES_PER_DAY = 1440
 
 
 def crop_coefficient(ctx: Context, zone: Zone, wall_ms: int) -> float:
-    """The zone's coefficient today; 0 outside its crops' seasons."""
-    return ctx.day_facts(wall_ms).kc[zone.id]
+    """The zone's coefficient today, trimmed by the owner's words; 0 outside its crops' seasons."""
+    return ctx.day_facts(wall_ms).kc[zone.id] * ctx.state.zones[zone.id].trim.factor
 
 
 def readily_mm(ctx: Context, zone: Zone, kc: float) -> float:
     """Readily available water of a zone at today's expected evapotranspiration."""
     fraction = ctx.day_facts(ctx.state.weather.accrued_wall_ms or ctx.state.wall_ms).fraction[zone.id]
-    etc_mm = kc * ctx.state.weather.et0_expected_mm
+    etc_mm = kc * expected.et0_mm(ctx, ctx.state.weather.accrued_wall_ms or ctx.state.wall_ms)
     return readily_available_mm(zone.total_available_mm, adjusted_fraction(fraction, etc_mm))
 
 
 def et0_between_mm(ctx: Context, from_wall_ms: int, to_wall_ms: int) -> float:
-    """Reference evapotranspiration expected between two instants, as if every day were like today."""
+    """Reference evapotranspiration expected between two instants, as if every day were like today.
+
+    With a forecast tomorrow is like its own forecast, and the days after it like those before.
+    """
+    if ctx.state.forecast is not None and expected.forecast(ctx, from_wall_ms) is not None:
+        return _forecast_et0_mm(ctx, from_wall_ms, to_wall_ms)
     whole_days, rest_ms = divmod(max(0, to_wall_ms - from_wall_ms), MS_PER_DAY)
     share = _share(ctx, from_wall_ms, from_wall_ms + rest_ms) if rest_ms else 0.0
     return ctx.state.weather.et0_expected_mm * (whole_days + share)
+
+
+def _forecast_et0_mm(ctx: Context, from_wall_ms: int, to_wall_ms: int) -> float:
+    """The same day by day; a local day ends a little beside the sun's, in the dark, where it does not matter."""
+    total_mm, ahead_days, start_ms = 0.0, 0, from_wall_ms
+    while start_ms < to_wall_ms:
+        left_ms = (MINUTES_PER_DAY - ctx.clock.minute(start_ms)) * MS_PER_MINUTE - start_ms % MS_PER_MINUTE
+        end_ms = min(to_wall_ms, start_ms + left_ms)
+        whole = end_ms - start_ms >= MS_PER_DAY - MS_PER_MINUTE
+        share = 1.0 if whole else _share(ctx, start_ms, end_ms)
+        total_mm += share * expected.et0_mm(ctx, from_wall_ms, ahead_days)
+        start_ms, ahead_days = end_ms, ahead_days + 1
+    return total_mm
 
 
 def _share(ctx: Context, from_wall_ms: int, to_wall_ms: int) -> float:
@@ -75,7 +95,7 @@ def _advance_zone(ctx: Context, zone: Zone, et0_mm: float, wall_ms: int) -> None
     if rain_today_mm == 0.0 and ctx.day_facts(wall_ms).kc[zone.id] == 0.0:
         # Dry and out of season: nothing comes and nothing goes.
         return
-    counted_mm = effective_rain_mm(rain_today_mm, ctx.state.weather.et0_expected_mm, zone.rain_fed)
+    counted_mm = effective_rain_mm(rain_today_mm, expected.et0_mm(ctx, wall_ms), zone.rain_fed)
     rain_mm = max(0.0, counted_mm - zone_state.rain_credited_mm)
     zone_state.rain_credited_mm += rain_mm
     if rain_mm > 0.0 and zone.surface is not None:
@@ -84,20 +104,23 @@ def _advance_zone(ctx: Context, zone: Zone, et0_mm: float, wall_ms: int) -> None
     zone_state.etc_today_mm += etc_mm
     step = advance_depletion(zone_state.depletion_mm, zone.total_available_mm, rain_mm, 0.0, etc_mm)
     zone_state.depletion_mm = step.depletion_mm
+    if etc_mm > 0.0 or step.deep_percolation_mm > 0.0:
+        # Only rain that drains says that the root zone is full: a dose is measured out by the depletion in question.
+        zone_state.trim = grown(zone_state.trim, etc_mm, step.depletion_mm if step.deep_percolation_mm <= 0.0 else 0.0)
 
 
 def stressed_etc_mm(ctx: Context, zone: Zone, et0_mm: float, wall_ms: int) -> float:
     """Crop evapotranspiration under the zone's present water stress, FAO-56 equation 81; equation 80 with a surface,
     which is dried by it.
     """
-    day = ctx.day_facts(wall_ms)
-    kc = day.kc[zone.id]
+    kc = crop_coefficient(ctx, zone, wall_ms)
     if kc == 0.0:
         return 0.0
-    fraction = adjusted_fraction(day.fraction[zone.id], kc * ctx.state.weather.et0_expected_mm)
+    fraction = adjusted_fraction(ctx.day_facts(wall_ms).fraction[zone.id], kc * expected.et0_mm(ctx, wall_ms))
     zone_state = ctx.state.zones[zone.id]
     stress = stress_coefficient(zone_state.depletion_mm, zone.total_available_mm, fraction)
-    canopy = day.canopy.get(zone.id)
+    canopy = ctx.day_facts(wall_ms).canopy.get(zone.id)
     if zone.surface is None or canopy is None:
         return stress * kc * et0_mm
-    return stress * canopy.kcb * et0_mm + surface.evaporated_mm(zone_state, zone.surface, canopy, et0_mm)
+    kcb = canopy.kcb * zone_state.trim.factor
+    return stress * kcb * et0_mm + surface.evaporated_mm(zone_state, zone.surface, canopy, et0_mm)

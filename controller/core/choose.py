@@ -9,14 +9,16 @@ from __future__ import annotations
 import math
 
 from controller.contract import Now
-from controller.core import balance, delivery
+from controller.core import balance, delivery, expected
 from controller.core.context import Context
+from controller.core.facts import hold_text
 from controller.core.localclock import Opening
 from controller.core.state import ManualRun, ZoneState
 from controller.guard.interlocks import blocker
 from controller.irrigate.plan import PlanLine, Supply, ZoneNeed, gross_l
 from controller.irrigate.priced_plan import allocate_at_price
 from controller.irrigate.ration import allocate_on_ration
+from controller.irrigate.sunny import LaterWindow, PowerNow, lacks_sun, sun_is_high, window_to_wait_for
 from controller.site.model import Zone
 
 TRIES_PER_DAY = 3
@@ -25,6 +27,8 @@ PLAN_MS = 15 * 60_000
 """A plan is acted on for this long; every start is checked against the interlocks afresh."""
 LOOK_AGAIN_MS = 55_000
 """While a window is open or something waits; a little under a minute, so that each idle report serves."""
+BETWEEN_RUNS_MS = 60_000
+"""What a run takes beside its pumping: waking the board, settling, the rest before the next one (own choice)."""
 LATE_LIMIT_MS = 2 * 3_600_000
 """A fixed time missed by more than this is left out: never a pile of old runs after an outage."""
 NOMINAL_BATTERY_V = 12.5
@@ -74,6 +78,10 @@ def _look_again_ms(ctx: Context, now: Now, waiting: bool) -> int:
         schedule = zone_state.schedule
         if schedule.mode == "off":
             continue
+        if zone_state.is_held(now.wall_ms):
+            if zone_state.hold_until_wall_ms is not None:
+                soonest_ms = min(soonest_ms, zone_state.hold_until_wall_ms - now.wall_ms)
+            continue
         if schedule.mode == "need" and ctx.clock.opening_at(schedule.windows, now.wall_ms) is not None:
             return PLAN_MS
         next_ms = next_start_ms(ctx, zone_state, now.wall_ms)
@@ -92,13 +100,18 @@ def next_start_ms(ctx: Context, zone_state: ZoneState, after_wall_ms: int) -> in
     return None
 
 
-def expected_start_ms(ctx: Context, now: Now, zone_state: ZoneState) -> int | None:
+def expected_start_ms(ctx: Context, now: Now, zone: Zone) -> int | None:
     """When people may expect a zone's next water: now when its turn has come, else its schedule's next chance."""
+    zone_state = ctx.state.zones[zone.id]
     schedule = zone_state.schedule
+    if zone_state.is_held(now.wall_ms):
+        until_wall_ms = zone_state.hold_until_wall_ms
+        return None if until_wall_ms is None else next_start_ms(ctx, zone_state, until_wall_ms - 1)
     if schedule.mode == "need" and zone_state.plan_l > 0.0 and now.mono_ms >= zone_state.retry_mono_ms:
         opening = ctx.clock.opening_at(schedule.windows, now.wall_ms)
         if opening is not None and _dose_left(zone_state, opening, now):
-            return now.wall_ms
+            window = _sunnier_window(ctx, now, zone, opening)
+            return now.wall_ms if window is None else window.start_wall_ms
     return next_start_ms(ctx, zone_state, now.wall_ms)
 
 
@@ -161,9 +174,10 @@ def make_plan(ctx: Context, now: Now) -> None:
     """The plan of this moment for all zones, kept for a few minutes; journalled where it changed by a litre or more."""
     balance.accrue(ctx, now)
     expected_mm: dict[int, float] = {}
-    needs = [_need_of(ctx, now, zone, expected_mm) for zone in ctx.site.zones]
+    held = [zone for zone in ctx.site.zones if ctx.state.zones[zone.id].is_held(now.wall_ms)]
+    needs = [_need_of(ctx, now, zone, expected_mm) for zone in ctx.site.zones if zone not in held]
     supplies = {tank.id: supply_of(ctx, now, tank.id) for tank in ctx.site.tanks}
-    lines = _allocated(ctx, now, needs, supplies)
+    lines = _allocated(ctx, now, needs, supplies) + [_held_line(ctx, zone) for zone in held]
     ctx.state.plan_order = [line.zone_id for line in lines]
     # A plan made before the levels were read is no plan: look again as soon as they are.
     levels_known = all(supply.level_known for supply in supplies.values())
@@ -177,6 +191,12 @@ def make_plan(ctx: Context, now: Now) -> None:
             data = {"volume_l": line.volume_l, "wanted_l": line.wanted_l, "why": line.why}
             next_ms = next_start_ms(ctx, zone_state, now.wall_ms)
             ctx.record("plan", line.zone_id, {**data, "next_start_wall_ms": next_ms})
+
+
+def _held_line(ctx: Context, zone: Zone) -> PlanLine:
+    """What is on hold wants nothing, and so takes nothing from the others."""
+    until = hold_text(ctx, ctx.state.zones[zone.id].hold_until_wall_ms)
+    return PlanLine(zone.id, 0.0, 0.0, f"on hold{until}")
 
 
 def _allocated(ctx: Context, now: Now, needs: list[ZoneNeed], supplies: dict[str, Supply]) -> list[PlanLine]:
@@ -198,13 +218,56 @@ def _start_by_need(ctx: Context, now: Now, zone: Zone, fresh_plan: bool) -> bool
         if fresh_plan:
             _explain_nothing_to_spare(ctx, now, zone)
         return False
-    if not _rested(zone_state, now) or not _may_start(ctx, now, zone):
+    if not _rested(zone_state, now):
         return True
+    if not _may_start(ctx, now, zone):
+        return True
+    window = _sunnier_window(ctx, now, zone, opening)
+    if window is not None:
+        _explain_wait(ctx, zone, window)
+        return False
     key = f"{opening.key}/{_doses_on(zone_state, opening) + 1}"
     delivery.begin(
         ctx, now, zone, "need", key, _fit_into_window(zone, zone_state.plan_l, opening, now), zone_state.plan_why
     )
     return True
+
+
+def _sunnier_window(ctx: Context, now: Now, zone: Zone, opening: Opening) -> LaterWindow | None:
+    """The later window of this window's day that a start should wait for, if any."""
+    zone_state, place, day = ctx.state.zones[zone.id], ctx.site.place, ctx.day_facts(now.wall_ms).day_of_year
+    later = ctx.clock.later_openings(zone_state.schedule.windows, opening)
+    if not later:
+        return None
+    battery = ctx.sensing.battery
+    power = PowerNow(battery.charge_percent, battery.voltage_v, ctx.sensing.panel_v)
+    if not lacks_sun(power, sun_is_high(place.latitude_deg, place.longitude_deg, day, now.wall_ms)):
+        return None
+    kc = balance.crop_coefficient(ctx, zone, now.wall_ms)
+    windows = [
+        LaterWindow(
+            found.start_ms,
+            found.end_ms,
+            zone_state.depletion_mm + kc * balance.et0_between_mm(ctx, now.wall_ms, found.start_ms),
+        )
+        for found in later
+    ]
+    readily_mm = balance.readily_mm(ctx, zone, kc)
+    return window_to_wait_for(windows, readily_mm, _planned_ms(ctx), place.latitude_deg, place.longitude_deg, day)
+
+
+def _planned_ms(ctx: Context) -> int:
+    """How long everything planned by need takes at the rated flows, with the rest between runs."""
+    planned = [zone for zone in ctx.site.zones if ctx.state.zones[zone.id].plan_l > 0.0]
+    pumping_ms = sum(ctx.state.zones[zone.id].plan_l / zone.rated_flow_l_min * 60_000.0 for zone in planned)
+    return round(pumping_ms) + len(planned) * BETWEEN_RUNS_MS
+
+
+def _explain_wait(ctx: Context, zone: Zone, window: LaterWindow) -> None:
+    charge = ctx.sensing.battery.charge_percent
+    told = "the battery's charge is not known" if charge is None else f"the battery is at about {charge:.0f} %"
+    numbers = {"zone": zone.name, "start": ctx.clock.text(window.start_wall_ms), "charge": told}
+    delivery.refuse(ctx, zone.id, [blocker("waits-for-sun", numbers)])
 
 
 def _dose_left(zone_state: ZoneState, opening: Opening, now: Now) -> bool:
@@ -271,9 +334,10 @@ def _need_of(ctx: Context, now: Now, zone: Zone, expected_mm: dict[int, float]) 
         depletion_mm=zone_state.depletion_mm,
         readily_mm=balance.readily_mm(ctx, zone, kc),
         until_next_mm=until_next_mm,
-        etc_day_mm=kc * ctx.state.weather.et0_expected_mm,
+        etc_day_mm=kc * expected.et0_mm(ctx, now.wall_ms),
         growing=kc > 0.0,
         applied_today_l=zone_state.applied_today_ml / 1000.0,
+        rain=expected.rain(ctx, now.wall_ms),
     )
 
 
@@ -308,7 +372,7 @@ def days_of_supply(ctx: Context, now: Now, tank_id: str) -> float | None:
                 daily_l += zone_state.mean_gross_l
             else:
                 kc = balance.crop_coefficient(ctx, zone, now.wall_ms)
-                daily_l += gross_l(zone, kc * ctx.state.weather.et0_expected_mm)
+                daily_l += gross_l(zone, kc * expected.et0_mm(ctx, now.wall_ms))
     if daily_l <= 0.0:
         return None
     return min(MOST_DAYS_OF_SUPPLY, max(0.0, level.volume_l - ctx.tanks[tank_id].reserve_l) / daily_l)

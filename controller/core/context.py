@@ -12,6 +12,7 @@ from controller.core.state import Latch, State
 from controller.core.today import Today
 from controller.guard.catalogue import CATALOGUE
 from controller.guard.interlocks import Blocker, Facts, blocker
+from controller.irrigate.forecast import expected_catch_l, fresh
 from controller.irrigate.outlook import Outlook, day_of_year, outlook
 from controller.irrigate.priced_plan import Market
 from controller.site.model import Pump, Site, Tank, Zone
@@ -29,6 +30,9 @@ class Context:
         self.zones: dict[str, Zone] = {zone.id: zone for zone in site.zones}
         self.by_priority = sorted(site.zones, key=lambda zone: (zone.priority, zone.id))
         self.tanks: dict[str, Tank] = {tank.id: tank for tank in site.tanks}
+        self.roofs_of_tank = {
+            tank.id: tuple(roof for roof in site.roofs if roof.tank_id == tank.id) for tank in site.tanks
+        }
         self.pump_of_zone: dict[str, Pump] = {zone.id: site.pump_for_tank(zone.tank_id) for zone in site.zones}
         self.float_switches = [
             (tank.float_switch_channel, tank.id) for tank in site.tanks if tank.float_switch_channel is not None
@@ -60,7 +64,15 @@ class Context:
         today = self.day_facts(wall_ms).date
         rain_mm = sum(self.state.weather.recent_rain_mm) + self.sensing.rain_today_mm
         month_rain, day = known.month_rain[today.month - 1], day_of_year(today)
-        return {tank_id: Market(table, month_rain, day, rain_mm) for tank_id, table in known.tables.items()}
+        coming = fresh(self.state.forecast, wall_ms)
+        fallen_mm = self.sensing.rain_today_mm
+        markets = {}
+        for tank_id, table in known.tables.items():
+            coming_l = (
+                0.0 if coming is None else expected_catch_l(coming, today, fallen_mm, self.roofs_of_tank[tank_id])
+            )
+            markets[tank_id] = Market(table, month_rain, day, rain_mm, coming_l=coming_l)
+        return markets
 
     def day_facts(self, wall_ms: int) -> Today:
         """Coefficients of the local date."""

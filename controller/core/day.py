@@ -14,6 +14,7 @@ from controller.core.context import Context
 from controller.core.standing import update_standing
 from controller.core.state import NEVER_MS
 from controller.estimate.ledger import ledger_data
+from controller.irrigate.feedback import grown
 from controller.irrigate.normal_et import local_correction
 from controller.irrigate.plan import gross_l
 from controller.irrigate.reference_et import (
@@ -33,6 +34,8 @@ MEAN_DAYS = 7.0
 LONGEST_GAP_DAYS = 14
 """A clock that jumps years ahead does not dry the soil for years."""
 KEPT_DAYS = 8
+FORECAST_KEPT_MS = 3 * 86_400_000
+"""An old forecast counts for nothing, but for so long it is said that none has come since."""
 PENMAN_MONTEITH, HARGREAVES = "Penman-Monteith", "Hargreaves"
 LOCAL_HARGREAVES = "Hargreaves, corrected by the monthly normals"
 MEASURED_SOURCES = (PENMAN_MONTEITH, HARGREAVES, LOCAL_HARGREAVES)
@@ -112,6 +115,8 @@ def _close_day(ctx: Context, now: Now, ordinal: int) -> None:
     for ledger in ctx.sensing.close_day(now.mono_ms, opening.isoformat()):
         ctx.record("ledger", ledger.tank_id, ledger_data(ledger))
     _close_notices(ctx)
+    if ctx.state.forecast is not None and now.wall_ms - ctx.state.forecast.issued_wall_ms > FORECAST_KEPT_MS:
+        ctx.state.forecast = None
     weather.closed_et0_mm[closing.isoformat()] = et0_mm
     while len(weather.closed_et0_mm) > KEPT_DAYS:
         del weather.closed_et0_mm[min(weather.closed_et0_mm)]
@@ -191,6 +196,8 @@ def _settle_zones(ctx: Context, et0_mm: float, wall_ms: int) -> None:
             zone_state.depletion_mm = step.depletion_mm
         else:
             zone_state.depletion_mm = max(0.0, zone_state.depletion_mm + etc_mm)
+        if etc_mm != 0.0:
+            zone_state.trim = grown(zone_state.trim, etc_mm, zone_state.depletion_mm)
 
 
 def _close_zone(ctx: Context, zone_id: str, closing: date, really_over: bool) -> None:

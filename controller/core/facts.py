@@ -36,7 +36,7 @@ def facts_for(ctx: Context, now: Now, zone: Zone, *, asleep: bool = False) -> Fa
     facts.clock_known = known
     facts.month_can_freeze = ctx.month_can_freeze[ctx.day_facts(now.wall_ms).date.month - 1 if known else 0]
     facts.held = state.held
-    facts.hold_text = hold_text(ctx) if state.held else ""
+    facts.hold_text = hold_text(ctx, state.hold_until_wall_ms) if state.held else ""
     facts.link_up, facts.link_reason = state.link_up, state.link_reason
     faults = state.board_faults
     facts.board_faults = tuple([fault for fault in faults if fault not in NOTICES]) if faults else ()
@@ -51,6 +51,8 @@ def facts_for(ctx: Context, now: Now, zone: Zone, *, asleep: bool = False) -> Fa
     facts.temperature_c = ctx.sensing.temperature_c
     facts.temperature_age_s = _age_s(mono_ms, ctx.sensing.temperature_mono_ms)
     zone_state = state.zones[zone.id]
+    facts.zone_held = zone_state.is_held(now.wall_ms)
+    facts.zone_hold_text = hold_text(ctx, zone_state.hold_until_wall_ms) if facts.zone_held else ""
     facts.applied_today_l = zone_state.applied_today_ml / 1000.0
     facts.daily_cap_l = zone_state.schedule.daily_cap_l
     return facts
@@ -66,6 +68,8 @@ def _standing_facts(ctx: Context, zone: Zone) -> Facts:
         clock_known=False,
         held=True,
         hold_text="",
+        zone_held=True,
+        zone_hold_text="",
         link_up=False,
         link_reason="",
         board_faults=(),
@@ -101,7 +105,6 @@ def _as_fresh(age_s: float, bound_s: float, limit_s: float) -> float:
     return min(age_s, limit_s) if age_s <= bound_s else age_s
 
 
-def hold_text(ctx: Context) -> str:
+def hold_text(ctx: Context, until_wall_ms: int | None) -> str:
     """ " until 2026-05-14 06:00" in local time, or nothing for a hold without end."""
-    until_wall_ms = ctx.state.hold_until_wall_ms
     return "" if until_wall_ms is None else f" until {ctx.clock.text(until_wall_ms)}"

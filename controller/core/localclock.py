@@ -10,6 +10,7 @@ from controller.irrigate.due import (
     LocalDay,
     WindowClock,
     next_start_ms,
+    spans_on,
     starts_between,
     zone_info,
 )
@@ -69,6 +70,16 @@ class LocalClock:
         if span is None:
             return None
         return _opening(span.local_date, span.index, span.start_ms, span.end_ms)
+
+    def later_openings(self, windows: tuple[Window, ...], opening: Opening) -> list[Opening]:
+        """The windows that open on the same local date after one that is open has ended."""
+        local_date = date.fromisoformat(opening.key[:10]).toordinal()
+        spans = spans_on(windows, self._time_zone, local_date)
+        return [
+            _opening(span.local_date, span.index, span.start_ms, span.end_ms)
+            for span in spans
+            if span.start_ms >= opening.end_ms
+        ]
 
     def next_time_ms(self, times_min: tuple[int, ...], after_wall_ms: int) -> int | None:
         """The first of the daily times strictly after an instant; None without times."""

@@ -10,10 +10,11 @@ import math
 from datetime import date
 from typing import Any
 
-from controller.contract import DayWeather
+from controller.contract import FORECAST_DAYS, DayWeather, Forecast
 from controller.site.model import Schedule
 
 MINUTES_PER_DAY = 1440
+LONGEST_SOAK_MIN = 720
 LONGEST_HOLD_MS = 400 * 86_400_000
 _WEATHER_RANGES = {
     "tmin_c": (-60.0, 60.0),
@@ -24,6 +25,9 @@ _WEATHER_RANGES = {
 }
 
 
+_FORECAST_RANGES = {"rain_mm": (0.0, 1000.0), "tmin_c": (-60.0, 60.0), "tmax_c": (-60.0, 60.0)}
+
+
 def schedule_problem(schedule: Schedule) -> str:
     """Why a schedule makes no sense: value and what is allowed; empty when it does."""
     if schedule.mode not in ("need", "fixed", "off"):
@@ -32,6 +36,8 @@ def schedule_problem(schedule: Schedule) -> str:
         return f"daily_cap_l is {schedule.daily_cap_l}, allowed is a number from 0 on"
     if schedule.doses_per_day < 1:
         return f"doses_per_day is {schedule.doses_per_day}, allowed is 1 or more"
+    if not 0 <= schedule.soak_min <= LONGEST_SOAK_MIN:
+        return f"soak_min is {schedule.soak_min}, allowed is 0 to {LONGEST_SOAK_MIN}"
     for window in schedule.windows:
         if not 0 <= window.start_min < window.end_min <= MINUTES_PER_DAY:
             return f"a window from minute {window.start_min} to {window.end_min}: allowed is 0 <= start < end <= 1440"
@@ -55,6 +61,28 @@ def weather_problem(command: DayWeather) -> str:
             return f"{name} is {value}, allowed is {low:g} to {high:g}"
     if command.tmin_c > command.tmax_c:
         return f"tmin_c {command.tmin_c} is above tmax_c {command.tmax_c}"
+    return ""
+
+
+def forecast_problem(command: Forecast) -> str:
+    """Why a forecast cannot be: no days, dates that do not follow one another, values out of range."""
+    if not 1 <= len(command.days) <= FORECAST_DAYS:
+        return f"the forecast has {len(command.days)} days, allowed are 1 to {FORECAST_DAYS}"
+    before = None
+    for entry in command.days:
+        try:
+            day = date.fromisoformat(entry.date)
+        except ValueError:
+            return f"date {entry.date!r} is no date; write it as 2026-05-13"
+        if before is not None and (day - before).days != 1:
+            return f"date {entry.date} does not follow {before.isoformat()}; give every day once, in order"
+        before = day
+        for name, (low, high) in _FORECAST_RANGES.items():
+            value = getattr(entry, name)
+            if not low <= value <= high:
+                return f"{name} of {entry.date} is {value}, allowed is {low:g} to {high:g}"
+        if entry.tmin_c > entry.tmax_c:
+            return f"tmin_c {entry.tmin_c} of {entry.date} is above tmax_c {entry.tmax_c}"
     return ""
 
 

@@ -14,25 +14,37 @@ from controller.contract import (
     ClearFault,
     Command,
     DayWeather,
+    Forecast,
+    ForgetLooks,
     HoldAll,
+    HoldZone,
     Now,
     Order,
     OrderAnswer,
     ResumeAll,
+    ResumeZone,
     RunZone,
     SetSchedule,
     StopAll,
+    UndoSchedule,
+    ZoneLooks,
 )
-from controller.core import day, delivery
+from controller.core import balance, day, delivery
 from controller.core.context import Context
-from controller.core.order_checks import LONGEST_HOLD_MS, schedule_problem, weather_problem, writable
-from controller.core.state import NEVER_MS, ManualRun
+from controller.core.order_checks import LONGEST_HOLD_MS, forecast_problem, schedule_problem, weather_problem, writable
+from controller.core.standing import update_standing
+from controller.core.state import KEPT_SCHEDULES, NEVER_MS, ManualRun, ZoneState
+from controller.irrigate.feedback import Trim, looked
+from controller.irrigate.forecast import fresh
+from controller.site.model import Schedule
 from firmware_host.board.faults import FLOW_AT_REST, NO_FLOW
 
 ORDER_PATIENCE_MS = 10 * 60_000
 """A run by order that could not begin is dropped this long after it was accepted."""
 MANUAL_QUEUE = 8
 KEPT_WEATHER_DAYS = 8
+LOOK_REST_MS = 20 * 3_600_000
+"""One word a day counts: a second one within it says nothing new, and would be learned from twice."""
 
 
 def obey(ctx: Context, now: Now, order: Order) -> None:
@@ -67,32 +79,73 @@ def _apply(ctx: Context, now: Now, order: Order) -> str:
         return _resume(ctx, now)
     if isinstance(command, DayWeather):
         return _day_weather(ctx, now, command)
-    return _clear_fault(ctx, command)
+    if isinstance(command, ZoneLooks):
+        return _zone_looks(ctx, now, command)
+    if isinstance(command, ForgetLooks):
+        return _forget_looks(ctx, command)
+    if isinstance(command, HoldZone):
+        return _hold_zone(ctx, now, command)
+    if isinstance(command, ResumeZone):
+        return _resume_zone(ctx, now, command)
+    if isinstance(command, UndoSchedule):
+        return _undo_schedule(ctx, now, command)
+    if isinstance(command, Forecast):
+        return _take_forecast(ctx, now, command)
+    return _clear_fault(ctx, now, command)
 
 
 def _set_schedule(ctx: Context, now: Now, command: SetSchedule) -> str:
     zone_state = ctx.state.zones.get(command.zone_id)
     if zone_state is None:
         return _no_such_zone(ctx, command.zone_id)
-    if command.base_version != zone_state.schedule_version:
-        return (
-            f"the schedule of {command.zone_id} is at version {zone_state.schedule_version}, the order was made for "
-            f"version {command.base_version}; read it again and repeat the change"
-        )
-    problem = schedule_problem(command.schedule)
+    problem = _version_problem(command, zone_state) or schedule_problem(command.schedule)
     if problem:
         return problem
-    zone_state.schedule = command.schedule
+    zone_state.earlier_schedules = [*zone_state.earlier_schedules, zone_state.schedule][-KEPT_SCHEDULES:]
+    _put_in_force(ctx, now, command.zone_id, command.schedule)
+    return ""
+
+
+def _version_problem(command: SetSchedule | UndoSchedule, zone_state: ZoneState) -> str:
+    """Two people who change the same schedule must not overwrite each other unseen."""
+    if command.base_version == zone_state.schedule_version:
+        return ""
+    return (
+        f"the schedule of {command.zone_id} is at version {zone_state.schedule_version}, the order was made for "
+        f"version {command.base_version}; read it again and repeat the change"
+    )
+
+
+def _undo_schedule(ctx: Context, now: Now, command: UndoSchedule) -> str:
+    """Each undo goes one schedule further back; what is undone is gone from here, but stays in the journal."""
+    zone_state = ctx.state.zones.get(command.zone_id)
+    if zone_state is None:
+        return _no_such_zone(ctx, command.zone_id)
+    problem = _version_problem(command, zone_state)
+    if problem:
+        return problem
+    if not zone_state.earlier_schedules:
+        return f"no earlier schedule of {command.zone_id} is kept, so there is nothing to go back to"
+    _put_in_force(ctx, now, command.zone_id, zone_state.earlier_schedules.pop())
+    return ""
+
+
+def _put_in_force(ctx: Context, now: Now, zone_id: str, schedule: Schedule) -> None:
+    zone_state = ctx.state.zones[zone_id]
+    zone_state.schedule = schedule
     zone_state.schedule_version += 1
     zone_state.tries = 0
     zone_state.retry_mono_ms = NEVER_MS
-    data = {"version": zone_state.schedule_version, "schedule": asdict(command.schedule)}
-    ctx.record("schedule", command.zone_id, data)
-    present = ctx.state.delivery
-    if present is not None and present.zone_id == command.zone_id and command.schedule.mode == "off":
-        delivery.stop(ctx, now, "stopped")
+    ctx.record("schedule", zone_id, {"version": zone_state.schedule_version, "schedule": asdict(schedule)})
+    if schedule.mode == "off":
+        _stop_zone(ctx, now, zone_id)
     ctx.state.choice_due_mono_ms = now.mono_ms
-    return ""
+
+
+def _stop_zone(ctx: Context, now: Now, zone_id: str) -> None:
+    present = ctx.state.delivery
+    if present is not None and present.zone_id == zone_id:
+        delivery.stop(ctx, now, "stopped")
 
 
 def _run_zone(ctx: Context, now: Now, order: Order, command: RunZone) -> str:
@@ -118,11 +171,41 @@ def _run_zone(ctx: Context, now: Now, order: Order, command: RunZone) -> str:
     return ""
 
 
-def _hold(ctx: Context, now: Now, until_wall_ms: int | None) -> str:
+def _until_problem(now: Now, until_wall_ms: int | None) -> str:
     if until_wall_ms is not None and until_wall_ms <= now.wall_ms:
         return "the hold's end is already past; give a later time"
     if until_wall_ms is not None and until_wall_ms > now.wall_ms + LONGEST_HOLD_MS:
         return "the hold's end is more than 400 days ahead; leave it out to hold until somebody resumes"
+    return ""
+
+
+def _hold_zone(ctx: Context, now: Now, command: HoldZone) -> str:
+    zone_state = ctx.state.zones.get(command.zone_id)
+    if zone_state is None:
+        return _no_such_zone(ctx, command.zone_id)
+    problem = _until_problem(now, command.until_wall_ms)
+    if problem:
+        return problem
+    zone_state.held, zone_state.hold_until_wall_ms = True, command.until_wall_ms
+    ctx.state.manual = [run for run in ctx.state.manual if run.zone_id != command.zone_id]
+    _stop_zone(ctx, now, command.zone_id)
+    return ""
+
+
+def _resume_zone(ctx: Context, now: Now, command: ResumeZone) -> str:
+    zone_state = ctx.state.zones.get(command.zone_id)
+    if zone_state is None:
+        return _no_such_zone(ctx, command.zone_id)
+    zone_state.held, zone_state.hold_until_wall_ms = False, None
+    if ctx.state.delivery is None:
+        ctx.state.choice_due_mono_ms = now.mono_ms
+    return ""
+
+
+def _hold(ctx: Context, now: Now, until_wall_ms: int | None) -> str:
+    problem = _until_problem(now, until_wall_ms)
+    if problem:
+        return problem
     ctx.state.held = True
     ctx.state.hold_until_wall_ms = until_wall_ms
     ctx.state.manual.clear()
@@ -138,12 +221,15 @@ def _resume(ctx: Context, now: Now) -> str:
     return ""
 
 
-def _clear_fault(ctx: Context, command: ClearFault) -> str:
+def _clear_fault(ctx: Context, now: Now, command: ClearFault) -> str:
     fault_id = command.fault_id
     if fault_id in ctx.state.board_faults:
         ctx.board_clears.append(fault_id)
         return ""
     latch = ctx.state.latches.pop(fault_id, None)
+    if latch is None and ctx.sensing.forget_flow_finding(fault_id):
+        update_standing(ctx, now)
+        return ""
     if latch is None:
         standing = ", ".join([*ctx.state.latches, *ctx.state.board_faults]) or "none"
         return f"no latched fault {fault_id!r}; latched are: {standing}"
@@ -173,6 +259,66 @@ def _day_weather(ctx: Context, now: Now, command: DayWeather) -> str:
         del reported[min(reported)]
     day.settle_reported_day(ctx, now, date.fromisoformat(command.date))
     return ""
+
+
+def _take_forecast(ctx: Context, now: Now, command: Forecast) -> str:
+    problem = forecast_problem(command)
+    if problem:
+        return problem
+    if not ctx.calendar_known(now):
+        return "the date is not known, so nothing can be done with a forecast; repeat it when the clock is right"
+    if fresh(command, now.wall_ms) is None:
+        return "the forecast was issued more than 24 hours ago, or in the future; send a newer one"
+    known = ctx.state.forecast
+    if known is not None and command.issued_wall_ms < known.issued_wall_ms:
+        return f"a forecast issued later, at {ctx.clock.text(known.issued_wall_ms)}, is known already"
+    ctx.state.forecast = command
+    return ""
+
+
+def _zone_looks(ctx: Context, now: Now, command: ZoneLooks) -> str:
+    zone = ctx.zones.get(command.zone_id)
+    if zone is None:
+        return _no_such_zone(ctx, command.zone_id)
+    if command.look not in ("dry", "wet"):
+        return f"look is {command.look!r}, allowed are dry and wet"
+    if not ctx.calendar_known(now):
+        return "the date is not known, so nothing is known of the zone's plants; repeat it when the clock is right"
+    zone_state = ctx.state.zones[zone.id]
+    rest_ms = zone_state.looked_mono_ms + LOOK_REST_MS - now.mono_ms
+    if rest_ms > 0:
+        hours = rest_ms / 3_600_000.0
+        return f"a word about {zone.name} counts once in 20 hours; the next one counts in {hours:.1f} h"
+    balance.accrue(ctx, now)
+    kc = balance.crop_coefficient(ctx, zone, now.wall_ms)
+    if kc == 0.0:
+        return f"nothing is planted in {zone.name} at this time of year"
+    before, depletion_mm = zone_state.trim, zone_state.depletion_mm
+    zone_state.trim, zone_state.depletion_mm = looked(
+        before, command.look, depletion_mm, balance.readily_mm(ctx, zone, kc), zone.total_available_mm
+    )
+    zone_state.last_look, zone_state.looked_mono_ms = command.look, now.mono_ms
+    numbers = {"depletion_before_mm": depletion_mm, "depletion_mm": zone_state.depletion_mm}
+    _record_look(ctx, zone.id, command.look, before, numbers)
+    if ctx.state.delivery is None:
+        ctx.state.choice_due_mono_ms = now.mono_ms
+    return ""
+
+
+def _forget_looks(ctx: Context, command: ForgetLooks) -> str:
+    """The factor goes back to 1; when the next word counts does not change, nor the depletion."""
+    zone_state = ctx.state.zones.get(command.zone_id)
+    if zone_state is None:
+        return _no_such_zone(ctx, command.zone_id)
+    before = zone_state.trim
+    zone_state.trim, zone_state.last_look = Trim(), None
+    _record_look(ctx, command.zone_id, "forgotten", before, {})
+    return ""
+
+
+def _record_look(ctx: Context, zone_id: str, look: str, before: Trim, numbers: dict[str, float]) -> None:
+    factor = ctx.state.zones[zone_id].trim.factor
+    ctx.record("look", zone_id, {"look": look, "factor_before": before.factor, "factor": factor, **numbers})
 
 
 def _no_such_zone(ctx: Context, zone_id: str) -> str:

@@ -9,9 +9,12 @@ from __future__ import annotations
 from dataclasses import asdict, dataclass, field, fields
 from typing import Any, Literal
 
+from controller.contract import Forecast, ForecastDay, Look
+from controller.irrigate.feedback import Trim
 from controller.irrigate.soil_probe import ProbeMemory
-from controller.site.model import Schedule, Site, Window
+from controller.site.model import DEFAULT_SOAK_MIN, Schedule, Site, Window
 
+KEPT_SCHEDULES = 5
 NEVER_MS = -(10**12)
 """A monotonic time before all others: "has not happened"."""
 
@@ -75,6 +78,19 @@ class ZoneState:
     """What has dried out of the wet part of the surface, for dual crop coefficients."""
     surface_rained: bool = False
     """Was it rain that wetted the surface last?"""
+    trim: Trim = field(default_factory=Trim)
+    """What was learned from the owner's words."""
+    last_look: Look | None = None
+    looked_mono_ms: int = NEVER_MS
+    """When the owner's last word counted."""
+    held: bool = False
+    hold_until_wall_ms: int | None = None
+    earlier_schedules: list[Schedule] = field(default_factory=list)
+    """What an undo goes back to, the newest last; at most `KEPT_SCHEDULES`."""
+
+    def is_held(self, wall_ms: int) -> bool:
+        """Whether the zone's own hold stands at an instant."""
+        return self.held and (self.hold_until_wall_ms is None or wall_ms < self.hold_until_wall_ms)
 
 
 @dataclass(slots=True)
@@ -159,6 +175,8 @@ class State:
     plan_order: list[str] = field(default_factory=list)
     """Zone ids in the order in which the plan serves them."""
     weather: Weather = field(default_factory=Weather)
+    forecast: Forecast | None = None
+    """The newest forecast that came, also when it is too old to count."""
     probes: dict[str, ProbeMemory] = field(default_factory=dict)
     """What is remembered of the soil probes, by zone id."""
 
@@ -199,6 +217,7 @@ def state_from_json(data: dict[str, Any], site: Site) -> State:
         notices={key: Latch(**latch) for key, latch in data["notices"].items()},
         standing={key: Latch(**latch) for key, latch in data.get("standing", {}).items()},
         weather=Weather(**data["weather"]),
+        forecast=forecast_from_json(data["forecast"]) if data.get("forecast") else None,
         # What a switch last said that is no longer fitted would bar its tank for ever.
         float_dry={tank_id: dry for tank_id, dry in data["float_dry"].items() if tank_id in switched},
         probes={
@@ -220,11 +239,21 @@ def schedule_from_json(data: dict[str, Any]) -> Schedule:
         doses_per_day=data["doses_per_day"],
         fixed_volume_l=data["fixed_volume_l"],
         fixed_times_min=tuple(data["fixed_times_min"]),
+        soak_min=data.get("soak_min", DEFAULT_SOAK_MIN),
     )
 
 
+def forecast_from_json(data: dict[str, Any]) -> Forecast:
+    """The inverse of `dataclasses.asdict` on a Forecast."""
+    return Forecast(data["issued_wall_ms"], tuple(ForecastDay(**entry) for entry in data["days"]))
+
+
 def _zone_from_json(data: dict[str, Any]) -> ZoneState:
-    return ZoneState(**{**data, "schedule": schedule_from_json(data["schedule"])})
+    read: dict[str, Any] = {"schedule": schedule_from_json(data["schedule"])}
+    read["earlier_schedules"] = [schedule_from_json(earlier) for earlier in data.get("earlier_schedules", ())]
+    if "trim" in data:
+        read["trim"] = Trim(*data["trim"])
+    return ZoneState(**{**data, **read})
 
 
 def _delivery_from_json(data: dict[str, Any]) -> Delivery:

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from controller.contract import Finding, Now, Quality, Snapshot, TankView, ZoneView
+from controller.core import expected
 from controller.core.choose import days_of_supply, expected_start_ms
 from controller.core.context import Context
 from controller.core.facts import facts_for
 from controller.guard.catalogue import CATALOGUE, LATCHING
 from controller.guard.interlocks import START_CHECKS, Blocker, board_blocker, objections
 from controller.guard.interlocks import blocker as condition_blocker
+from controller.irrigate.forecast import FRESH_MS
 from controller.site.model import Tank, Zone
 
-_PER_ZONE = frozenset({"cap-reached"})
+_PER_ZONE = frozenset({"cap-reached", "zone-held"})
 _WORST_FIRST = {"fault": 0, "warning": 1, "info": 2}
 
 
 def snapshot(ctx: Context, now: Now) -> Snapshot:
     """The picture of this instant. Asking changes nothing."""
     state = ctx.state
+    coming = expected.forecast(ctx, now.wall_ms)
     return Snapshot(
         wall_ms=now.wall_ms,
         trust=now.trust,
@@ -32,9 +35,11 @@ def snapshot(ctx: Context, now: Now) -> Snapshot:
         pump_on=state.pump_on != 0,
         temperature_c=ctx.sensing.temperature_c,
         rain_today_mm=ctx.sensing.rain_today_mm,
-        et0_today_mm=state.weather.et0_expected_mm if state.weather.day else None,
+        et0_today_mm=expected.et0_mm(ctx, now.wall_ms) if state.weather.day else None,
         zones=tuple(_zone_view(ctx, now, zone) for zone in ctx.site.zones),
         findings=tuple(findings(ctx, now)),
+        forecast_issued_wall_ms=None if coming is None else coming.issued_wall_ms,
+        rain_to_come_mm=None if coming is None else expected.rain(ctx, now.wall_ms).expected_mm,
     )
 
 
@@ -51,6 +56,11 @@ def findings(ctx: Context, now: Now) -> list[Finding]:
     if now.trust == "unknown" and ctx.calendar_known(now):
         guess = condition_blocker("clock-guessed", {"guess": ctx.clock.text(now.wall_ms)})
         found[guess.id] = Finding(guess.id, guess.severity, guess.text, guess.cure)
+    stored = ctx.state.forecast
+    if stored is not None and expected.forecast(ctx, now.wall_ms) is None:
+        issued = ctx.clock.text(stored.issued_wall_ms)
+        old = condition_blocker("forecast-old", {"issued": issued})
+        found[old.id] = Finding(old.id, old.severity, old.text, old.cure, stored.issued_wall_ms + FRESH_MS)
     for fault in ctx.state.board_faults:
         known = board_blocker(fault)
         found[fault] = Finding(fault, known.severity, known.text, known.cure, None, known.id in LATCHING)
@@ -96,8 +106,12 @@ def _zone_view(ctx: Context, now: Now, zone: Zone) -> ZoneView:
         total_available_mm=zone.total_available_mm,
         schedule=zone_state.schedule,
         schedule_version=zone_state.schedule_version,
-        next_start_wall_ms=expected_start_ms(ctx, now, zone_state) if ctx.calendar_known(now) else None,
+        next_start_wall_ms=expected_start_ms(ctx, now, zone) if ctx.calendar_known(now) else None,
         plan_l=zone_state.plan_l,
         why=zone_state.plan_why,
         last_refusal=zone_state.refusal,
+        coefficient_factor=zone_state.trim.factor,
+        last_look=zone_state.last_look,
+        held=zone_state.is_held(now.wall_ms),
+        hold_until_wall_ms=zone_state.hold_until_wall_ms if zone_state.is_held(now.wall_ms) else None,
     )

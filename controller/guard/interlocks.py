@@ -39,6 +39,8 @@ class Facts:
     clock_known: bool
     held: bool
     hold_text: str
+    zone_held: bool
+    zone_hold_text: str
     link_up: bool
     link_reason: str
     board_faults: tuple[str, ...]
@@ -99,6 +101,12 @@ def clock_known(facts: Facts) -> Blocker | None:
 
 def not_held(facts: Facts) -> Blocker | None:
     return blocker("held", {"until": facts.hold_text}) if facts.held else None
+
+
+def zone_not_held(facts: Facts) -> Blocker | None:
+    if not facts.zone_held:
+        return None
+    return blocker("zone-held", {"zone": facts.zone_name, "until": facts.zone_hold_text})
 
 
 def board_answers(facts: Facts) -> Blocker | None:
@@ -234,6 +242,7 @@ def cap_reached(facts: Facts) -> Blocker:
 START_CHECKS: Sequence[Check] = (
     clock_known,
     not_held,
+    zone_not_held,
     board_answers,
     board_without_fault,
     level_fresh_to_start,
@@ -251,6 +260,7 @@ START_CHECKS: Sequence[Check] = (
 
 RUN_CHECKS: Sequence[Check] = (
     not_held,
+    zone_not_held,
     board_answers,
     board_without_fault,
     level_fresh_to_go_on,

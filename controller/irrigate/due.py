@@ -225,6 +225,11 @@ def _spans_near(windows: Sequence[Window], time_zone: str, local_date: int, days
     return sorted(spans, key=lambda span: (span.start_ms, span.local_date, span.index))
 
 
+def spans_on(windows: Sequence[Window], time_zone: str, local_date: int) -> list[WindowSpan]:
+    """The windows of one local date as instants, in order of their start."""
+    return _spans_near(windows, time_zone, local_date, range(1))
+
+
 def _local_date(wall_ms: int, zone: tzinfo) -> int:
     return (wall_ms + utc_offset_ms(wall_ms, zone)) // MS_PER_DAY + _EPOCH_ORDINAL
 

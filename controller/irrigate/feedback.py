@@ -9,9 +9,9 @@ believed changes nothing, so a zone that is kept thirsty on purpose may look dry
 
 from __future__ import annotations
 
-from typing import Literal, NamedTuple
+from typing import NamedTuple
 
-Look = Literal["dry", "wet"]
+from controller.contract import Look
 
 FIRST_SD = 0.15
 """How wrong a tabled coefficient is at first, as a part of it (common practice, no source)."""
@@ -41,10 +41,13 @@ class Trim(NamedTuple):
 
 
 def grown(trim: Trim, etc_mm: float, depletion_after_mm: float) -> Trim:
-    """The trim after a stretch of evapotranspiration: the reach grows, and is gone once the root zone is full."""
+    """The trim after a stretch of evapotranspiration: the reach grows, and is gone once the root zone is full.
+
+    `etc_mm` below zero takes back what was booked too much.
+    """
     if depletion_after_mm <= 0.0:
         return trim._replace(reach_mm=0.0) if trim.reach_mm else trim
-    return trim._replace(reach_mm=trim.reach_mm + etc_mm / trim.factor)
+    return trim._replace(reach_mm=max(0.0, trim.reach_mm + etc_mm / trim.factor))
 
 
 def looked(trim: Trim, look: Look, depletion_mm: float, readily_mm: float, total_mm: float) -> tuple[Trim, float]:

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
+from controller.irrigate.forecast import NO_RAIN, RainToCome
 from controller.site.model import Schedule, Zone
 
 SMALLEST_DOSE_L = 0.5
@@ -29,6 +30,7 @@ class ZoneNeed(NamedTuple):
     until_next_mm       crop evapotranspiration expected until the zone's next chance to be watered after this one
     etc_day_mm          crop evapotranspiration expected of the whole day, without stress
     growing             False outside its crops' season: nothing is planned
+    rain                what a forecast leaves room for
     """
 
     zone: Zone
@@ -39,6 +41,7 @@ class ZoneNeed(NamedTuple):
     etc_day_mm: float
     growing: bool
     applied_today_l: float
+    rain: RainToCome = NO_RAIN
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,6 +74,14 @@ def net_mm(zone: Zone, volume_l: float) -> float:
     return volume_l * zone.drip_efficiency / zone.area_m2
 
 
+def level_with_rain_mm(need: ZoneNeed, level_mm: float) -> float:
+    """The depletion up to which a zone is watered when rain is forecast: room is left for the rain, at most so much
+    that the plants draw with ease until the zone's next chance even if none falls. Under cover nothing changes."""
+    if need.rain.room_mm <= 0.0 or not need.zone.rain_fed:
+        return level_mm
+    return max(level_mm, min(level_mm + need.rain.room_mm, need.readily_mm - need.until_next_mm))
+
+
 def wanted(need: ZoneNeed) -> tuple[float, str]:
     """Litres a zone asks for before any limit, and why in words and numbers."""
     zone, schedule = need.zone, need.schedule
@@ -82,7 +93,10 @@ def wanted(need: ZoneNeed) -> tuple[float, str]:
         return 0.0, "nothing planted at this time of year"
     total_mm = zone.total_available_mm
     state = f"{need.depletion_mm:.1f} mm short of full ({total_mm:.0f} mm)"
-    refill_l = gross_l(zone, need.depletion_mm)
+    level_mm = level_with_rain_mm(need, 0.0)
+    refill_l = max(0.0, gross_l(zone, need.depletion_mm - level_mm))
+    if level_mm > 0.0:
+        state += f", rain of {need.rain.expected_mm:.0f} mm is forecast and {level_mm:.1f} mm of room are left for it"
     if zone.kind == "container":
         if need.depletion_mm < CONTAINER_TRIGGER * total_mm:
             return 0.0, f"{state}, containers are watered from {CONTAINER_TRIGGER * total_mm:.1f} mm on"

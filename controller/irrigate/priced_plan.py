@@ -12,7 +12,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from controller.irrigate.outlook import MonthRain, zone_day
-from controller.irrigate.plan import SMALLEST_DOSE_L, PlanLine, Supply, ZoneNeed, gross_l
+from controller.irrigate.plan import SMALLEST_DOSE_L, PlanLine, Supply, ZoneNeed, gross_l, level_with_rain_mm
 from controller.irrigate.ration import allocate_on_ration
 from controller.irrigate.water_price import PriceTable, ZoneDay, level_mm, priority_weight
 
@@ -37,10 +37,13 @@ class Market(NamedTuple):
     day: int
     recent_rain_mm: float
     least_price: float = 0.0
+    coming_l: float = 0.0
+    """Catch of the next days that a forecast lets count as if it were stored."""
 
     def price(self, available_l: float) -> float:
         """Cost per litre with so much water above the reserve."""
-        return max(self.least_price, self.table.at(self.day, self.recent_rain_mm, available_l))
+        stored_l = min(self.table.capacity_l, available_l + self.coming_l)
+        return max(self.least_price, self.table.at(self.day, self.recent_rain_mm, stored_l))
 
 
 def allocate_at_price(
@@ -75,16 +78,19 @@ class _Ask(NamedTuple):
     level_mm: float
     wanted_l: float
     volume_l: float
+    room_mm: float = 0.0
+    """Part of the level that is left for rain."""
 
 
 def _ask(need: ZoneNeed, markets: Mapping[str, Market], price: float) -> _Ask:
     zone = need.zone
     fraction = round(need.readily_mm / zone.total_available_mm, 2)
     today = zone_day(zone, round(need.etc_day_mm, 1), fraction, markets[zone.tank_id].month_rain)
-    level = _level_mm(today, _rounded(price))
+    at_price_mm = _level_mm(today, _rounded(price))
+    level = level_with_rain_mm(need, at_price_mm)
     wanted_l = max(0.0, gross_l(zone, need.depletion_mm - level))
     volume_l = min(wanted_l, max(0.0, need.schedule.daily_cap_l - need.applied_today_l))
-    return _Ask(level, wanted_l, volume_l if volume_l >= SMALLEST_DOSE_L else 0.0)
+    return _Ask(level, wanted_l, volume_l if volume_l >= SMALLEST_DOSE_L else 0.0, level - at_price_mm)
 
 
 @lru_cache(maxsize=4096)
@@ -169,6 +175,10 @@ def _line(need: ZoneNeed, ask: _Ask, price: float, volume_l: float, supplies: Ma
     else:
         days = 100.0 * price / priority_weight(1)
         worth = f"100 L kept now spare what is most important {days:.1f} days without water later"
+    if ask.room_mm > 0.0:
+        worth += (
+            f", rain of {need.rain.expected_mm:.0f} mm is forecast and {ask.room_mm:.1f} mm of room are left for it"
+        )
     if ask.wanted_l < SMALLEST_DOSE_L:
         why += f"; {worth}, so it waits until it is {ask.level_mm:.1f} mm short"
     elif ask.level_mm < 0.5:

@@ -15,17 +15,23 @@ from controller.contract import (
     ClearFault,
     Command,
     DayWeather,
+    Forecast,
+    ForgetLooks,
     HoldAll,
+    HoldZone,
     Input,
     LinkChanged,
     Order,
     Restarted,
     ResumeAll,
+    ResumeZone,
     RunZone,
     SetSchedule,
     StopAll,
+    UndoSchedule,
+    ZoneLooks,
 )
-from controller.core.state import schedule_from_json
+from controller.core.state import forecast_from_json, schedule_from_json
 from controller.errors import OperatingError
 from firmware_host.board_lines import parse_board_line
 
@@ -45,6 +51,12 @@ _COMMANDS: dict[str, type[Command]] = {
     "stop-all": StopAll,
     "clear-fault": ClearFault,
     "day-weather": DayWeather,
+    "zone-looks": ZoneLooks,
+    "forget-looks": ForgetLooks,
+    "hold-zone": HoldZone,
+    "resume-zone": ResumeZone,
+    "undo-schedule": UndoSchedule,
+    "forecast": Forecast,
 }
 COMMAND_NAMES: dict[type[Command], str] = {command: name for name, command in _COMMANDS.items()}
 
@@ -84,6 +96,8 @@ def _decode_order(values: dict[str, Any]) -> Order:
     arguments = {f.name: values[f.name] for f in fields(command_class)}
     if command_class is SetSchedule:
         arguments["schedule"] = schedule_from_json(arguments["schedule"])
+    if command_class is Forecast:
+        return Order(values["id"], values["sender"], values["not_after_wall_ms"], forecast_from_json(arguments))
     return Order(values["id"], values["sender"], values["not_after_wall_ms"], command_class(**arguments))
 
 

@@ -76,10 +76,14 @@ WEATHER_NODE = (
     Property("temperature", "float", "°C"),
     Property("rain-today", "float", "mm", "0:"),
     Property("et0-today", "float", "mm", "0:"),
+    Property("forecast-issued", "datetime"),
+    Property("rain-to-come", "float", "mm", "0:"),
     Property("measured-at", "datetime"),
 )
 ZONE_NODE = (
     Property("name", "string"),
+    Property("mode", "enum", format="run,hold", settable=True),
+    Property("hold-until", "datetime"),
     Property("watering", "boolean", format="off,on"),
     Property("delivered-now", "float", "L", "0:"),
     Property("applied-today", "float", "L", "0:"),
@@ -90,6 +94,8 @@ ZONE_NODE = (
     Property("next-start", "datetime"),
     Property("why", "string"),
     Property("last-refusal", "string"),
+    Property("looks", "enum", format="dry,wet", settable=True),
+    Property("coefficient-factor", "float", format="0.5:1.6"),
     Property("schedule-version", "integer", "#", "0:"),
     Property("schedule", "json", settable=True),
     Property("run", "json", settable=True),
@@ -197,6 +203,8 @@ class DeviceTree:
             "temperature": _float(snapshot.temperature_c, 1),
             "rain-today": _float(snapshot.rain_today_mm, 1),
             "et0-today": _float(snapshot.et0_today_mm, 2),
+            "forecast-issued": _time(snapshot.forecast_issued_wall_ms, dated),
+            "rain-to-come": _float(snapshot.rain_to_come_mm, 1),
             "measured-at": _time(facts.temperature_measured_wall_ms, dated),
         }
         nodes |= {f"zone-{zone.id}": _zone_values(zone, dated, facts) for zone in snapshot.zones}
@@ -232,6 +240,8 @@ class DeviceTree:
         for zone in self._site.zones:
             node = f"zone-{zone.id}"
             topics[f"{self.root}/{node}/run/set"] = SetTopic("run-zone", zone.id, f"{node}/run")
+            topics[f"{self.root}/{node}/mode/set"] = SetTopic("zone-mode", zone.id, f"{node}/mode")
+            topics[f"{self.root}/{node}/looks/set"] = SetTopic("zone-looks", zone.id, f"{node}/looks")
             topics[f"{self.root}/{node}/schedule/set"] = SetTopic("set-schedule", zone.id, f"{node}/schedule")
         return topics
 
@@ -302,6 +312,8 @@ def _tank_values(tank: TankView, dated: bool) -> dict[str, bytes]:
 def _zone_values(zone: ZoneView, dated: bool, facts: ServiceFacts) -> dict[str, bytes]:
     return {
         "name": _string(zone.name),
+        "mode": b"hold" if zone.held else b"run",
+        "hold-until": _time(zone.hold_until_wall_ms, dated),
         "watering": _boolean(zone.watering),
         "delivered-now": _float(zone.delivered_now_l, 2),
         "applied-today": _float(zone.applied_today_l, 2),
@@ -312,6 +324,8 @@ def _zone_values(zone: ZoneView, dated: bool, facts: ServiceFacts) -> dict[str, 
         "next-start": _time(zone.next_start_wall_ms, dated),
         "why": _string(zone.why),
         "last-refusal": _string(zone.last_refusal),
+        "looks": UNKNOWN if zone.last_look is None else zone.last_look.encode(),
+        "coefficient-factor": _float(zone.coefficient_factor, 3),
         "schedule-version": b"%d" % zone.schedule_version,
         "schedule": _encode(schedule_to_values(zone.schedule)).encode(),
         "run": facts.reached.get(f"zone-{zone.id}/run", UNKNOWN),

@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from controller.contract import ClearFault, HoldAll, Order, OrderAnswer, ResumeAll, Snapshot, StopAll
+from controller.contract import ClearFault, HoldAll, HoldZone, Order, OrderAnswer, ResumeAll, Snapshot, StopAll
 from controller.service.broker import Broker, BrokerLost, Message
 from controller.service.clock import Clock
 from controller.service.homie import DeviceTree, ServiceFacts, SetTopic
@@ -339,13 +339,24 @@ class _Session:
             return parse_set(message.payload, set_topic.kind, set_topic.zone_id, self._ground(), message.retained)
         if message.retained:
             return Refusal("retained orders are ignored: clear the topic")
+        if set_topic.kind == "zone-looks":
+            look = message.payload.decode("utf-8", "replace")
+            return self._order_from_word({"order": "zone-looks", "zone": set_topic.zone_id, "look": look})
+        if set_topic.kind == "zone-mode":
+            if message.payload not in (b"run", b"hold"):
+                return Refusal(f"{set_topic.property_path} is either run or hold")
+            kind = "hold-zone" if message.payload == b"hold" else "resume-zone"
+            return self._order_from_word({"order": kind, "zone": set_topic.zone_id})
         if set_topic.kind == "mode":
             commands: dict[bytes, ResumeAll | HoldAll] = {b"run": ResumeAll(), b"hold": HoldAll(None)}
             if message.payload not in commands:
                 return Refusal("site/mode is either run or hold")
             return self._plain_order(commands[message.payload])
-        fault_id = message.payload.decode("utf-8", "replace")
-        payload = json.dumps({"order": "clear-fault", "id": self._own_id(), "sender": "homie", "fault": fault_id})
+        return self._order_from_word({"order": "clear-fault", "fault": message.payload.decode("utf-8", "replace")})
+
+    def _order_from_word(self, values: dict[str, str | None]) -> Order | Refusal:
+        """An order that a plain word of a `set` topic means, checked like any other."""
+        payload = json.dumps(values | {"id": self._own_id(), "sender": "homie"})
         return parse_order(payload.encode("utf-8", "replace"), self._ground())
 
     def _plain_order(self, command: ResumeAll | HoldAll) -> Order:
@@ -383,7 +394,7 @@ class _Session:
             return
         if len(service._pending) >= PENDING_LIMIT:
             service._pending.clear()
-        stopping = isinstance(order.command, (StopAll, HoldAll))
+        stopping = isinstance(order.command, (StopAll, HoldAll, HoldZone))
         timeout_s = CLAIM_TIMEOUT_STOP_S if stopping else CLAIM_TIMEOUT_S
         try:
             earlier = service._writer.claim_order(order.id, service._clock.peek().wall_ms, timeout_s)

@@ -15,25 +15,35 @@ from typing import Annotated, Any, Literal
 from pydantic import BaseModel, ConfigDict, Field, StrictInt, StrictStr, TypeAdapter, ValidationError
 
 from controller.contract import (
+    FORECAST_DAYS,
     ClearFault,
     Command,
     DayWeather,
+    Forecast,
+    ForecastDay,
+    ForgetLooks,
     HoldAll,
+    HoldZone,
     Order,
     ResumeAll,
+    ResumeZone,
     RunZone,
     SetSchedule,
     StopAll,
+    UndoSchedule,
+    ZoneLooks,
 )
 from controller.service.strict_json import RefusedError, quoted, read_json_object
-from controller.site.model import Schedule, Site, Window
+from controller.site.model import DEFAULT_SOAK_MIN, Schedule, Site, Window
 
 ORDER_BYTES = 4 * 1024
 SCHEDULE_BYTES = 64 * 1024
 DEFAULT_LIFE_MS = 60_000
 LONGEST_LIFE_MS = 24 * 3_600_000
+LONGEST_SOAK_MIN = 12 * 60
 LONGEST_HOLD_MS = 400 * 86_400_000
 DAILY_CAP_LIMIT_L = 100_000.0
+FORECAST_LIFE_MS, FORECAST_EARLY_MS = 24 * 3_600_000, 3_600_000
 WEATHER_DAYS_BACK = 8
 """One more than the seven the core looks back, because the sender's today may be the site's yesterday."""
 
@@ -94,6 +104,7 @@ class ScheduleShape(_Shape):
     doses_per_day: Annotated[StrictInt, Field(ge=1, le=24)] = 1
     fixed_volume_l: Annotated[Number, Field(ge=0, le=DAILY_CAP_LIMIT_L)] = 0.0
     fixed_times: Annotated[list[ClockTime], Field(max_length=24)] = []
+    soak_min: Annotated[StrictInt, Field(ge=0, le=LONGEST_SOAK_MIN)] = DEFAULT_SOAK_MIN
 
 
 class _Base(_Shape):
@@ -143,6 +154,47 @@ class _DayWeather(_Base):
     radiation_mj_m2: Annotated[Number, Field(ge=0, le=45)]
 
 
+class _ZoneLooks(_Base):
+    order: Literal["zone-looks"]
+    zone: Name
+    look: Literal["dry", "wet"]
+
+
+class _ForgetLooks(_Base):
+    order: Literal["forget-looks"]
+    zone: Name
+
+
+class _HoldZone(_Base):
+    order: Literal["hold-zone"]
+    zone: Name
+    until: StrictStr | None = None
+
+
+class _ResumeZone(_Base):
+    order: Literal["resume-zone"]
+    zone: Name
+
+
+class _UndoSchedule(_Base):
+    order: Literal["undo-schedule"]
+    zone: Name
+    base_version: Annotated[StrictInt, Field(ge=0)]
+
+
+class _ForecastDay(_Shape):
+    date: StrictStr
+    rain_mm: Annotated[Number, Field(ge=0, le=1000)]
+    tmin_c: Annotated[Number, Field(ge=-60, le=60)]
+    tmax_c: Annotated[Number, Field(ge=-60, le=60)]
+
+
+class _Forecast(_Base):
+    order: Literal["forecast"]
+    issued: StrictStr
+    days: Annotated[list[_ForecastDay], Field(min_length=1, max_length=FORECAST_DAYS)]
+
+
 ORDER_SHAPES: dict[str, type[BaseModel]] = {
     "run-zone": _RunZone,
     "hold": _Hold,
@@ -151,11 +203,30 @@ ORDER_SHAPES: dict[str, type[BaseModel]] = {
     "clear-fault": _ClearFault,
     "set-schedule": _SetSchedule,
     "day-weather": _DayWeather,
+    "zone-looks": _ZoneLooks,
+    "forget-looks": _ForgetLooks,
+    "hold-zone": _HoldZone,
+    "resume-zone": _ResumeZone,
+    "undo-schedule": _UndoSchedule,
+    "forecast": _Forecast,
 }
 """What each kind of order may and must say."""
 
 _AnyOrder = Annotated[
-    _RunZone | _Hold | _Resume | _StopAll | _ClearFault | _SetSchedule | _DayWeather, Field(discriminator="order")
+    _RunZone
+    | _Hold
+    | _Resume
+    | _StopAll
+    | _ClearFault
+    | _SetSchedule
+    | _DayWeather
+    | _ZoneLooks
+    | _ForgetLooks
+    | _HoldZone
+    | _ResumeZone
+    | _UndoSchedule
+    | _Forecast,
+    Field(discriminator="order"),
 ]
 _ADAPTER: TypeAdapter[Any] = TypeAdapter(_AnyOrder)
 
@@ -284,6 +355,23 @@ def _command(shape: Any, ground: Ground) -> Command:
         case "set-schedule":
             _check_zone(shape.zone, ground.site)
             return SetSchedule(shape.zone, schedule_from_shape(shape.schedule), shape.base_version)
+        case "zone-looks":
+            _check_zone(shape.zone, ground.site)
+            return ZoneLooks(shape.zone, shape.look)
+        case "forget-looks":
+            _check_zone(shape.zone, ground.site)
+            return ForgetLooks(shape.zone)
+        case "hold-zone":
+            _check_zone(shape.zone, ground.site)
+            return HoldZone(shape.zone, _hold_until(shape.until, ground))
+        case "resume-zone":
+            _check_zone(shape.zone, ground.site)
+            return ResumeZone(shape.zone)
+        case "undo-schedule":
+            _check_zone(shape.zone, ground.site)
+            return UndoSchedule(shape.zone, shape.base_version)
+        case "forecast":
+            return _forecast(shape, ground)
         case _:
             return _day_weather(shape, ground)
 
@@ -332,7 +420,13 @@ def schedule_from_shape(shape: ScheduleShape) -> Schedule:
     if shape.mode == "fixed":
         _check_fixed(shape)
     return Schedule(
-        shape.mode, windows, float(shape.daily_cap_l), shape.doses_per_day, float(shape.fixed_volume_l), times
+        shape.mode,
+        windows,
+        float(shape.daily_cap_l),
+        shape.doses_per_day,
+        float(shape.fixed_volume_l),
+        times,
+        shape.soak_min,
     )
 
 
@@ -365,10 +459,7 @@ def _clock(minutes: int) -> str:
 
 def _day_weather(shape: _DayWeather, ground: Ground) -> DayWeather:
     now_wall_ms = _known_now(ground, "date")
-    try:
-        day = date.fromisoformat(shape.date)
-    except ValueError as error:
-        raise RefusedError(f"date: {quoted(shape.date)} is no date; write 2026-05-13") from error
+    day = _day("date", shape.date)
     today = datetime.fromtimestamp(now_wall_ms / 1000.0, UTC).date()
     if not -WEATHER_DAYS_BACK <= (day - today).days <= 1:
         raise RefusedError(f"date: {shape.date} is neither today nor one of the last 7 days")
@@ -384,6 +475,31 @@ def _day_weather(shape: _DayWeather, ground: Ground) -> DayWeather:
     )
 
 
+def _forecast(shape: _Forecast, ground: Ground) -> Forecast:
+    now_wall_ms = _known_now(ground, "issued")
+    issued_ms = _instant_ms("issued", shape.issued)
+    if issued_ms > now_wall_ms + FORECAST_EARLY_MS:
+        raise RefusedError(f"issued: {shape.issued} is still to come")
+    if issued_ms < now_wall_ms - FORECAST_LIFE_MS:
+        raise RefusedError(f"issued: {shape.issued} is more than 24 hours ago; send a newer forecast")
+    days: list[ForecastDay] = []
+    for entry in shape.days:
+        day = _day("days.date", entry.date)
+        if days and day.toordinal() != date.fromisoformat(days[-1].date).toordinal() + 1:
+            raise RefusedError(f"days: {entry.date} does not follow {days[-1].date}; give every day once, in order")
+        if entry.tmin_c > entry.tmax_c:
+            raise RefusedError(f"days: tmin_c of {entry.date} is above tmax_c")
+        days.append(ForecastDay(day.isoformat(), float(entry.rain_mm), float(entry.tmin_c), float(entry.tmax_c)))
+    return Forecast(issued_ms, tuple(days))
+
+
+def _day(field: str, text: str) -> date:
+    try:
+        return date.fromisoformat(text)
+    except ValueError as error:
+        raise RefusedError(f"{field}: {quoted(text)} is no date; write 2026-05-13") from error
+
+
 def schedule_to_values(schedule: Schedule) -> dict[str, Any]:
     """JSON-able form of a schedule, the one that `set-schedule` reads."""
     return {
@@ -393,4 +509,5 @@ def schedule_to_values(schedule: Schedule) -> dict[str, Any]:
         "doses_per_day": schedule.doses_per_day,
         "fixed_volume_l": schedule.fixed_volume_l,
         "fixed_times": [_clock(minutes) for minutes in schedule.fixed_times_min],
+        "soak_min": schedule.soak_min,
     }

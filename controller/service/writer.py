@@ -24,7 +24,9 @@ COMMIT_AT_REST_S = 120.0
 """With everything off the board reports once a minute; every commit writes whole pages to the flash."""
 COMMIT_BUSY_S = 5.0
 RETRY_AFTER_S = 5.0
-URGENT_KINDS = frozenset({"order", "delivery", "start", "fault", "schedule", "day", "ledger", "link", "journal"})
+URGENT_KINDS = frozenset(
+    {"order", "delivery", "start", "fault", "schedule", "look", "day", "ledger", "link", "journal"}
+)
 
 Work = Callable[[Journal], object]
 

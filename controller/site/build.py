@@ -207,6 +207,7 @@ def build_schedule(table: schema.ScheduleTable) -> model.Schedule:
         doses_per_day=table.doses_per_day,
         fixed_volume_l=table.fixed_volume,
         fixed_times_min=tuple(table.fixed_times),
+        soak_min=round(table.soak / 60.0),
     )
 
 

@@ -224,11 +224,15 @@ class Window:
     end_min: int
 
 
+DEFAULT_SOAK_MIN = 60
+"""Between two doses of one zone (common practice for containers: let the mix take it up)."""
+
+
 @dataclass(frozen=True, slots=True)
 class Schedule:
     """What an owner may change from afar; the site file gives version 0, later versions live in the journal.
 
-    need   water by need inside the windows, in `doses_per_day` doses at most
+    need   water by need inside the windows, in `doses_per_day` doses at most, `soak_min` minutes between two
     fixed  `fixed_volume_l` at each of `fixed_times_min` (minutes after local midnight)
     off    never
     """
@@ -239,6 +243,7 @@ class Schedule:
     doses_per_day: int = 1
     fixed_volume_l: float = 0.0
     fixed_times_min: tuple[int, ...] = ()
+    soak_min: int = DEFAULT_SOAK_MIN
 
 
 @dataclass(frozen=True, slots=True)

@@ -279,6 +279,7 @@ class ScheduleTable(Declared):
     windows: Annotated[list[Annotated[tuple[int, int], TimeSpan()]], PydanticField(max_length=8)] = []
     daily_cap: Annotated[float, Quantity(VOLUME, "0 L", "20 m3")]
     doses_per_day: Annotated[int, Count(1, 24)] = 1
+    soak: Annotated[float, Quantity(DURATION, "0 min", "12 h")] = 3600.0
     fixed_volume: Annotated[float, Quantity(VOLUME, "0 L", "20 m3")] = 0.0
     fixed_times: Annotated[list[Annotated[int, TimeOfDay()]], PydanticField(max_length=24)] = []
 

@@ -14,8 +14,9 @@ from datetime import date
 from random import Random
 from typing import NamedTuple, Protocol
 
+from controller.contract import Look
 from controller.irrigate.crop import zone_depletion_fraction, zone_kc
-from controller.irrigate.feedback import Look, Trim, grown, looked
+from controller.irrigate.feedback import Trim, grown, looked
 from controller.irrigate.plan import ZoneNeed, net_mm
 from controller.irrigate.reference_et import hargreaves_mm
 from controller.irrigate.root_zone import (

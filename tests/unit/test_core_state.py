@@ -6,7 +6,7 @@ import json
 from dataclasses import replace
 from typing import Any
 
-from controller.contract import LinkChanged, Now, Order, Restarted, RunZone, SetSchedule
+from controller.contract import Forecast, ForecastDay, LinkChanged, Now, Order, Restarted, RunZone, SetSchedule
 from controller.core import Core
 from controller.core.state import (
     NEVER_MS,
@@ -18,6 +18,7 @@ from controller.core.state import (
     state_from_json,
     state_to_json,
 )
+from controller.irrigate.feedback import Trim
 from controller.site.model import Schedule, Site, Window
 from tests.scenario.garden import EXAMPLE, HOUR_MS, Garden, fixed, only, with_schedule
 
@@ -58,9 +59,29 @@ def test_every_part_of_the_state_survives_json() -> None:
     state.notices = {"order-expired": Latch("order-expired", "order-expired", "", "text", "cure", 9)}
     state.zones[BED].schedule, state.zones[BED].schedule_version = DRY, 3
     state.zones[BED].fixed_left_ml = {"2026-07-01/06:00": 1200}
+    state.zones[BED].trim, state.zones[BED].last_look = Trim(1.2, 0.01, 8.5), "dry"
+    state.zones[BED].earlier_schedules = [SITE.zone(BED).schedule, DRY]
+    state.zones[POT].held, state.zones[POT].hold_until_wall_ms = True, 77
+    state.forecast = Forecast(5, (ForecastDay("2026-07-01", 3.0, 9.0, 21.0),))
     state.plan_order = [POT, BED]
     state.float_dry = {"main": True}
     assert state_from_json(through_json(state_to_json(state)), SITE) == state
+
+
+def test_a_dump_from_before_words_holds_undo_soak_and_forecasts_still_loads() -> None:
+    dumped = through_json(lived_in().dump())
+    for name in ("trim", "last_look", "looked_mono_ms", "held", "hold_until_wall_ms", "earlier_schedules"):
+        for zone in dumped["state"]["zones"].values():
+            del zone[name]
+    for zone in dumped["state"]["zones"].values():
+        del zone["schedule"]["soak_min"]
+    del dumped["state"]["forecast"]
+    del dumped["sensing"]["panel_v"]
+    again = Core(SITE, dumped).dump()["state"]
+    assert again["zones"][BED]["trim"] == Trim()
+    assert again["zones"][BED]["earlier_schedules"] == []
+    assert again["zones"][BED]["schedule"]["soak_min"] == 60
+    assert again["forecast"] is None
 
 
 def test_a_zone_that_is_gone_from_the_site_file_is_forgotten_with_all_that_concerns_it() -> None:

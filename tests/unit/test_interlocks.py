@@ -37,6 +37,7 @@ from controller.guard.interlocks import (
     since_text,
     suction_wet,
     temperature_known,
+    zone_not_held,
 )
 
 NAN, INF = math.nan, math.inf
@@ -48,6 +49,8 @@ FINE = Facts(
     clock_known=True,
     held=False,
     hold_text="",
+    zone_held=False,
+    zone_hold_text="",
     link_up=True,
     link_reason="",
     board_faults=(),
@@ -92,6 +95,7 @@ def test_when_all_is_well_nothing_objects() -> None:
     [
         (clock_known, {"clock_known": True}, {"clock_known": False}, "clock-unknown"),
         (not_held, {"held": False}, {"held": True}, "held"),
+        (zone_not_held, {"zone_held": False}, {"zone_held": True}, "zone-held"),
         (board_answers, {"link_up": True}, {"link_up": False, "link_reason": "no cable"}, "board-lost"),
         (board_without_fault, {"board_faults": ()}, {"board_faults": ("board-no-flow",)}, "board-no-flow"),
         (level_fresh_to_start, {"level_age_s": 15.0}, {"level_age_s": 15.001}, "level-unknown"),
@@ -211,6 +215,11 @@ def test_an_unknown_level_is_told_once_and_not_as_an_empty_tank_too() -> None:
         (temperature_known, {"temperature_age_s": 8 * 3600.0}, ("for 8 h",)),
         (board_answers, {"link_up": False, "link_reason": "nothing for 3 s"}, ("nothing for 3 s",)),
         (not_held, {"held": True, "hold_text": " until 2026-05-14 06:00"}, ("until 2026-05-14 06:00",)),
+        (
+            zone_not_held,
+            {"zone_held": True, "zone_hold_text": " until 2026-05-14 06:00"},
+            ("Polytunnel bench", "until 2026-05-14 06:00"),
+        ),
         (level_trusted, {"level_quality": "suspect", "volume_l": 200.0}, ("butts",)),
         (suction_wet, {"float_dry": True}, ("butts",)),
     ],

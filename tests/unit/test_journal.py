@@ -10,17 +10,24 @@ import pytest
 from controller.contract import (
     ClearFault,
     DayWeather,
+    Forecast,
+    ForecastDay,
+    ForgetLooks,
     HoldAll,
+    HoldZone,
     LinkChanged,
     Order,
     OrderAnswer,
     Record,
     Restarted,
     ResumeAll,
+    ResumeZone,
     RunZone,
     SetSchedule,
     StepResult,
     StopAll,
+    UndoSchedule,
+    ZoneLooks,
 )
 from controller.errors import ConfigurationError, OperatingError
 from controller.service.codec import decode_input, encode_input
@@ -29,7 +36,7 @@ from controller.site.model import Schedule, Window
 from firmware_host.messages import Outputs, Report
 from tests.unit.journal_data import START_WALL_MS, line, measure, now_at, result_with
 
-SCHEDULE = Schedule("fixed", (Window(300, 480),), 40.0, 2, 6.5, (330, 1200))
+SCHEDULE = Schedule("fixed", (Window(300, 480),), 40.0, 2, 6.5, (330, 1200), 45)
 
 EVERY_INPUT: list[LinkChanged | Restarted | Order] = [
     LinkChanged(False, "cable pulled"),
@@ -41,6 +48,12 @@ EVERY_INPUT: list[LinkChanged | Restarted | Order] = [
     Order("a-5", "phone", None, StopAll()),
     Order("a-6", "phone", None, ClearFault("no-flow")),
     Order("a-7", "station", None, DayWeather("2026-05-13", 6.1, 18.2, 71.0, 2.1, 19.5)),
+    Order("a-8", "phone", None, ZoneLooks("salad", "dry")),
+    Order("a-9", "phone", None, ForgetLooks("salad")),
+    Order("b-1", "phone", None, HoldZone("salad", START_WALL_MS)),
+    Order("b-2", "phone", None, ResumeZone("salad")),
+    Order("b-3", "phone", None, UndoSchedule("salad", 3)),
+    Order("b-4", "net", None, Forecast(START_WALL_MS, (ForecastDay("2026-05-13", 4.5, 6.1, 18.2),))),
 ]
 
 

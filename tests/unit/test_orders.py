@@ -7,7 +7,23 @@ from typing import Any
 
 import pytest
 
-from controller.contract import ClearFault, DayWeather, HoldAll, Order, ResumeAll, RunZone, SetSchedule, StopAll
+from controller.contract import (
+    ClearFault,
+    DayWeather,
+    Forecast,
+    ForecastDay,
+    ForgetLooks,
+    HoldAll,
+    HoldZone,
+    Order,
+    ResumeAll,
+    ResumeZone,
+    RunZone,
+    SetSchedule,
+    StopAll,
+    UndoSchedule,
+    ZoneLooks,
+)
 from controller.service.orders import (
     ORDER_BYTES,
     SCHEDULE_BYTES,
@@ -45,6 +61,25 @@ WEATHER: dict[str, Any] = {
     "wind_2m_m_s": 2.1,
     "radiation_mj_m2": 19.5,
 }
+LOOK: dict[str, Any] = {"order": "zone-looks", "id": "p-4", "sender": "phone", "zone": "salad", "look": "dry"}
+ONE_ZONE: dict[str, Any] = {"order": "resume-zone", "id": "p-5", "sender": "phone", "zone": "salad"}
+UNDO: dict[str, Any] = {**ONE_ZONE, "order": "undo-schedule", "base_version": 2}
+FORECAST_DAYS: list[dict[str, Any]] = [
+    {"date": "2026-05-14", "rain_mm": 0, "tmin_c": 8, "tmax_c": 19},
+    {"date": "2026-05-15", "rain_mm": 9.5, "tmin_c": 9, "tmax_c": 15},
+]
+FORECAST: dict[str, Any] = {
+    "order": "forecast",
+    "id": "fc-1",
+    "sender": "net",
+    "issued": "2026-05-14T05:00:00Z",
+    "days": FORECAST_DAYS,
+}
+
+
+def _forecast_day(number: int, **changes: Any) -> str:
+    changed = {key: value for key, value in {**FORECAST_DAYS[number], **changes}.items() if value is not ...}
+    return _with(FORECAST, days=[changed if n == number else day for n, day in enumerate(FORECAST_DAYS)])
 
 
 def _with(base: dict[str, Any], **changes: Any) -> str:
@@ -66,6 +101,22 @@ def _schedule(**changes: Any) -> str:
         ({**HOLD, "order": "clear-fault", "fault": "no-flow"}, ClearFault("no-flow")),
         (SET, SetSchedule("salad", Schedule("need", (Window(300, 480),), 40.0), 2)),
         (WEATHER, DayWeather("2026-05-13", 6.1, 18.2, 71.0, 2.1, 19.5)),
+        (LOOK, ZoneLooks("salad", "dry")),
+        ({**ONE_ZONE, "order": "forget-looks"}, ForgetLooks("salad")),
+        (
+            {**ONE_ZONE, "order": "hold-zone", "until": "2026-05-16T07:00:00+01:00"},
+            HoldZone("salad", 1_778_911_200_000),
+        ),
+        ({**ONE_ZONE, "order": "hold-zone"}, HoldZone("salad", None)),
+        (ONE_ZONE, ResumeZone("salad")),
+        (UNDO, UndoSchedule("salad", 2)),
+        (
+            FORECAST,
+            Forecast(
+                START_WALL_MS - 1_800_000,
+                (ForecastDay("2026-05-14", 0.0, 8.0, 19.0), ForecastDay("2026-05-15", 9.5, 9.0, 15.0)),
+            ),
+        ),
     ],
 )
 def test_a_well_formed_order_means_what_it_says(values: dict[str, Any], command: object) -> None:
@@ -201,6 +252,46 @@ MALFORMED: list[tuple[str | bytes, str]] = [
     (_with(WEATHER, tmin_c=19), "above tmax_c"),
     (_with(WEATHER, humidity_mean_percent=0.71), "humidity_mean_percent"),
     (_with(WEATHER, radiation_mj_m2=200), "radiation_mj_m2"),
+    (_schedule(soak_min=-1), "schedule.soak_min: input should be greater"),
+    (_schedule(soak_min=721), "schedule.soak_min: input should be less"),
+    (_schedule(soak_min=30.5), "schedule.soak_min: input should be a valid integer"),
+    (_schedule(soak_min="30"), "schedule.soak_min: input should be a valid integer"),
+    (_with(LOOK, look=...), "look: is missing"),
+    (_with(LOOK, look="thirsty"), "look: input should be 'dry' or 'wet'"),
+    (_with(LOOK, look=True), "look: input should be 'dry' or 'wet'"),
+    (_with(LOOK, zone="orchard"), "there is no zone"),
+    (_with(LOOK, zone=...), "zone: is missing"),
+    (_with(LOOK, factor=1.2), "factor: no such field"),
+    (_with(ONE_ZONE, order="forget-looks", zone="orchard"), "there is no zone"),
+    (_with(ONE_ZONE, order="forget-looks", look="dry"), "look: no such field"),
+    (_with(ONE_ZONE, order="hold-zone", until="2026-05-14T05:00:00Z"), "until: 2026-05-14T05:00:00Z is over"),
+    (_with(ONE_ZONE, order="hold-zone", until="2030-01-01T00:00:00Z"), "400 days"),
+    (_with(ONE_ZONE, order="hold-zone", until="tomorrow"), "is no time"),
+    (_with(ONE_ZONE, order="hold-zone", zone="orchard"), "there is no zone"),
+    (_with(ONE_ZONE, zone="orchard"), "there is no zone"),
+    (_with(ONE_ZONE, until="2026-05-15T05:00:00Z"), "until: no such field"),
+    (_with(UNDO, base_version=...), "base_version: is missing"),
+    (_with(UNDO, base_version=-1), "base_version: input should be greater"),
+    (_with(UNDO, zone="orchard"), "there is no zone"),
+    (_with(FORECAST, issued=...), "issued: is missing"),
+    (_with(FORECAST, issued="2026-05-14T06:31:00Z"), "issued: 2026-05-14T06:31:00Z is still to come"),
+    (_with(FORECAST, issued="2026-05-13T05:29:00Z"), "more than 24 hours ago"),
+    (_with(FORECAST, issued="2026-05-14T05:00:00"), "time zone"),
+    (_with(FORECAST, issued=5), "issued: input should be a valid string"),
+    (_with(FORECAST, days=[]), "days: list should have at least 1"),
+    (_with(FORECAST, days=FORECAST_DAYS * 6), "days: list should have at most 10"),
+    (_with(FORECAST, days=FORECAST_DAYS[0]), "days: input should be a valid list"),
+    (_with(FORECAST, days=[1]), "days.0: input should be a valid"),
+    (_with(FORECAST, days=FORECAST_DAYS[::-1]), "2026-05-14 does not follow 2026-05-15"),
+    (_with(FORECAST, days=FORECAST_DAYS[:1] * 2), "2026-05-14 does not follow 2026-05-14"),
+    (_forecast_day(1, date="Friday"), "is no date"),
+    (_forecast_day(1, date="2026-05-16"), "does not follow"),
+    (_forecast_day(0, rain_mm=-1), "days.0.rain_mm: input should be greater"),
+    (_forecast_day(0, rain_mm="4"), "days.0.rain_mm: input should be a valid number"),
+    (_forecast_day(0, rain_mm=...), "days.0.rain_mm: is missing"),
+    (_forecast_day(0, tmin_c=20), "tmin_c of 2026-05-14 is above tmax_c"),
+    (_forecast_day(1, tmax_c=61), "days.1.tmax_c: input should be less"),
+    (_forecast_day(1, wind=3), "days.1.wind: no such field"),
 ]
 
 
@@ -265,7 +356,7 @@ def test_the_same_schedule_message_delivered_twice_has_one_id() -> None:
 
 
 def test_a_schedule_written_out_reads_back_the_same() -> None:
-    schedule = Schedule("fixed", (Window(300, 480), Window(1200, 1440)), 40.0, 2, 6.5, (330, 1200))
+    schedule = Schedule("fixed", (Window(300, 480), Window(1200, 1440)), 40.0, 2, 6.5, (330, 1200), 45)
     order = parse_order(json.dumps({**SET, "schedule": schedule_to_values(schedule)}).encode(), GROUND)
     assert isinstance(order, Order)
     assert isinstance(order.command, SetSchedule)

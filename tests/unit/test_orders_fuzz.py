@@ -12,7 +12,7 @@ from controller.contract import Order, RunZone
 from controller.service.orders import Ground, Refusal, parse_order, parse_set
 from tests.unit.example_site import SITE
 from tests.unit.journal_data import START_WALL_MS
-from tests.unit.test_orders import HOLD, RUN, SET, WEATHER
+from tests.unit.test_orders import FORECAST, HOLD, LOOK, RUN, SET, UNDO, WEATHER
 
 GROUND = Ground(SITE, START_WALL_MS)
 JSON_VALUES = st.recursive(
@@ -32,7 +32,7 @@ def test_any_bytes_get_an_answer(payload: bytes) -> None:
     assert isinstance(parse_set(payload, "run-zone", "bench", GROUND), Refusal)
 
 
-@given(st.sampled_from([RUN, HOLD, SET, WEATHER]), st.data())
+@given(st.sampled_from([RUN, HOLD, SET, WEATHER, LOOK, UNDO, FORECAST]), st.data())
 @settings(max_examples=300)
 def test_an_order_with_one_field_replaced_gets_an_answer(base: dict[str, Any], data: st.DataObject) -> None:
     field = data.draw(st.sampled_from(sorted(base)) | st.text(max_size=12))
