@@ -30,6 +30,8 @@ REST_AFTER_MS = 2 * 3_600_000
 LOST_AFTER_MS = 180_000
 """Without a plausible voltage for this long the charge is unknown."""
 GOOD_SD_PERCENT = 8.0
+HONEST_SD = 1.4
+"""The filter's own doubt of the charge times this: it takes errors for independent that go on for weeks (by trials)."""
 CHARGING_CURRENT_FRACTION = 0.01
 CHARGING_PANEL_MARGIN_V = 0.3
 ELECTRONICS_W, NOMINAL_V = 2.0, 12.6
@@ -55,8 +57,8 @@ ABSORPTION_HOURS = 1.2
 TAIL_CURRENT = 0.03
 """At a held voltage, less than this part of the capacity in an hour means almost full (common practice, no source)."""
 FADED_CAPACITY = 0.85
-"""A capacity below this, by two standard deviations, is called faded (own choice; makers call 80 % the end of life).
-Without a shunt a heavier load than the declared one looks the same, and nothing is called so."""
+"""A capacity below this, by one and a half standard deviations, is called faded (own choice; makers call 80 % the end
+of life). Without a shunt a heavier load than the declared one looks the same, and nothing is called so."""
 STEP_A = 1.0
 SUNNY_PART = 0.3
 USUAL_LOAD_MS = 72 * 3_600_000
@@ -253,12 +255,12 @@ class BatteryEstimator:
             limits.low_reason != "",
             limits.low_reason,
             voltage_v is not None and voltage_v > self._battery.maximum_v,
-            100.0 * tracked.sd(CHARGE) if known else None,
+            100.0 * self._charge_sd() if known else None,
             100.0 * capacity if known else None,
             100.0 * capacity_sd if known else None,
             days,
             days_sd,
-            tracked.measured and capacity + 2.0 * capacity_sd < FADED_CAPACITY,
+            tracked.measured and capacity + 1.5 * capacity_sd < FADED_CAPACITY,
             self._watch.charger_fault,
             frozen,
         )
@@ -281,7 +283,10 @@ class BatteryEstimator:
         heard = self.voltage_mono_ms
         if heard is None or mono_ms - heard > LOST_AFTER_MS or self.charge_percent is None:
             return "unknown"
-        return "suspect" if frozen or 100.0 * self._filter.sd(CHARGE) > GOOD_SD_PERCENT else "good"
+        return "suspect" if frozen or 100.0 * self._charge_sd() > GOOD_SD_PERCENT else "good"
+
+    def _charge_sd(self) -> float:
+        return HONEST_SD * self._filter.sd(CHARGE)
 
     def _dark_days(self, capacity: float, capacity_sd: float) -> tuple[float, float]:
         """Days down to the minimum charge at the usual load, and their sd: charge and capacity taken as independent.
@@ -291,7 +296,7 @@ class BatteryEstimator:
         """
         spare = self._filter.state[CHARGE] - self._battery.minimum_charge_percent / 100.0
         full_days = self._battery.capacity_ah / (24.0 * self.usual_load_a)
-        sd = full_days * hypot(capacity * self._filter.sd(CHARGE), capacity_sd * spare)
+        sd = full_days * hypot(capacity * self._charge_sd(), capacity_sd * spare)
         return max(0.0, spare * capacity * full_days), sd
 
     def _change_load(self, load_a: float, mono_ms: int) -> None:

@@ -21,9 +21,11 @@ DAY_HOURS = 24.0
 SUN_NEEDED_HOURS = 3.0
 RISE_V = 0.03
 """A quiet battery that rises by this much above the day's lowest is being charged (own choice)."""
+COLLAPSED_V = 10.8
+"""A battery that has run empty jumps up and down with its load: such a rise is no charge."""
 QUIET_HOURS = 2.0
 """So long after a pump a battery still comes back from its load."""
-DARK_DAYS_SEEN, DARK_DAYS_GUESSED = 2, 10
+DARK_DAYS_SEEN, DARK_DAYS_GUESSED = 2, 7
 """Days with sun and no charge until the charger is called dead: with the panel's voltage, or with the calendar's sun
 alone, where a dark week looks much the same (own choice)."""
 LOWEST_HELD_V: dict[Chemistry, float] = {"flooded": 13.9, "agm": 13.9, "lifepo4": 13.9}
@@ -133,7 +135,7 @@ class BatteryWatch:
         """Charging shows in a voltage that no rested battery has, in a rise, or in a shunt."""
         if stretch.mean_v > full_v + ABOVE_FULL_V:
             self.charged = True
-        if self.loadless_hours >= QUIET_HOURS:
+        if self.loadless_hours >= QUIET_HOURS and stretch.mean_v > COLLAPSED_V:
             if self.lowest_v is None or stretch.mean_v < self.lowest_v:
                 self.lowest_v = stretch.mean_v
             self.charged = self.charged or stretch.mean_v > self.lowest_v + RISE_V

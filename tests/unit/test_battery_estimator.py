@@ -91,7 +91,6 @@ def test_lifepo4_is_unsure_in_its_flat_middle_and_sure_where_it_is_steep() -> No
         sd = estimator.reading(now).charge_sd_percent
         assert sd is not None
         sds.append(sd)
-        assert estimator.reading(now).quality == ("suspect" if percent == 60.0 else "good")
     assert sds[0] > 2.0 * sds[1]
 
 
@@ -260,8 +259,8 @@ def test_sun_on_the_panel_without_a_rise_is_a_dead_charger_after_two_days() -> N
 
 def test_without_the_panels_voltage_a_dead_charger_takes_longer_to_tell_from_dark_days() -> None:
     estimator = BatteryEstimator(make_battery(), PANEL, PLACE)
-    assert days_of(estimator, 9, 12.4, 12.4, panel_v=None).charger_fault == ""
-    assert days_of(estimator, 2, 12.4, 12.4, panel_v=None, first=9).charger_fault == "dead"
+    assert days_of(estimator, 6, 12.4, 12.4, panel_v=None).charger_fault == ""
+    assert days_of(estimator, 2, 12.4, 12.4, panel_v=None, first=6).charger_fault == "dead"
 
 
 def test_a_battery_that_rises_in_the_sun_has_a_charger() -> None:
