@@ -19,6 +19,7 @@ COMMANDS = {
     "serve": ("controller.commands.serve", "run the controller (what systemd starts)"),
     "watch": ("dashboards.watch", "serve the page, from what MQTT says"),
     "status": ("controller.commands.status", "show the site as it is now, from MQTT or the journal"),
+    "plan": ("controller.commands.plan", "show today's plan and the next days', and how long the water may last"),
     "season": ("simulator.season_command", "run a season in virtual time and print what became of the water"),
     "replay": ("controller.commands.replay", "run the core again over a journal and compare every decision"),
     "board": ("controller.commands.board", "look at the board in the pump house, exercise it; or run a virtual one"),

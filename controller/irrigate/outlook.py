@@ -16,6 +16,7 @@ from controller.irrigate.likely_weather import (
     DAYS_PER_YEAR,
     MONTH_DAYS,
     ClimateNormals,
+    LikelyYear,
     likely_years,
     month_of_day,
 )
@@ -23,7 +24,7 @@ from controller.irrigate.normal_et import mean_et0_mm
 from controller.irrigate.root_zone import adjusted_fraction
 from controller.irrigate.water_price import PriceTable, ZoneDay, ZoneYear, price_table, priority_weight
 from controller.site.geometry import LevelTable
-from controller.site.model import Roof, Site, Tank, Zone
+from controller.site.model import MonthlyNormals, Roof, Site, Tank, Zone
 
 YEARS = 36
 """Likely years that a table is made of: enough that other years would price nearly the same."""
@@ -51,6 +52,21 @@ class Outlook(NamedTuple):
     month_rain: tuple[MonthRain, ...]
 
 
+class Basis(NamedTuple):
+    """What a tank's price table was worked out from.
+
+    zones        through a usual year, by id
+    years        likely weather; `caught_l` is what the tank's roofs give on each day of each
+    mean_et0_mm  of each day of a usual year
+    """
+
+    zones: dict[str, ZoneYear]
+    years: list[LikelyYear]
+    mean_et0_mm: list[float]
+    caught_l: list[list[float]]
+    table: PriceTable
+
+
 def day_of_year(day: date) -> int:
     """0 to 364; 29 February counts as the 28th."""
     number = day.timetuple().tm_yday - 1
@@ -65,16 +81,20 @@ def outlook(site: Site, et0_mm: tuple[float, ...] | None = None) -> Outlook | No
     if normals is None:
         return None
     climate = ClimateNormals(et0_mm or mean_et0_mm(site.place, normals), normals.rain_mm, normals.wet_days)
-    rain = tuple(
-        MonthRain(
-            normals.wet_days[m] / MONTH_DAYS[m],
-            normals.rain_mm[m] / normals.wet_days[m] if normals.wet_days[m] > 0.0 else 0.0,
-        )
-        for m in range(12)
-    )
+    rain = _month_rain(normals)
     fed = {roof.tank_id for roof in site.roofs}
-    tables = {tank.id: _table(site, tank, climate, rain) for tank in site.tanks if tank.id in fed}
-    return Outlook(tables, rain)
+    bases = {tank.id: _basis(site, tank, climate, rain) for tank in site.tanks if tank.id in fed}
+    return Outlook({tank_id: basis.table for tank_id, basis in bases.items()}, rain)
+
+
+@lru_cache(maxsize=8)
+def basis(site: Site, tank_id: str) -> Basis | None:
+    """What a tank's table rests on; None without normals or a roof. Takes as long as `outlook`."""
+    normals = site.place.normals
+    if normals is None or all(roof.tank_id != tank_id for roof in site.roofs):
+        return None
+    climate = ClimateNormals(mean_et0_mm(site.place, normals), normals.rain_mm, normals.wet_days)
+    return _basis(site, site.tank(tank_id), climate, _month_rain(normals))
 
 
 def usable_l(tank: Tank) -> float:
@@ -84,15 +104,27 @@ def usable_l(tank: Tank) -> float:
     return max(1.0, table.volume_l(tank.overflow_mm) - kept_l)
 
 
-def _table(site: Site, tank: Tank, climate: ClimateNormals, rain: Sequence[MonthRain]) -> PriceTable:
+def _month_rain(normals: MonthlyNormals) -> tuple[MonthRain, ...]:
+    return tuple(
+        MonthRain(
+            normals.wet_days[m] / MONTH_DAYS[m],
+            normals.rain_mm[m] / normals.wet_days[m] if normals.wet_days[m] > 0.0 else 0.0,
+        )
+        for m in range(12)
+    )
+
+
+def _basis(site: Site, tank: Tank, climate: ClimateNormals, rain: Sequence[MonthRain]) -> Basis:
     daily_et0_mm = [max(LEAST_ET0_MM, climate.et0_mm[month]) for month in _MONTHS]
-    zones = [_zone_year(zone, daily_et0_mm, rain) for zone in site.zones if zone.tank_id == tank.id]
+    zones = {zone.id: _zone_year(zone, daily_et0_mm, rain) for zone in site.zones if zone.tank_id == tank.id}
     roofs = [roof for roof in site.roofs if roof.tank_id == tank.id]
 
     def catch_l(rain_mm: Sequence[float]) -> list[float]:
         return _daily_catch_l(roofs, rain_mm)
 
-    return price_table(zones, likely_years(climate, YEARS), daily_et0_mm, catch_l, usable_l(tank))
+    years = likely_years(climate, YEARS)
+    table = price_table(list(zones.values()), years, daily_et0_mm, catch_l, usable_l(tank))
+    return Basis(zones, years, daily_et0_mm, [catch_l(year.rain_mm) for year in years], table)
 
 
 def _daily_catch_l(roofs: Sequence[Roof], rain_mm: Sequence[float]) -> list[float]:
