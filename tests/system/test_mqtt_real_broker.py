@@ -16,7 +16,17 @@ from pathlib import Path
 import iotcore
 import pytest
 
-from controller.contract import Finding, Order, OrderAnswer, Record, RunZone, StepResult
+from controller.contract import (
+    Finding,
+    HoldZone,
+    Order,
+    OrderAnswer,
+    Record,
+    ResumeZone,
+    RunZone,
+    StepResult,
+    ZoneLooks,
+)
 from controller.service.clock import PacedClock
 from controller.service.journal import Journal
 from controller.service.mqtt import MqttService, Picture, WateringEnded
@@ -227,6 +237,17 @@ def test_mode_can_be_set_by_any_homie_client(controller: Controller, listener: L
         listener.publish(f"{ROOT}/site/mode/set", word)
     wait_for(lambda: b"either run or hold" in listener.retained.get(f"{ROOT}/site/last-refusal", b""), "refusal")
     assert [type(order.command).__name__ for order in controller.acted] == ["HoldAll", "ResumeAll"]
+
+
+def test_a_zone_s_mode_and_looks_can_be_set_by_any_homie_client(controller: Controller, listener: Listener) -> None:
+    _ready(listener)
+    for word in ("hold", "run", "faster"):
+        listener.publish(f"{ROOT}/zone-bench/mode/set", word)
+    for word in ("dry", "thirsty"):
+        listener.publish(f"{ROOT}/zone-bench/looks/set", word)
+    wait_for(lambda: b"'dry' or 'wet'" in listener.retained.get(f"{ROOT}/site/last-refusal", b""), "refusal")
+    acted = [order.command for order in controller.acted]
+    assert acted == [HoldZone("bench", None), ResumeZone("bench"), ZoneLooks("bench", "dry")]
 
 
 def test_a_flood_of_orders_is_cut_to_the_burst(controller: Controller, listener: Listener) -> None:

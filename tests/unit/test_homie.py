@@ -189,6 +189,25 @@ def test_the_set_topics_are_those_declared_settable() -> None:
     assert TREE.set_topics().keys() == settable
 
 
+def test_a_zone_s_hold_words_and_the_forecast_are_shown() -> None:
+    bench, salad = snapshot().zones
+    held = replace(
+        bench, held=True, hold_until_wall_ms=START_WALL_MS + 3_600_000, coefficient_factor=1.1234, last_look="dry"
+    )
+    shown = snapshot(zones=(held, salad), forecast_issued_wall_ms=START_WALL_MS, rain_to_come_mm=9.5)
+    values = TREE.values(shown, ServiceFacts())
+    names = ("mode", "hold-until", "coefficient-factor", "looks")
+    assert [values[f"{ROOT}/zone-bench/{name}"] for name in names] == [
+        b"hold",
+        b"2026-05-14T06:30:00Z",
+        b"1.123",
+        b"dry",
+    ]
+    assert [values[f"{ROOT}/zone-salad/{name}"] for name in names] == [b"run", b"", b"1.000", b""]
+    assert values[f"{ROOT}/weather/forecast-issued"] == b"2026-05-14T05:30:00Z"
+    assert values[f"{ROOT}/weather/rain-to-come"] == b"9.5"
+
+
 def test_the_version_changes_exactly_when_the_document_does() -> None:
     again = DeviceTree(SITE).descriptions()
     renamed = DeviceTree(replace(SITE, name="Another name")).descriptions()
