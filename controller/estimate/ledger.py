@@ -18,12 +18,13 @@ OVERFLOW = "overflow"
 LEAK = "leak"
 EVAPORATION = "evaporation"
 UNEXPLAINED = "unexplained"
+ZONE_PREFIX = "zone:"
 BLUNDER_SDS = 3.0
 """A gap wider than this many of its standard deviations is nobody's inaccuracy: it stays unexplained as a whole."""
 
 
 def zone_account(zone_id: str) -> str:
-    return f"zone:{zone_id}"
+    return f"{ZONE_PREFIX}{zone_id}"
 
 
 def tank_account(tank_id: str) -> str:
@@ -125,13 +126,14 @@ def reconcile(ledger: DayLedger, measured_ml: int, measured_sd_ml: float) -> Day
 
     Least squares: the gap is shared by variance between the entries and the two measured volumes. What falls to those,
     and all of a gap beyond `BLUNDER_SDS` of its standard deviations, is "unexplained". An entry never changes its
-    direction. Opening plus entries is the measured closing exactly.
+    direction, and a zone's is what its waterings were booked with: ledger and deliveries agree to the millilitre.
+    Opening plus entries is the measured closing exactly.
     """
     gap_ml = measured_ml - ledger.closing_ml
     variance = ledger.gap_sd_ml**2 + measured_sd_ml**2
     if gap_ml and variance > 0.0 and abs(gap_ml) <= BLUNDER_SDS * math.sqrt(variance):
         entries = dict(ledger.entries_ml)
-        for account in sorted(ledger.evidence):
+        for account in sorted(account for account in ledger.evidence if not account.startswith(ZONE_PREFIX)):
             before_ml = entries[account]
             after_ml = before_ml + round(gap_ml * ledger.evidence[account].sd_ml ** 2 / variance)
             entries[account] = max(after_ml, 0) if before_ml > 0 else min(after_ml, 0)

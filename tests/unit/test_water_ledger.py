@@ -126,12 +126,12 @@ def test_an_entry_is_replaced_when_something_better_is_known() -> None:
     assert ledger.evidence[RAIN].sd_ml == 1_200.0
 
 
-def test_a_gap_is_shared_by_how_unsure_each_entry_is() -> None:
+def test_a_gap_is_shared_by_how_unsure_each_entry_is_and_what_a_zone_was_given_stays_as_it_was_metered() -> None:
     ledger = book(make_ledger(), RAIN, 120_000, Evidence(4_000.0, 0, 1))
     ledger = book(ledger, zone_account("beds"), -30_000, Evidence(1_000.0, 0, 1))
     closed = reconcile(ledger, 595_000, 2_000.0)
     # A gap of 5 L over variances of 16, 1 and 4 L2.
-    assert closed.entries_ml == {RAIN: 123_810, "zone:beds": -29_762, UNEXPLAINED: 952}
+    assert closed.entries_ml == {RAIN: 123_810, "zone:beds": -30_000, UNEXPLAINED: 1_190}
     assert closed.closing_ml == 595_000
     assert explains_itself(closed)
 
