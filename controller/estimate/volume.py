@@ -182,10 +182,15 @@ class VolumeFilter:
         state, covariance = self.state, self.covariance
         shared = self._shared(around)
         total = _shown(shared, around) + variance_mm2
-        for index in range(STATES):
-            weight = shared[index] / total
-            state[index] += weight * surprise_mm
-            covariance[index] = [c - weight * s for c, s in zip(covariance[index], shared, strict=True)]
+        # Written out, since this is most of what a step at rest costs: a row takes half the time of one by `zip`.
+        s0, s1, s2, s3, s4, s5, s6, s7 = shared
+        for index, (c0, c1, c2, c3, c4, c5, c6, c7) in enumerate(covariance):
+            w = shared[index] / total
+            state[index] += w * surprise_mm
+            covariance[index] = [
+                *(c0 - w * s0, c1 - w * s1, c2 - w * s2, c3 - w * s3),
+                *(c4 - w * s4, c5 - w * s5, c6 - w * s6, c7 - w * s7),
+            ]
 
     def level_variance_mm2(self, elapsed_h: float) -> float:
         """Variance of the level a while after the last step."""
