@@ -16,7 +16,7 @@ from controller.estimate.echoes import MINIMUM_AGREEING, Echoes, from_the_surfac
 from controller.estimate.headspace import Headspace
 from controller.estimate.jumps import Candidate, FalseEcho
 from controller.estimate.stuck import TELLING_L, StuckWatch, Verdict
-from controller.estimate.volume import LEVEL, METER, RATE, SPEED_SENSITIVITY_PER_K, VolumeFilter
+from controller.estimate.volume import LEVEL, METER, RATE, SPEED_SENSITIVITY_PER_K, Surroundings, VolumeFilter
 from controller.site.geometry import LevelTable
 from controller.site.model import Tank
 
@@ -334,11 +334,11 @@ class LevelEstimator:
         self._blind_us = self._tank.blind_zone_mm / half_mm_per_us
         self._calm_us = CALM_MM / half_mm_per_us
         self._close_us = CLOSE_MM / half_mm_per_us
-        self._believe_air()
+        self._believe_air(self.headspace.around(self._distance_mm()))
 
-    def _believe_air(self) -> None:
+    def _believe_air(self, around: Surroundings) -> None:
         """Millimetres for a microsecond in the air that is believed to be on the way."""
-        warmer_k = self.headspace.around(0.0).warmer_k(self.filter.state)
+        warmer_k = around.warmer_k(self.filter.state)
         self._mm_per_us = self._half_mm_per_us * (1.0 + SPEED_SENSITIVITY_PER_K * warmer_k)
 
     def _distance_mm(self) -> float:
@@ -401,13 +401,18 @@ class LevelEstimator:
         self.filter.correct(surprise_mm, variance_mm2 + unsure_mm * unsure_mm, around)
         self.level_mm = self.filter.state[LEVEL]
 
-    def _plan(self, mono_ms: int) -> None:
-        """After a step: an empty pool, the gate of the next bursts, and when the filter steps again."""
+    def _expect(self) -> None:
+        """After a step: an empty pool, and where the next burst should be."""
         self.pooled = 0
         self.pooled_mm = self.pooled_mm2 = 0.0
-        self._believe_air()
-        seen_mm2 = self.filter.seen_variance_mm2(self.headspace.around(self._distance_mm()))
+        around = self.headspace.around(self._distance_mm())
+        self._believe_air(around)
+        seen_mm2 = self.filter.seen_variance_mm2(around)
         self.gate_mm = GATE_SDS * math.sqrt(seen_mm2 + self.scatter_mm2 + PING_MM2 / 3.0) + GATE_MM
+
+    def _plan(self, mono_ms: int) -> None:
+        """After the last step of a burst: what the next ones should be, and when the filter steps again."""
+        self._expect()
         self.due_mono_ms = mono_ms + POOL_MS
         self.ordinary = (
             self.known
@@ -451,7 +456,7 @@ class LevelEstimator:
             self.raining = raining
             self._pass_time(mono_ms)
             self.level_mm = self.filter.state[LEVEL]
-            self._plan(mono_ms)
+            self._expect()
         self.raining = raining
         self.rejection = ""
         self._sort_out(burst_us, [us for us in heard if 0 < us <= self._farthest_us], mono_ms)
