@@ -479,7 +479,9 @@ class LevelEstimator:
                     return
         if len(heard) < MINIMUM_AGREEING:
             beyond = any(us > self._farthest_us for us in burst_us)
-            self.candidate.miss()
+            if beyond:
+                self.candidate.miss()
+            # Lost pings say nothing of where the water is: drops on the face speak neither for nor against it.
             self.rejection = "beyond the floor" if beyond else "too few echoes"
         elif middle(heard) < self._blind_us:
             self._see_elsewhere(self._sensor_mm - self._tank.blind_zone_mm, PING_MM2, mono_ms, True)
