@@ -46,6 +46,7 @@ def facts_for(ctx: Context, now: Now, zone: Zone, *, asleep: bool = False) -> Fa
     facts.float_dry = state.float_dry.get(zone.tank_id, False)
     facts.battery_v = 0.0 if battery.voltage_v is None else battery.voltage_v
     facts.battery_age_s = battery_age_s
+    facts.battery_frozen = battery.is_frozen(mono_ms)
     facts.battery_low = battery.low_reason != ""
     facts.battery_charge_percent = battery.charge_percent
     facts.temperature_c = ctx.sensing.temperature_c
@@ -82,6 +83,7 @@ def _standing_facts(ctx: Context, zone: Zone) -> Facts:
         float_dry=True,
         battery_v=0.0,
         battery_age_s=math.inf,
+        battery_frozen=True,
         battery_low=True,
         battery_charge_percent=0.0,
         minimum_charge_percent=site.battery.minimum_charge_percent,

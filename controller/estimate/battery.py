@@ -265,6 +265,10 @@ class BatteryEstimator:
             frozen,
         )
 
+    def is_frozen(self, mono_ms: int) -> bool:
+        """Whether the voltage does not answer to loads, as `reading` says it."""
+        return self._watch.frozen(mono_ms)
+
     def dump(self) -> dict[str, Any]:
         """The whole state as JSON-able data."""
         parts = {"limits": self._limits.dump(), "filter": self._filter.dump(), "watch": self._watch.dump()}

@@ -24,6 +24,8 @@ START_MARGIN = 0.02
 """Part of the capacity that must lie above the reserve for a start, so that a run is worth its valve strokes."""
 CHARGE_MARGIN_PERCENT = 5.0
 FROST_MARGIN_C = 1.0
+COOLING_K_H = 3.0
+"""How fast the air may have cooled since a thermometer was last heard of: a clear evening (own choice, no source)."""
 
 
 @dataclass(slots=True)
@@ -53,6 +55,7 @@ class Facts:
     float_dry: bool
     battery_v: float
     battery_age_s: float
+    battery_frozen: bool
     battery_low: bool
     battery_charge_percent: float | None
     minimum_charge_percent: float
@@ -179,6 +182,11 @@ def battery_known(facts: Facts) -> Blocker | None:
     return blocker("battery-unknown", {"since": since_text(facts.battery_age_s)})
 
 
+def battery_answers(facts: Facts) -> Blocker | None:
+    """A voltage that does not move with the load protects no battery (catalogue fault N7)."""
+    return blocker("battery-frozen", {"battery_v": facts.battery_v}) if facts.battery_frozen else None
+
+
 def battery_above_disconnect(facts: Facts) -> Blocker | None:
     if not facts.battery_low:
         return None
@@ -225,7 +233,10 @@ def temperature_known(facts: Facts) -> Blocker | None:
     if not facts.month_can_freeze:
         return None
     if facts.temperature_c is not None and facts.temperature_age_s <= TEMPERATURE_AGE_S:
-        return None
+        # It may have become colder since: an old reading must be the warmer, the older it is (catalogue fault N8).
+        coldest_c = facts.temperature_c - COOLING_K_H * facts.temperature_age_s / 3600.0
+        if coldest_c >= facts.frost_c or facts.temperature_c < facts.frost_c:
+            return None
     return blocker("temperature-unknown", {"since": since_text(facts.temperature_age_s)})
 
 
@@ -250,6 +261,7 @@ START_CHECKS: Sequence[Check] = (
     reserve_kept_to_start,
     suction_wet,
     battery_known,
+    battery_answers,
     battery_above_disconnect,
     battery_charged_to_start,
     battery_not_overcharged,

@@ -109,6 +109,7 @@ CATALOGUE = (
         "unknown, not empty: no start, and the reason is shown",
         (
             "unit/test_battery_estimator:test_a_voltage_that_does_not_answer_to_the_pump_is_frozen",
+            "test_a_voltage_that_stands_still_under_the_pump_bars_the_next_start_until_it_moves_again",
             "test_a_voltage_that_is_not_there_starts_nothing_and_is_not_called_an_empty_battery",
         ),
     ),
@@ -118,6 +119,7 @@ CATALOGUE = (
         "no start in frost because the probe is dead",
         (
             "test_in_a_month_that_can_freeze_nothing_starts_without_a_thermometer",
+            "test_a_thermometer_that_dies_before_a_frosty_night_does_not_let_the_pump_run_in_it",
             "test_a_thermometer_stuck_below_zero_keeps_the_pump_off_and_says_frost",
         ),
     ),
@@ -483,6 +485,21 @@ def test_a_voltage_that_is_not_there_starts_nothing_and_is_not_called_an_empty_b
     assert not {"battery-low", "battery-charge", "battery-high"} & set(garden.findings)
 
 
+def test_a_voltage_that_stands_still_under_the_pump_bars_the_next_start_until_it_moves_again() -> None:
+    garden = bed_at(10.0, SIX, SEVEN, EIGHT)
+    garden.run_hours(5)
+    breaks(garden).sensor[("battery", 0)] = SensorTrouble("stuck")
+    garden.run_hours(1.3)
+    assert "battery-frozen" in garden.findings
+    garden.run_hours(1.5)
+    assert len(garden.of_kind("start")) == 1
+    assert "battery-frozen" in blockers(garden, BED)
+    breaks(garden).sensor.clear()
+    garden.run_hours(1)
+    assert "battery-frozen" not in garden.findings
+    assert garden.given_l(BED) > 15.0
+
+
 def test_a_voltage_lost_in_mid_run_stops_it() -> None:
     garden = bed_at(40.0, SIX)
     garden.run_until_watering()
@@ -496,6 +513,17 @@ def test_in_a_month_that_can_freeze_nothing_starts_without_a_thermometer() -> No
     garden = Garden(at_fixed_times(EXAMPLE, BED, 5.0, 12 * 60), date(2026, 1, 10), tmin_c=3.0, tmax_c=9.0)
     breaks(garden).temperature_bad.add(0)
     garden.run_hours(14)
+    assert garden.of_kind("start") == []
+    assert "temperature-unknown" in blockers(garden, BED)
+
+
+def test_a_thermometer_that_dies_before_a_frosty_night_does_not_let_the_pump_run_in_it() -> None:
+    times = (20 * 60, 21 * 60, 22 * 60, 23 * 60 + 30)
+    garden = Garden(at_fixed_times(EXAMPLE, BED, 5.0, *times), date(2026, 1, 10), tmin_c=-3.0, tmax_c=6.0)
+    garden.run_hours(18)
+    assert EXAMPLE.frost_c + 1.0 < (garden.snapshot.temperature_c or 0.0) < 5.0
+    breaks(garden).temperature_bad.add(0)
+    garden.run_hours(8)
     assert garden.of_kind("start") == []
     assert "temperature-unknown" in blockers(garden, BED)
 
