@@ -59,7 +59,10 @@ def _tanks(ctx: Context, now: Now) -> Iterator[Standing]:
                 yield Standing("catch-lost", tank.id, {"tank": tank.name, "part": part, "lost_l": roofs.lost_l})
             elif roofs.trouble == "gauge":
                 yield Standing("rain-gauge-low", tank.id, {"tank": tank.name, "part": part})
-        false_mm = ctx.sensing.level(tank.id, now.mono_ms).false_echo_mm
+        level = ctx.sensing.level(tank.id, now.mono_ms)
+        if level.at_or_above and level.volume_l is not None:
+            yield Standing("level-too-near", tank.id, {"tank": tank.name, "volume_l": level.volume_l})
+        false_mm = level.false_echo_mm
         if false_mm is not None:
             yield Standing("false-echo", tank.id, {"tank": tank.name, "distance_mm": false_mm})
 

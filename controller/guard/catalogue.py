@@ -259,6 +259,14 @@ _ROWS = (
         "by itself when only the water answers",
     ),
     Condition(
+        "level-too-near",
+        "info",
+        "tank {tank}: the water stands too near to the level sensor to be measured; there are {volume_l:.0f} L or more",
+        "the tank is fuller than the sensor's height and blind zone let it see",
+        "nothing to do now; a riser for the sensor lets it see the tank full",
+        "by itself when the water has fallen",
+    ),
+    Condition(
         "emitters-clogged",
         "warning",
         "{about} gets {change_percent:.0f} % against its usual flow; the other zones flow as always",

@@ -60,10 +60,10 @@ CATALOGUE = (
     Fault(
         "N2",
         "level in the blind zone",
-        "never more than a lower bound, and never good",
+        "a lower bound and called so, never good",
         (
             "unit/test_level_estimator:test_a_level_that_comes_back_from_the_blind_zone_is_a_measurement_again",
-            "test_a_level_in_the_blind_zone_is_doubtful_and_never_above_what_is_there",
+            "test_a_level_in_the_blind_zone_is_told_as_a_lower_bound_and_is_never_good",
         ),
     ),
     Fault(
@@ -378,7 +378,7 @@ def test_a_frozen_level_never_drains_the_reserve() -> None:
     assert "level-doubtful" in blockers(garden, BED) | blockers(garden, POT)
 
 
-def test_a_level_in_the_blind_zone_is_doubtful_and_never_above_what_is_there() -> None:
+def test_a_level_in_the_blind_zone_is_told_as_a_lower_bound_and_is_never_good() -> None:
     site = at_fixed_times(EXAMPLE, BED, 5.0, SIX)
     low_ranger = replace(site.tanks[0], sensor_height_mm=1200.0)
     garden = Garden(replace(site, tanks=(low_ranger,)), fill=0.97)
@@ -390,6 +390,7 @@ def test_a_level_in_the_blind_zone_is_doubtful_and_never_above_what_is_there() -
         assert tank.level_mm is not None
         assert tank.level_mm <= low_ranger.sensor_height_mm - low_ranger.blind_zone_mm
         assert tank.volume_l < garden.volume_l()
+        assert f"{tank.volume_l:.0f} L or more" in text_of(garden, "level-too-near:main")
     # There is plenty above the reserve whatever the surface's true height.
     assert [run.data["ended"] for run in runs(garden, BED)] == ["done"]
 
