@@ -111,6 +111,9 @@ class BatteryWatch:
 
     def frozen(self, mono_ms: int) -> bool:
         """Whether the voltage has not answered to a load step, or has not moved at all for a day."""
+        if self.same_v == 0.0:
+            # Since the start none was heard.
+            return False
         same_ms = mono_ms - self.same_since_ms
         stepped = self.step_ms is not None and mono_ms - self.step_ms >= STEP_SHOWS_AFTER_MS
         return same_ms >= FROZEN_QUIET_MS or (stepped and same_ms >= FROZEN_AFTER_MS)

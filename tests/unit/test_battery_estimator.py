@@ -227,6 +227,16 @@ def test_a_steady_voltage_without_a_load_step_is_frozen_after_a_day_only() -> No
     assert readings[1440].frozen
 
 
+@pytest.mark.parametrize("heard_before", [False, True])
+def test_until_a_voltage_is_heard_nothing_is_frozen_however_long_the_clock_has_run(heard_before: bool) -> None:
+    estimator = BatteryEstimator(make_battery())
+    if heard_before:
+        estimator.update(12.4, 0.0, 1000 * MINUTE_MS, panel_v=0.0)
+        estimator.restarted()
+    assert not estimator.is_frozen(9000 * MINUTE_MS)
+    assert not estimator.update(12.4, 0.0, 9001 * MINUTE_MS, panel_v=0.0).frozen
+
+
 def test_a_frozen_voltage_thaws_when_it_moves() -> None:
     estimator = BatteryEstimator(make_battery())
     for minute in range(1441):
