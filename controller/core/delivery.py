@@ -35,6 +35,8 @@ STOP_SETTLE_MS = 3_000
 SILENT_SETTLE_MS = 9_000
 """After a run that ended without flow the level is watched a little longer: did the tank fall all the same?"""
 STOP_LIMIT_MS = 10_000
+RUNS_ON_MS = 5_000
+"""A pump that reads as off and whose current goes on for so long runs on: its contact is welded."""
 LONGEST_UNSEEN_MS = 8_000
 """A link is given up after 3 s without a line; the board shuts within 5 s more."""
 REST_BETWEEN_RUNS_MS = 30_000
@@ -116,6 +118,15 @@ def _book(ctx: Context, delivery: Delivery, delivered_ml: int) -> None:
     # Booked as it flows, so that a crash in mid-run forgets nothing of the day's cap.
     ctx.state.zones[delivery.zone_id].applied_today_ml += delivered_ml - delivery.delivered_ml
     delivery.delivered_ml = delivered_ml
+
+
+def note_current(delivery: Delivery, current_a: float | None, pump_on: int) -> None:
+    """Remember a report's battery current, for what it was before the pump, with it, and now."""
+    delivery.current_a = current_a
+    if pump_on:
+        delivery.pumping_a = current_a
+    elif delivery.pumping_a is None:
+        delivery.rest_a = current_a
 
 
 def stop(ctx: Context, now: Now, reason: str) -> None:
@@ -253,11 +264,26 @@ def _settle(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
         return
     if not shut:
         ctx.latch(now, "output-stuck", "", {})
+    elif _runs_on(delivery, 0.5 * ctx.pump_of_zone[zone.id].current_a):
+        if now.mono_ms - state.shut_mono_ms < RUNS_ON_MS:
+            return
+        ctx.latch(now, "pump-runs-on", "", {"current_a": -(delivery.current_a or 0.0)})
     if FLOW_FAULTS.intersection(state.board_faults):
         # The board missed the flow in the same moment as this watering ended for another reason: it is this zone's.
         _latch_no_flow(ctx, now, delivery, zone)
         _clear_board_latch(ctx)
     finish(ctx, now, delivery, zone)
+
+
+def _runs_on(delivery: Delivery, much_a: float) -> bool:
+    """Does the current say that the pump still runs: far below that before it, and hardly above that with it?
+
+    Asking for both keeps a cloud, or a lamp that was switched on, from looking like a pump.
+    """
+    now_a, before_a, pumping_a = delivery.current_a, delivery.rest_a, delivery.pumping_a
+    if now_a is None or before_a is None or pumping_a is None:
+        return False
+    return before_a - now_a > much_a and now_a - pumping_a < much_a
 
 
 def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:

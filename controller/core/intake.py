@@ -39,6 +39,8 @@ def take_report(ctx: Context, now: Now, report: Report) -> None:
     if (faults or state.board_faults) and faults != tuple(state.board_faults):
         _follow_board_faults(ctx, report)
     present = state.delivery
+    if present is not None:
+        delivery.note_current(present, report.current_a, pump_on)
     if present is not None and present.phase != "waking":
         pump = ctx.pump_of_zone[present.zone_id]
         if pump.flow_meter is not None:

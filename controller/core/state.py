@@ -47,6 +47,12 @@ class Delivery:
     ended: str = ""
     recent: list[tuple[int, int]] = field(default_factory=list)
     """(mono_ms, pulses) of the last seconds, for the present flow."""
+    current_a: float | None = None
+    """The battery's current in the newest report, positive while charging; None without a shunt."""
+    rest_a: float | None = None
+    """The last one before the pump started."""
+    pumping_a: float | None = None
+    """The last one while the pump read as on."""
 
 
 @dataclass(slots=True)

@@ -203,6 +203,14 @@ _ROWS = (
         "by the order clear-fault",
     ),
     Condition(
+        "pump-runs-on",
+        "fault",
+        "the pump was told to stop and reads as off, but the battery still gives its current ({current_a:.1f} A)",
+        "the contact of the pump's relay is welded; behind shut valves the pump overheats",
+        "pull the pump's fuse, then replace the relay; then clear the fault {fault}",
+        "by the order clear-fault",
+    ),
+    Condition(
         "order-expired",
         "info",
         "a run of {zone} by order could not start in time",
@@ -580,6 +588,6 @@ _BOARD_ROWS = (
 
 CATALOGUE: dict[str, Condition] = {row.id: row for row in (*_ROWS, *_SERVICE_ROWS, *_BOARD_ROWS)}
 LATCHING = frozenset(
-    {"no-flow", "burst-flow", "flow-at-rest", "output-stuck", "board-no-flow", "board-output-mismatch"}
-    | {"board-flow-at-rest", "board-self-test", "board-reboots-latched"}
+    {"no-flow", "burst-flow", "flow-at-rest", "output-stuck", "pump-runs-on", "board-no-flow"}
+    | {"board-output-mismatch", "board-flow-at-rest", "board-self-test", "board-reboots-latched"}
 )
