@@ -65,6 +65,12 @@ _MS_PER_H = 3_600_000.0
 _MS_PER_MIN = 60_000.0
 
 
+UNSEEN_MS = 120_000
+RUNS_IN_PART, RUNS_IN_SD_PART = 0.8, 0.2
+"""Part of the rain on the roofs that runs in while nobody sees the surface, and how unsure that is (common practice for
+roofs, no source; what they truly give is learned elsewhere, from storms that were seen)."""
+
+
 class LevelReading(NamedTuple):
     """What is known of a tank now.
 
@@ -287,9 +293,16 @@ class LevelEstimator:
         held_mm = min(level_mm, self._tank.overflow_mm)
         area_m2 = self._table.area_m2(held_mm)
         sd_l = math.sqrt(self._variance_mm2(mono_ms)) * area_m2
+        volume_l = self._table.volume_l(held_mm)
+        if self.rained_l > 0.0 and mono_ms - self.agreed_mono_ms > UNSEEN_MS:
+            # It rains, and drops on the face hide the surface: what the gauge counted runs in all the same.
+            full_l = self._table.volume_l(self._tank.overflow_mm)
+            volume_l = min(full_l, volume_l + RUNS_IN_PART * self.rained_l)
+            level_mm = max(level_mm, self._table.level_mm(volume_l))
+            sd_l = math.hypot(sd_l, RUNS_IN_SD_PART * self.rained_l)
         return LevelReading(
             level_mm,
-            self._table.volume_l(held_mm),
+            volume_l,
             sd_l,
             quality,
             measured,

@@ -422,3 +422,21 @@ def test_a_little_unmetered_inflow_does_not_add_up_to_a_frozen_sensor() -> None:
         level += 5.0
         now += 3_600_000
         estimator.update(burst(level), 15.0, now)
+
+
+def test_rain_that_falls_while_drops_hide_the_surface_is_counted_in_with_a_wide_doubt() -> None:
+    estimator = make_estimator()
+    for minute in range(20):
+        estimator.update(burst(600.0), 15.0, minute * 60_000)
+    before = estimator.reading(19 * 60_000)
+    assert before.volume_l is not None
+    for minute in range(20, 40):
+        estimator.rained(10.0)
+        estimator.observe([0, 0, 0, 0, 0], 15.0, minute * 60_000, 0.0, True)
+    hidden = estimator.reading(39 * 60_000)
+    assert hidden.volume_l is not None
+    assert hidden.sd_l is not None
+    assert hidden.quality == "unknown"
+    # 200 L fell on the roofs; about four fifths of that run in.
+    assert hidden.volume_l - before.volume_l == pytest.approx(160.0, abs=20.0)
+    assert hidden.sd_l > 30.0
