@@ -46,7 +46,7 @@ def facts_for(ctx: Context, now: Now, zone: Zone, *, asleep: bool = False) -> Fa
     facts.float_dry = state.float_dry.get(zone.tank_id, False)
     facts.battery_v = 0.0 if battery.voltage_v is None else battery.voltage_v
     facts.battery_age_s = battery_age_s
-    facts.battery_frozen = battery.is_frozen(mono_ms)
+    facts.battery_frozen = battery.is_frozen()
     facts.battery_low = battery.low_reason != ""
     facts.battery_charge_percent = battery.charge_percent
     facts.temperature_c = ctx.sensing.temperature_c

@@ -241,7 +241,7 @@ class BatteryEstimator:
     def reading(self, mono_ms: int) -> BatteryReading:
         """The estimate as of now, without a new report."""
         voltage_v, limits, tracked = self.voltage_v, self._limits, self._filter
-        frozen = self._watch.frozen(mono_ms)
+        frozen = self.is_frozen()
         known = bool(tracked.state)
         capacity = exp(tracked.state[CAPACITY]) if known else 0.0
         capacity_sd = capacity * tracked.sd(CAPACITY) if known else 0.0
@@ -265,9 +265,10 @@ class BatteryEstimator:
             frozen,
         )
 
-    def is_frozen(self, mono_ms: int) -> bool:
-        """Whether the voltage does not answer to loads, as `reading` says it."""
-        return self._watch.frozen(mono_ms)
+    def is_frozen(self) -> bool:
+        """Whether the voltage did not answer to loads for as long as it was heard: one that is lost is not frozen."""
+        heard_ms = self.voltage_mono_ms
+        return heard_ms is not None and self._watch.frozen(heard_ms)
 
     def dump(self) -> dict[str, Any]:
         """The whole state as JSON-able data."""

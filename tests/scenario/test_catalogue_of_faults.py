@@ -12,12 +12,13 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
 from importlib import import_module
+from typing import get_args
 
 import pytest
 
 from controller.contract import ClearFault, Record, RunZone
 from controller.site.model import Zone
-from simulator.plant.faults import PlantFaults, SensorTrouble, TroubleKind
+from simulator.plant.faults import PlantFaults, Quantity, SensorTrouble, TroubleKind
 from tests.scenario.garden import EXAMPLE, HOUR_MS, Garden, at_fixed_times, fixed, only, with_zones
 
 BED, POT, BEANS = "salad-bed-east", "bench-south", "bean-row"
@@ -364,6 +365,41 @@ def raised_at_ms(garden: Garden, fault_id: str) -> int:
 # --- sensors --------------------------------------------------------------------------------------------------
 
 
+AMOUNTS: dict[Quantity, dict[TroubleKind, float]] = {
+    "echo": {"wrong": -300.0, "slow": 300.0, "delayed": 120.0, "intermittent": 0.7},
+    "flow": {"garbage": 200.0, "wrong": 2.0, "slow": 30.0, "delayed": 30.0, "intermittent": 0.7},
+    "battery": {"wrong": 1.5, "slow": 300.0, "delayed": 120.0, "intermittent": 0.7},
+    "temperature": {"wrong": -20.0, "slow": 3600.0, "delayed": 3600.0, "intermittent": 0.7},
+    "rain": {"garbage": 400.0, "wrong": 2.0, "slow": 3600.0, "delayed": 3600.0, "intermittent": 0.7},
+}
+KINDS: tuple[TroubleKind, ...] = get_args(TroubleKind)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("quantity", AMOUNTS)
+def test_no_trouble_of_any_sensor_does_harm_and_no_zone_goes_dry_in_silence(
+    quantity: Quantity, kind: TroubleKind
+) -> None:
+    """44 hours of trouble that begins in mid-run. A meter's trouble may give more than the cap: nothing else counts."""
+    site = with_zones(EXAMPLE, [scheduled(BED, 12.0, SIX, 18 * 60), scheduled(POT, 8.0, SEVEN, 19 * 60)])
+    garden = Garden(site)
+    garden.run_until_watering()
+    garden.run_seconds(20)
+    breaks(garden).sensor[(quantity, 0)] = SensorTrouble(kind, AMOUNTS[quantity].get(kind, 1.0))
+    garden.run_hours(44)
+    pump = garden.season.plant.truth.pump(0)
+    assert not pump.running
+    assert pump.dead_head_ms == 0
+    assert pump.dry_ms == 0
+    wanted_l = {BED: 12.0 * 4, POT: 8.0 * 4}
+    told = set(garden.findings) | {record.key for record in garden.of_kind("fault")}
+    for zone_id, volume_l in wanted_l.items():
+        if quantity != "flow":
+            assert garden.given_l(zone_id) <= 1.05 * volume_l
+        if garden.given_l(zone_id) < 0.75 * volume_l:
+            assert blockers(garden, zone_id) or [finding for finding in told if zone_id in finding]
+
+
 def test_a_frozen_level_never_drains_the_reserve() -> None:
     times = tuple(range(SIX, SIX + 12 * 40, 40))
     site = with_zones(EXAMPLE, [scheduled(BED, 20.0, *times), scheduled(POT, 20.0, *[time + 20 for time in times])])
@@ -484,7 +520,7 @@ def test_a_voltage_that_is_not_there_starts_nothing_and_is_not_called_an_empty_b
     garden.run_hours(2)
     assert garden.of_kind("start") == []
     assert "battery-unknown" in blockers(garden, BED)
-    assert not {"battery-low", "battery-charge", "battery-high"} & set(garden.findings)
+    assert not {"battery-low", "battery-charge", "battery-high", "battery-frozen"} & set(garden.findings)
 
 
 def test_a_voltage_that_stands_still_under_the_pump_bars_the_next_start_until_it_moves_again() -> None:
@@ -509,6 +545,9 @@ def test_a_voltage_lost_in_mid_run_stops_it() -> None:
     assert seconds_until_still(garden, 90.0) <= 10.0 + LOOK_S
     garden.run_seconds(30)
     assert "board-supply-unknown" in garden.findings
+    garden.run_hours(1)
+    assert "battery-unknown" in garden.findings
+    assert "battery-frozen" not in garden.findings
 
 
 def test_in_a_month_that_can_freeze_nothing_starts_without_a_thermometer() -> None:

@@ -233,7 +233,7 @@ def test_until_a_voltage_is_heard_nothing_is_frozen_however_long_the_clock_has_r
     if heard_before:
         estimator.update(12.4, 0.0, 1000 * MINUTE_MS, panel_v=0.0)
         estimator.restarted()
-    assert not estimator.is_frozen(9000 * MINUTE_MS)
+    assert not estimator.reading(9000 * MINUTE_MS).frozen
     assert not estimator.update(12.4, 0.0, 9001 * MINUTE_MS, panel_v=0.0).frozen
 
 
@@ -242,6 +242,16 @@ def test_a_frozen_voltage_thaws_when_it_moves() -> None:
     for minute in range(1441):
         estimator.update(12.4, 0.0, minute * MINUTE_MS, panel_v=0.0)
     assert not estimator.update(12.41, 0.0, 1441 * MINUTE_MS, panel_v=0.0).frozen
+
+
+def test_a_voltage_that_is_lost_while_the_pump_runs_is_not_called_frozen() -> None:
+    estimator = BatteryEstimator(make_battery())
+    for minute in range(60):
+        estimator.update(12.4 + 0.005 * (-1) ** minute, 0.0, minute * MINUTE_MS, panel_v=0.0)
+    for second in range(20 * 60):
+        reading = estimator.update(None, 5.0, HOUR_MS + second * 1000, panel_v=0.0)
+    assert not reading.frozen
+    assert reading.quality == "unknown"
 
 
 # --- the charger ------------------------------------------------------------------------------------------------------
