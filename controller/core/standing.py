@@ -14,6 +14,9 @@ from controller.core.context import Context
 from controller.core.state import Latch
 from controller.guard.interlocks import blocker
 
+LEAST_LEAK_L_H = 0.15
+"""A slower loss is not told: what a closed tank dries up, a meter that is off and its shape make nearly as much."""
+
 
 class Standing(NamedTuple):
     """One finding: the row of the catalogue, what it is about (a tank's id, or empty) and its numbers."""
@@ -48,9 +51,10 @@ def _tanks(ctx: Context, now: Now) -> Iterator[Standing]:
         watch = ctx.sensing.watches[tank.id]
         leak = watch.leak_reading
         numbers = {"tank": tank.name, "rate_l_h": leak.rate_l_h, "sd_l_h": leak.sd_l_h, "lost_l": leak.lost_l}
-        if leak.state == "leaking":
+        told = leak.rate_l_h >= LEAST_LEAK_L_H
+        if told and leak.state == "leaking":
             yield Standing("leak", tank.id, numbers)
-        elif leak.state == "stopped":
+        elif told and leak.state == "stopped":
             yield Standing("leak-stopped", tank.id, {**numbers, "left_l": leak.stopped_at_l or 0.0})
         if watch.roofs is not None:
             roofs = watch.roofs.reading()

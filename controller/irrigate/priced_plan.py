@@ -26,6 +26,9 @@ _PLENTY = 0.0005
 """Below this a litre more or less changes nothing to speak of: water is there to be used."""
 
 _PRICE_STEP = 0.02
+LEAST_SHORT_PART = 0.03
+"""A zone is watered once it is short of its level by so much of its available water: a dose must be worth the valve's
+stroke, and the few doses of a day are not to be used up by drops (own choice)."""
 
 
 class Market(NamedTuple):
@@ -88,7 +91,8 @@ def _ask(need: ZoneNeed, markets: Mapping[str, Market], price: float) -> _Ask:
     today = zone_day(zone, round(need.etc_day_mm, 1), fraction, markets[zone.tank_id].month_rain)
     at_price_mm = _level_mm(today, _rounded(price))
     level = level_with_rain_mm(need, at_price_mm)
-    wanted_l = max(0.0, gross_l(zone, need.depletion_mm - level))
+    short_mm = need.depletion_mm - level
+    wanted_l = gross_l(zone, short_mm) if short_mm >= LEAST_SHORT_PART * zone.total_available_mm else 0.0
     volume_l = min(wanted_l, max(0.0, need.schedule.daily_cap_l - need.applied_today_l))
     return _Ask(level, wanted_l, volume_l if volume_l >= SMALLEST_DOSE_L else 0.0, level - at_price_mm)
 
@@ -180,7 +184,8 @@ def _line(need: ZoneNeed, ask: _Ask, price: float, volume_l: float, supplies: Ma
             f", rain of {need.rain.expected_mm:.0f} mm is forecast and {ask.room_mm:.1f} mm of room are left for it"
         )
     if ask.wanted_l < SMALLEST_DOSE_L:
-        why += f"; {worth}, so it waits until it is {ask.level_mm:.1f} mm short"
+        from_mm = ask.level_mm + LEAST_SHORT_PART * total_mm
+        why += f"; {worth}, so it waits until it is {from_mm:.1f} mm short"
     elif ask.level_mm < 0.5:
         why += f"; {worth}, {ask.wanted_l:.1f} L refill it"
     else:
