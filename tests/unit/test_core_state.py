@@ -35,7 +35,7 @@ def through_json(data: dict[str, Any]) -> dict[str, Any]:
 def lived_in(site: Site = SITE) -> Core:
     """A core that has seen a morning, with a run under way."""
     garden = Garden(site)
-    garden.run_until_watering()
+    garden.run_until_watering(limit_hours=48.0)
     core = garden.season.core
     assert core.dump()["state"]["delivery"] is not None
     return core
@@ -153,7 +153,7 @@ def test_when_the_monotonic_clock_begins_anew_every_time_on_it_moves_and_never_s
 
 def test_a_waiting_run_by_order_does_not_outlive_its_patience_when_the_clock_is_put_back() -> None:
     garden = Garden(with_schedule(SITE, POT, mode="off"))
-    garden.run_until_watering()
+    garden.run_until_watering(limit_hours=48.0)
     assert garden.order(RunZone(POT, 3.0)).accepted
     # Something blocks it: the level sensor falls silent; meanwhile the clock is put back by two hours.
     garden.season.plant.faults.echo_silent.add(0)
