@@ -80,21 +80,27 @@ def outlook(site: Site, et0_mm: tuple[float, ...] | None = None) -> Outlook | No
     normals = site.place.normals
     if normals is None:
         return None
-    climate = ClimateNormals(et0_mm or mean_et0_mm(site.place, normals), normals.rain_mm, normals.wet_days)
-    rain = _month_rain(normals)
-    fed = {roof.tank_id for roof in site.roofs}
-    bases = {tank.id: _basis(site, tank, climate, rain) for tank in site.tanks if tank.id in fed}
-    return Outlook({tank_id: basis.table for tank_id, basis in bases.items()}, rain)
+    bases = {tank.id: basis(site, tank.id, et0_mm) for tank in site.tanks}
+    return Outlook(
+        {tank_id: found.table for tank_id, found in bases.items() if found is not None}, _month_rain(normals)
+    )
 
 
 @lru_cache(maxsize=8)
-def basis(site: Site, tank_id: str) -> Basis | None:
-    """What a tank's table rests on; None without normals or a roof. Takes as long as `outlook`."""
+def basis(site: Site, tank_id: str, et0_mm: tuple[float, ...] | None = None) -> Basis | None:
+    """What a tank's table rests on, with the table; None without normals or a roof. Remembered, for it takes long."""
     normals = site.place.normals
-    if normals is None or all(roof.tank_id != tank_id for roof in site.roofs):
+    roofs = [roof for roof in site.roofs if roof.tank_id == tank_id]
+    if normals is None or not roofs:
         return None
-    climate = ClimateNormals(mean_et0_mm(site.place, normals), normals.rain_mm, normals.wet_days)
-    return _basis(site, site.tank(tank_id), climate, _month_rain(normals))
+    climate = ClimateNormals(et0_mm or mean_et0_mm(site.place, normals), normals.rain_mm, normals.wet_days)
+    rain = _month_rain(normals)
+    daily_et0_mm = [max(LEAST_ET0_MM, climate.et0_mm[month]) for month in _MONTHS]
+    zones = {zone.id: _zone_year(zone, daily_et0_mm, rain) for zone in site.zones if zone.tank_id == tank_id}
+    years = likely_years(climate, YEARS)
+    caught_l = [_daily_catch_l(roofs, year.rain_mm) for year in years]
+    table = price_table(list(zones.values()), years, daily_et0_mm, caught_l, usable_l(site.tank(tank_id)))
+    return Basis(zones, years, daily_et0_mm, caught_l, table)
 
 
 def usable_l(tank: Tank) -> float:
@@ -112,19 +118,6 @@ def _month_rain(normals: MonthlyNormals) -> tuple[MonthRain, ...]:
         )
         for m in range(12)
     )
-
-
-def _basis(site: Site, tank: Tank, climate: ClimateNormals, rain: Sequence[MonthRain]) -> Basis:
-    daily_et0_mm = [max(LEAST_ET0_MM, climate.et0_mm[month]) for month in _MONTHS]
-    zones = {zone.id: _zone_year(zone, daily_et0_mm, rain) for zone in site.zones if zone.tank_id == tank.id}
-    roofs = [roof for roof in site.roofs if roof.tank_id == tank.id]
-
-    def catch_l(rain_mm: Sequence[float]) -> list[float]:
-        return _daily_catch_l(roofs, rain_mm)
-
-    years = likely_years(climate, YEARS)
-    table = price_table(list(zones.values()), years, daily_et0_mm, catch_l, usable_l(tank))
-    return Basis(zones, years, daily_et0_mm, [catch_l(year.rain_mm) for year in years], table)
 
 
 def _daily_catch_l(roofs: Sequence[Roof], rain_mm: Sequence[float]) -> list[float]:

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from functools import lru_cache
 from typing import NamedTuple
 
 from controller.irrigate.outlook import MonthRain, zone_day
 from controller.irrigate.plan import SMALLEST_DOSE_L, PlanLine, Supply, ZoneNeed, gross_l, level_with_rain_mm
 from controller.irrigate.ration import allocate_on_ration
-from controller.irrigate.water_price import PriceTable, ZoneDay, level_mm, priority_weight
+from controller.irrigate.water_price import PriceTable, priority_weight, remembered_level_mm
 
 _HALVINGS = 12
 """Of the range in which the price that fits is sought."""
@@ -24,7 +23,6 @@ _LEAST_PRICE = 0.002
 """From where a price is raised that is next to nothing, cost per litre."""
 _PLENTY = 0.0005
 """Below this a litre more or less changes nothing to speak of: water is there to be used."""
-
 _PRICE_STEP = 0.02
 LEAST_SHORT_PART = 0.03
 """A zone is watered once it is short of its level by so much of its available water: a dose must be worth the valve's
@@ -89,18 +87,12 @@ def _ask(need: ZoneNeed, markets: Mapping[str, Market], price: float) -> _Ask:
     zone = need.zone
     fraction = round(need.readily_mm / zone.total_available_mm, 2)
     today = zone_day(zone, round(need.etc_day_mm, 1), fraction, markets[zone.tank_id].month_rain)
-    at_price_mm = _level_mm(today, _rounded(price))
+    at_price_mm = remembered_level_mm(today, _rounded(price))
     level = level_with_rain_mm(need, at_price_mm)
     short_mm = need.depletion_mm - level
     wanted_l = gross_l(zone, short_mm) if short_mm >= LEAST_SHORT_PART * zone.total_available_mm else 0.0
     volume_l = min(wanted_l, max(0.0, need.schedule.daily_cap_l - need.applied_today_l))
     return _Ask(level, wanted_l, volume_l if volume_l >= SMALLEST_DOSE_L else 0.0, level - at_price_mm)
-
-
-@lru_cache(maxsize=4096)
-def _level_mm(zone: ZoneDay, price: float) -> float:
-    """A zone's level, remembered: plans are made every few minutes, and rounded inputs change only now and then."""
-    return level_mm(zone, price)
 
 
 def _rounded(price: float) -> float:

@@ -8,12 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from datetime import date
-from functools import lru_cache
 from typing import NamedTuple
 
 from controller.irrigate.likely_weather import DAYS_PER_YEAR, LikelyYear
 from controller.irrigate.outlook import Basis, day_of_year
-from controller.irrigate.water_price import RECENT_DAYS, ZoneDay, level_mm
+from controller.irrigate.water_price import RECENT_DAYS, remembered_level_mm
 
 FARTHEST_DAYS = 120
 LOW_PART, HIGH_PART = 0.1, 0.9
@@ -157,7 +156,7 @@ class _Course:
             day = zone.days[index]
             asked[zone_id] = 0.0
             if day is not None:
-                short_mm = depletion[zone_id] - _level_mm(day, price)
+                short_mm = depletion[zone_id] - remembered_level_mm(day, price)
                 asked[zone_id] = min(zone.cap_l, max(0.0, short_mm) * day.l_per_mm)
         return asked
 
@@ -175,8 +174,3 @@ class _Course:
         if after_mm > readily_mm:
             etc_mm *= max(0.0, (day.total_mm - after_mm) / (day.total_mm - readily_mm))
         depletion[zone_id] = min(day.total_mm, max(0.0, after_mm + etc_mm - rain_mm))
-
-
-@lru_cache(maxsize=4096)
-def _level_mm(day: ZoneDay, price: float) -> float:
-    return level_mm(day, price)

@@ -14,7 +14,8 @@ goes without (1 - Ks, FAO-56 equation 84). Prices are in that cost per litre.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 from controller.irrigate.likely_weather import DAYS_PER_YEAR, LikelyYear
@@ -90,6 +91,12 @@ def level_mm(zone: ZoneDay, price: float) -> float:
     return best_mm
 
 
+@lru_cache(maxsize=4096)
+def remembered_level_mm(zone: ZoneDay, price: float) -> float:
+    """`level_mm`, remembered: for callers that round what they ask, so that the same is asked again and again."""
+    return level_mm(zone, price)
+
+
 class ZoneYear(NamedTuple):
     """A zone through a usual year: one `ZoneDay` for each of 365 days, None out of season; its most litres a day."""
 
@@ -137,7 +144,7 @@ def price_table(
     zones: Sequence[ZoneYear],
     years: Sequence[LikelyYear],
     mean_et0_mm: Sequence[float],
-    catch_l: Callable[[Sequence[float]], Sequence[float]],
+    caught_l: Sequence[Sequence[float]],
     capacity_l: float,
 ) -> PriceTable:
     """The table of one tank.
@@ -145,10 +152,10 @@ def price_table(
     zones        all that drink from it
     years        likely weather that runs on from year to year, see `controller.irrigate.likely_weather`
     mean_et0_mm  the reference evapotranspiration that the zones' days were made with, 365 values
-    catch_l      turns a year's daily rain into what the tank's roofs give each day
+    caught_l     what the tank's roofs give on each day of each year
     capacity_l   usable litres when full
     """
-    weeks = _weeks(zones, years, mean_et0_mm, catch_l)
+    weeks = _weeks(zones, years, mean_et0_mm, caught_l)
     wet_from_mm = tuple(_median([week.recent_mm for week in of_years]) for of_years in weeks)
     step_l = capacity_l / (LEVELS - 1)
     values = [[0.0] * LEVELS for _ in range(SPELLS)]
@@ -224,15 +231,14 @@ def _weeks(
     zones: Sequence[ZoneYear],
     years: Sequence[LikelyYear],
     mean_et0_mm: Sequence[float],
-    catch_l: Callable[[Sequence[float]], Sequence[float]],
+    caught_l: Sequence[Sequence[float]],
 ) -> list[list[_Week]]:
     """`[period][year]`: every zone run through every year at every price."""
     by_year = []
     rain_before = list(years[-1].rain_mm[-RECENT_DAYS:])
-    for year in years:
-        caught_l = catch_l(year.rain_mm)
+    for year, caught_in_year_l in zip(years, caught_l, strict=True):
         rain_mm = rain_before + list(year.rain_mm)
-        by_year.append([_empty_week(period, caught_l, rain_mm) for period in range(PERIODS)])
+        by_year.append([_empty_week(period, caught_in_year_l, rain_mm) for period in range(PERIODS)])
         rain_before = list(year.rain_mm[-RECENT_DAYS:])
     for zone in zones:
         for choice, price in enumerate(PRICES):
