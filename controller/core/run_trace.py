@@ -19,6 +19,8 @@ from controller.site.model import Tank
 
 SILENT_S = 4.0
 """A run that ends after so long without a pulse was silent; the board ends it at 5 s or 15 s."""
+LEVEL_SD_MM = 10.0
+"""How sure a level is against the suction's height (own choice)."""
 LEAST_BURSTS = 3
 LEAST_SD_L = 0.3
 """A mean of bursts is no surer than this: waves, and the air on the way (own choice)."""
@@ -73,12 +75,8 @@ class RunTrace:
         self._pumped |= pump_on
         self._wet_from_above |= raining
 
-    def wants_echoes(self, pump_on: bool) -> bool:
-        """The surface is only looked at while the pump stands still."""
-        return not pump_on
-
     def look(self, burst_us: Sequence[int], probe_c: float | None, level_mm: float | None) -> None:
-        """A burst while the pump stands still."""
+        """A burst while the pump stands still: then alone the surface is calm."""
         if probe_c is None or level_mm is None:
             return
         seen = apparent_volume(self.tank, self._table, burst_us, probe_c, level_mm)
@@ -148,7 +146,3 @@ class RunTrace:
         for volumes, (count, total, square) in zip((self._before, self._after), data["volumes"], strict=True):
             volumes.count, volumes.total, volumes.square = count, total, square
         self._pumped, self._wet_from_above = data["pumped"], data["wet_from_above"]
-
-
-LEVEL_SD_MM = 10.0
-"""How sure a level is against the suction's height (own choice)."""

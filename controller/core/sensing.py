@@ -161,7 +161,7 @@ class Sensing:
         level_mm = self._levels[tank.id].reading(mono_ms).level_mm
         trace.observe(mono_ms, on, pulses.get(pump.id, 0), report.battery_v, level_mm, report.current_a, raining)
         burst = report.echo_us.get(tank.sensor_channel)
-        if burst is not None and trace.wants_echoes(on):
+        if burst is not None and not on:
             trace.look(burst, report.temperature_c.get(AIR_CHANNEL), level_mm)
 
     def forget_flow_finding(self, finding_id: str) -> bool:

@@ -8,13 +8,12 @@ from __future__ import annotations
 
 from collections import Counter
 from datetime import date, timedelta
-from importlib.metadata import distribution
-from pathlib import Path
 
 import pytest
 
 from controller.contract import Now, StepResult
-from simulator.plant.daily_records import DailyRecord, weather_from_daily
+from simulator.allocation.stations import station_rows
+from simulator.plant.daily_records import weather_from_daily
 from simulator.plant.weather import local_midnight_wall_ms
 from simulator.season import SeasonRun
 from simulator.season_summary import SeasonTally
@@ -26,23 +25,10 @@ FIRST = date(YEAR, 3, 1)
 DAYS = 245
 
 
-def brussels_days() -> list[DailyRecord]:
-    path = Path(str(distribution("aquacrop").locate_file("aquacrop/data/brussels_climate.txt")))
-    rows: list[DailyRecord] = []
-    for line in path.read_text(encoding="ascii").splitlines()[1:]:
-        day, month, year, tmin_c, tmax_c, rain_mm, et0_mm = line.split()
-        rows.append(
-            DailyRecord(
-                date(int(year), int(month), int(day)), float(tmin_c), float(tmax_c), float(rain_mm), float(et0_mm)
-            )
-        )
-    return rows
-
-
 class StationSeason:
     def __init__(self) -> None:
         before, after = FIRST - timedelta(days=1), FIRST + timedelta(days=DAYS + 2)
-        rows = [row for row in brussels_days() if before <= row.date < after]
+        rows = [row for row in station_rows("Brussels") if before <= row.date < after]
         weather = weather_from_daily(rows, EXAMPLE.place, seed=1)
         self.run = SeasonRun(EXAMPLE, weather, 1, local_midnight_wall_ms(FIRST, EXAMPLE.place))
         self.tally = SeasonTally(EXAMPLE, self.run.plant)
@@ -65,7 +51,7 @@ def season() -> StationSeason:
 
 
 def test_the_record_is_the_one_that_is_named() -> None:
-    rows = brussels_days()
+    rows = station_rows("Brussels")
     assert rows[0].date == date(1976, 1, 1)
     assert len(rows) > 10_000
     assert all(row.tmin_c <= row.tmax_c for row in rows)
