@@ -67,6 +67,9 @@ def _expired(now: Now, order: Order) -> str:
 
 def _apply(ctx: Context, now: Now, order: Order) -> str:
     command: Command = order.command
+    zone_id = getattr(command, "zone_id", None)
+    if zone_id is not None and zone_id not in ctx.zones:
+        return _no_such_zone(ctx, zone_id)
     if isinstance(command, SetSchedule):
         return _set_schedule(ctx, now, command)
     if isinstance(command, RunZone):
@@ -95,9 +98,7 @@ def _apply(ctx: Context, now: Now, order: Order) -> str:
 
 
 def _set_schedule(ctx: Context, now: Now, command: SetSchedule) -> str:
-    zone_state = ctx.state.zones.get(command.zone_id)
-    if zone_state is None:
-        return _no_such_zone(ctx, command.zone_id)
+    zone_state = ctx.state.zones[command.zone_id]
     problem = _version_problem(command, zone_state) or schedule_problem(command.schedule)
     if problem:
         return problem
@@ -118,9 +119,7 @@ def _version_problem(command: SetSchedule | UndoSchedule, zone_state: ZoneState)
 
 def _undo_schedule(ctx: Context, now: Now, command: UndoSchedule) -> str:
     """Each undo goes one schedule further back; what is undone is gone from here, but stays in the journal."""
-    zone_state = ctx.state.zones.get(command.zone_id)
-    if zone_state is None:
-        return _no_such_zone(ctx, command.zone_id)
+    zone_state = ctx.state.zones[command.zone_id]
     problem = _version_problem(command, zone_state)
     if problem:
         return problem
@@ -149,9 +148,7 @@ def _stop_zone(ctx: Context, now: Now, zone_id: str) -> None:
 
 
 def _run_zone(ctx: Context, now: Now, order: Order, command: RunZone) -> str:
-    zone = ctx.zones.get(command.zone_id)
-    if zone is None:
-        return _no_such_zone(ctx, command.zone_id)
+    zone = ctx.zones[command.zone_id]
     if not 0.0 < command.volume_l < math.inf:
         return f"volume_l is {command.volume_l}, allowed is more than 0"
     if len(ctx.state.manual) >= MANUAL_QUEUE:
@@ -180,9 +177,7 @@ def _until_problem(now: Now, until_wall_ms: int | None) -> str:
 
 
 def _hold_zone(ctx: Context, now: Now, command: HoldZone) -> str:
-    zone_state = ctx.state.zones.get(command.zone_id)
-    if zone_state is None:
-        return _no_such_zone(ctx, command.zone_id)
+    zone_state = ctx.state.zones[command.zone_id]
     problem = _until_problem(now, command.until_wall_ms)
     if problem:
         return problem
@@ -193,9 +188,7 @@ def _hold_zone(ctx: Context, now: Now, command: HoldZone) -> str:
 
 
 def _resume_zone(ctx: Context, now: Now, command: ResumeZone) -> str:
-    zone_state = ctx.state.zones.get(command.zone_id)
-    if zone_state is None:
-        return _no_such_zone(ctx, command.zone_id)
+    zone_state = ctx.state.zones[command.zone_id]
     zone_state.held, zone_state.hold_until_wall_ms = False, None
     if ctx.state.delivery is None:
         ctx.state.choice_due_mono_ms = now.mono_ms
@@ -277,9 +270,7 @@ def _take_forecast(ctx: Context, now: Now, command: Forecast) -> str:
 
 
 def _zone_looks(ctx: Context, now: Now, command: ZoneLooks) -> str:
-    zone = ctx.zones.get(command.zone_id)
-    if zone is None:
-        return _no_such_zone(ctx, command.zone_id)
+    zone = ctx.zones[command.zone_id]
     if command.look not in ("dry", "wet"):
         return f"look is {command.look!r}, allowed are dry and wet"
     if not ctx.calendar_known(now):
@@ -307,9 +298,7 @@ def _zone_looks(ctx: Context, now: Now, command: ZoneLooks) -> str:
 
 def _forget_looks(ctx: Context, command: ForgetLooks) -> str:
     """The factor goes back to 1; when the next word counts does not change, nor the depletion."""
-    zone_state = ctx.state.zones.get(command.zone_id)
-    if zone_state is None:
-        return _no_such_zone(ctx, command.zone_id)
+    zone_state = ctx.state.zones[command.zone_id]
     before = zone_state.trim
     zone_state.trim, zone_state.last_look = Trim(), None
     _record_look(ctx, command.zone_id, "forgotten", before, {})

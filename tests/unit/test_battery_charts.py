@@ -7,22 +7,10 @@ from itertools import pairwise
 import pytest
 
 from controller.estimate.battery_charts import REST_TABLES, chart_of, rest_charge_percent, rest_table, rest_voltage
-from controller.site.model import Battery, Chemistry
+from controller.site.model import Chemistry
+from tests.unit.batteries import make_battery
 
 CHEMISTRIES: tuple[Chemistry, ...] = ("flooded", "agm", "lifepo4")
-
-
-def make_battery(chemistry: Chemistry = "flooded", own_table: tuple[tuple[float, float], ...] | None = None) -> Battery:
-    return Battery(
-        chemistry=chemistry,
-        capacity_ah=100.0,
-        disconnect_v=11.8,
-        floor_v=11.0,
-        resume_v=12.4,
-        maximum_v=15.0,
-        minimum_charge_percent=50.0,
-        rest_table=own_table,
-    )
 
 
 @pytest.mark.parametrize("chemistry", CHEMISTRIES)

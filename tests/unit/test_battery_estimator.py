@@ -9,7 +9,8 @@ import pytest
 
 from controller.estimate.battery import BatteryEstimator, BatteryReading
 from controller.estimate.battery_charts import rest_table, rest_voltage
-from controller.site.model import Battery, Chemistry, Panel, Place
+from controller.site.model import Chemistry, Panel, Place
+from tests.unit.batteries import make_battery
 
 MINUTE_MS = 60_000
 HOUR_MS = 60 * MINUTE_MS
@@ -17,19 +18,6 @@ DAY_MS = 24 * HOUR_MS
 MIDNIGHT_WALL_MS = 1_782_000_000_000 - 1_782_000_000_000 % DAY_MS
 PANEL = Panel(peak_w=60.0, tilt_deg=40.0, azimuth_deg=180.0)
 PLACE = Place("Allotment above the river", 50.8, 4.4, 100.0, "Europe/Brussels")
-
-
-def make_battery(chemistry: Chemistry = "flooded", own_table: tuple[tuple[float, float], ...] | None = None) -> Battery:
-    return Battery(
-        chemistry=chemistry,
-        capacity_ah=100.0,
-        disconnect_v=11.8,
-        floor_v=11.0,
-        resume_v=12.4,
-        maximum_v=15.0,
-        minimum_charge_percent=50.0,
-        rest_table=own_table,
-    )
 
 
 def rest(estimator: BatteryEstimator, volts: float, hours: float, start_ms: int = 0) -> int:
