@@ -12,8 +12,7 @@ from controller.irrigate.normal_et import local_correction
 
 def forecast(ctx: Context, wall_ms: int) -> Forecast | None:
     """The stored forecast while it is fresh."""
-    stored = ctx.state.forecast
-    return None if stored is None else fresh(stored, wall_ms)
+    return fresh(ctx.state.forecast, wall_ms)
 
 
 def et0_mm(ctx: Context, wall_ms: int, ahead_days: int = 0) -> float:
