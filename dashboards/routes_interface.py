@@ -1,0 +1,80 @@
+"""Routes of the JSON interface: the present of a site, and its recorded series."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+from typing import Annotated, Any
+
+from fastapi import FastAPI, HTTPException, Query
+from pydantic import BaseModel
+
+from dashboards.routes_shared import Pages, SiteParameter
+from dashboards.store import DAY_MS
+from dashboards.view import time_ms
+
+MAX_POINTS = 5000
+
+
+class SeriesList(BaseModel):
+    """Which series a site has."""
+
+    site: str
+    series: list[dict[str, str]]
+
+
+class SeriesPoints(BaseModel):
+    """Points of one series: `[time in ms since 1970, lowest, mean, highest, number of readings]`."""
+
+    site: str
+    series: str
+    unit: str
+    points: list[tuple[int, float, float, float, int]]
+
+
+def add_interface(app: FastAPI, pages: Pages) -> None:
+    @app.get("/api/site")
+    def site_now(site: SiteParameter = None) -> dict[str, Any]:
+        """The present of a site. Times are UTC milliseconds since 1970; null is unknown."""
+        view = pages.view(site)
+        done = pages.completeness(view)
+        plain = asdict(view) | {"time_zone": view.time_zone.key, "live": view.live}
+        return plain | {"newest_record": done.newest, "missing_records": done.missing}
+
+    @app.get("/api/series")
+    def series_list(site: SiteParameter = None) -> SeriesList:
+        """Names and units of the recorded series."""
+        view = pages.view(site)
+        return SeriesList(
+            site=view.id, series=[{"name": s.name, "unit": s.unit} for s in pages.feed.store.series(view.id)]
+        )
+
+    @app.get("/api/history")
+    def history(
+        series: Annotated[str, Query(max_length=200)],
+        site: SiteParameter = None,
+        start: Annotated[str | None, Query(alias="from", max_length=40)] = None,
+        end: Annotated[str | None, Query(alias="to", max_length=40)] = None,
+    ) -> SeriesPoints:
+        """Points between two ISO 8601 instants (default: the last day), at most 5000, the newest of them."""
+        view = pages.view(site)
+        to_ms = _instant(end, view.now_ms)
+        from_ms = _instant(start, to_ms - DAY_MS)
+        known = {s.name: s.unit for s in pages.feed.store.series(view.id)}
+        if series not in known:
+            raise HTTPException(404, "no such series; /api/series lists them")
+        points = pages.feed.store.points(view.id, series, from_ms, to_ms)[-MAX_POINTS:]
+        return SeriesPoints(
+            site=view.id,
+            series=series,
+            unit=known[series],
+            points=[(p.at_ms, p.low, p.mean, p.high, p.count) for p in points],
+        )
+
+
+def _instant(text: str | None, default_ms: int) -> int:
+    if text is None:
+        return default_ms
+    at_ms = time_ms(text)
+    if at_ms is None:
+        raise HTTPException(422, "times are ISO 8601 with a zone, for example 2026-05-14T05:30:00Z")
+    return at_ms
