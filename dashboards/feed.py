@@ -78,6 +78,10 @@ class Feed:
         self._tree_lock = threading.Lock()
         self._planners: dict[str, RefillPlanner] = {}
         self._answers: dict[str, queue.SimpleQueue[str]] = {}
+        self.on_answer: Callable[[str, dict[str, Any]], None] | None = None
+        """Told of every answer to an order or a question: site id and what was said."""
+        self.on_duty: Callable[[], None] | None = None
+        """Called about once a second by the worker."""
         self._client_id = f"pumphouse-watch-{secrets.token_hex(4)}"
         self._client: mqtt.Client | None = None
         self._network: threading.Thread | None = None
@@ -101,6 +105,13 @@ class Feed:
     def unanswered_refills(self, site_id: str) -> int:
         planner = self._planners.get(site_id)
         return planner.unanswered if planner else 0
+
+    def publish(self, site_id: str, leaf: str, text: str) -> bool:
+        """Hand a message to a site's `order` or `ask` topic over to the client; False while there is no connection."""
+        client = self._client
+        if client is None or not self.connected:
+            return False
+        return client.publish(self._log_topic(site_id, leaf), text, qos=1).rc == mqtt.MQTT_ERR_SUCCESS
 
     def send_order(self, site_id: str, order: dict[str, Any]) -> str:
         """Send an order and wait for its answer, in words for people."""
@@ -211,6 +222,8 @@ class Feed:
                     self._supervise(now_s)
                     self.show_incoming()
                     self._ask_again(now_s)
+                    if self.on_duty is not None:
+                        self.on_duty()
                 if now_s >= next_fold_s:
                     next_fold_s = now_s + FOLD_EVERY_S
                     self.store.fold(self._wall_ms())
@@ -247,7 +260,7 @@ class Feed:
         if match[2] == "senml":
             self._take_pack(match[1], message)
         else:
-            self._take_answer(message.payload)
+            self._take_answer(match[1], message.payload)
 
     def show_incoming(self) -> None:
         """Values deleted while nobody listened are not announced: after a reconnect everything is heard anew."""
@@ -266,10 +279,12 @@ class Feed:
         if self.store.add(site_id, records).restarted:
             log.warning("site %s began its journal anew; its records are asked for again", site_id)
 
-    def _take_answer(self, payload: bytes) -> None:
+    def _take_answer(self, site_id: str, payload: bytes) -> None:
         answer = json_or_none(payload.decode("utf-8", "replace"))
         if not isinstance(answer, dict):
             return
+        if self.on_answer is not None:
+            self.on_answer(site_id, answer)
         waiting = self._answers.get(str(answer.get("id")))
         if waiting is not None:
             verdict = "Accepted" if answer.get("accepted") is True else "Refused"
