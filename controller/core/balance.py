@@ -92,8 +92,8 @@ def accrue(ctx: Context, now: Now) -> None:
 def _advance_zone(ctx: Context, zone: Zone, et0_mm: float, wall_ms: int) -> None:
     zone_state = ctx.state.zones[zone.id]
     rain_today_mm = ctx.sensing.rain_today_mm
-    if rain_today_mm == 0.0 and ctx.day_facts(wall_ms).kc[zone.id] == 0.0:
-        # Dry and out of season: nothing comes and nothing goes.
+    if rain_today_mm == 0.0 and (et0_mm == 0.0 or ctx.day_facts(wall_ms).kc[zone.id] == 0.0):
+        # Dry, and dark or out of season: nothing comes and nothing goes.
         return
     counted_mm = effective_rain_mm(rain_today_mm, expected.et0_mm(ctx, wall_ms), zone.rain_fed)
     rain_mm = max(0.0, counted_mm - zone_state.rain_credited_mm)

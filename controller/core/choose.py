@@ -25,6 +25,8 @@ TRIES_PER_DAY = 3
 LEAST_TIME_MS = 60_000
 PLAN_MS = 15 * 60_000
 """A plan is acted on for this long; every start is checked against the interlocks afresh."""
+NOTHING_WANTED_MS = 2 * PLAN_MS
+"""The same of a plan in which no zone wants anything: nothing dries out sooner (own choice)."""
 LOOK_AGAIN_MS = 55_000
 """While a window is open or something waits; a little under a minute, so that each idle report serves."""
 BETWEEN_RUNS_MS = 60_000
@@ -83,7 +85,8 @@ def _look_again_ms(ctx: Context, now: Now, waiting: bool) -> int:
                 soonest_ms = min(soonest_ms, zone_state.hold_until_wall_ms - now.wall_ms)
             continue
         if schedule.mode == "need" and ctx.clock.opening_at(schedule.windows, now.wall_ms) is not None:
-            return PLAN_MS
+            soonest_ms = min(soonest_ms, max(ctx.state.plan_due_mono_ms - now.mono_ms, LOOK_AGAIN_MS))
+            continue
         next_ms = next_start_ms(ctx, zone_state, now.wall_ms)
         if next_ms is not None:
             soonest_ms = min(soonest_ms, next_ms - now.wall_ms)
@@ -181,7 +184,8 @@ def make_plan(ctx: Context, now: Now) -> None:
     ctx.state.plan_order = [line.zone_id for line in lines]
     # A plan made before the levels were read is no plan: look again as soon as they are.
     levels_known = all(supply.level_known for supply in supplies.values())
-    ctx.state.plan_due_mono_ms = now.mono_ms + (PLAN_MS if levels_known else 0)
+    lasts_ms = PLAN_MS if any(line.wanted_l > 0.0 for line in lines) else NOTHING_WANTED_MS
+    ctx.state.plan_due_mono_ms = now.mono_ms + (lasts_ms if levels_known else 0)
     for line in lines:
         zone_state = ctx.state.zones[line.zone_id]
         zone_state.plan_l, zone_state.wanted_l, zone_state.plan_why = line.volume_l, line.wanted_l, line.why

@@ -265,8 +265,12 @@ class LevelEstimator:
                 self.pooled_mm += surprise_mm
                 self.pooled_mm2 += surprise_mm * surprise_mm
                 self.measured_mono_ms = self.agreed_mono_ms = mono_ms
+                if self.rejected_in_a_row:
+                    self.rejected_in_a_row, self.rejection = 0, ""
                 if mono_ms >= self.due_mono_ms:
                     self._take_pool(mono_ms)
+                return
+            if self._is_lost(heard, mono_ms):
                 return
         self.silent_ms = silent_ms
         self._observe_odd(burst_us, heard, mono_ms, inflow_expected)
@@ -415,17 +419,17 @@ class LevelEstimator:
         self.level_mm = self.filter.state[LEVEL]
 
     def _expect(self) -> None:
-        """After a step: an empty pool, and where the next burst should be."""
-        self.pooled = 0
-        self.pooled_mm = self.pooled_mm2 = 0.0
+        """After a step: where the next burst should be."""
         around = self.headspace.around(self._distance_mm())
         self._believe_air(around)
         seen_mm2 = self.filter.seen_variance_mm2(around)
         self.gate_mm = GATE_SDS * math.sqrt(seen_mm2 + self.scatter_mm2 + PING_MM2 / 3.0) + GATE_MM
 
     def _plan(self, mono_ms: int) -> None:
-        """After the last step of a burst: what the next ones should be, and when the filter steps again."""
-        self._expect()
+        """After the last step of a burst: what the next ones should be, and when the filter steps again.
+
+        A burst that will not be ordinary has its expectation worked out when it comes.
+        """
         self.due_mono_ms = mono_ms + POOL_MS
         self.ordinary = (
             self.known
@@ -438,6 +442,10 @@ class LevelEstimator:
             and self.first_bursts >= FIRST_BURSTS
             and mono_ms >= self.loose_until_ms
         )
+        self.pooled = 0
+        self.pooled_mm = self.pooled_mm2 = 0.0
+        if self.ordinary:
+            self._expect()
 
     # --- odd bursts ----------------------------------------------------------------------------------------------
 
@@ -458,6 +466,18 @@ class LevelEstimator:
             return math.nan
         self._note_nearer(heard, expected_us - reach_us - self._close_us, mono_ms)
         return echoes.mean_us
+
+    def _is_lost(self, heard: list[int], mono_ms: int) -> bool:
+        """A burst of which at most one ping came back says nothing: drops on the ranger's face. No step is taken for it."""
+        if (len(heard) > 1 and heard[-2] > 0) or self.false_echo.found_mm(mono_ms) is not None:
+            return False
+        if heard and heard[-1] > 0:
+            if heard[-1] > self._farthest_us:
+                return False
+            self._note_nearer(heard, (self._distance_mm() - self.gate_mm) / self._mm_per_us - self._close_us, mono_ms)
+        self.rejection = "too few echoes"
+        self.rejected_in_a_row += 1
+        return True
 
     def _observe_odd(self, burst_us: Sequence[int], heard: list[int], mono_ms: int, raining: bool) -> None:
         """Any burst, `heard` being its sorted times: the whole way of sorting out, doubting and accepting."""
