@@ -1,4 +1,4 @@
-"""The web application: pages, a JSON interface, and orders when they are allowed, behind one guard."""
+"""The web application: pages, a JSON interface and orders, behind one guard and one gate."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 
 from dashboards.feed import Feed
+from dashboards.gate import Door, Gate
 from dashboards.http_guard import App, HttpGuard
 from dashboards.routes_interface import add_interface
 from dashboards.routes_orders import add_orders
@@ -19,16 +20,13 @@ from dashboards.view import UnitSystem
 STATIC = Path(__file__).with_name("static")
 
 
-def build_app(
-    feed: Feed, units: UnitSystem | None = None, allow_orders: bool = False, host_names: tuple[str, ...] = ()
-) -> App:
-    """The whole application, guarded."""
-    app = FastAPI(title="pumphouse watch", version="1", docs_url=None, redoc_url=None)
-    pages = Pages(feed, units, allow_orders)
+def build_app(feed: Feed, door: Door, units: UnitSystem | None = None, host_names: tuple[str, ...] = ()) -> App:
+    """The whole application, guarded; `door` knows who may come in."""
+    app = FastAPI(title="pumphouse watch", version="1", docs_url=None, redoc_url=None, redirect_slashes=False)
+    pages = Pages(feed, units)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     add_pages(app, pages)
     add_interface(app, pages)
-    if allow_orders:
-        add_orders(app, pages)
+    add_orders(app, pages)
     app.add_middleware(GZipMiddleware, minimum_size=1000)
-    return HttpGuard(app, host_names)
+    return HttpGuard(Gate(app, door), host_names)

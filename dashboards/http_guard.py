@@ -1,7 +1,8 @@
-"""What stands between the network and the pages: host names, sizes, headers. Plain ASGI, no framework."""
+"""What stands between the network and the pages: host names, sizes, patience, headers. Plain ASGI, no framework."""
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
 from collections.abc import Awaitable, Callable, Iterable, MutableMapping
 from typing import Any
@@ -10,8 +11,14 @@ Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 App = Callable[[Scope, Receive, Send], Awaitable[None]]
+Headers = list[tuple[bytes, bytes]]
 
 MAX_BODY_BYTES = 64 * 1024
+MAX_HEADERS = 64
+MAX_HEADER_BYTES = 16 * 1024
+MAX_TARGET_BYTES = 4 * 1024
+BODY_WITHIN_S = 10.0
+"""A form is a few hundred bytes: over the poorest mobile link it takes seconds. Own choice."""
 
 SECURITY_HEADERS: tuple[tuple[bytes, bytes], ...] = (
     (
@@ -28,6 +35,14 @@ SECURITY_HEADERS: tuple[tuple[bytes, bytes], ...] = (
 )
 
 
+class BodyRefusedError(Exception):
+    """The body is too long or does not come; `status` says which."""
+
+    def __init__(self, status: int, text: str) -> None:
+        super().__init__(text)
+        self.status = status
+
+
 class HttpGuard:
     """Wraps an application. `host_names` are allowed besides localhost and plain addresses.
 
@@ -35,27 +50,43 @@ class HttpGuard:
     address cannot be such a name.
     """
 
-    def __init__(self, app: App, host_names: Iterable[str] = ()) -> None:
+    def __init__(self, app: App, host_names: Iterable[str] = (), body_within_s: float = BODY_WITHIN_S) -> None:
         self._app = app
         self._host_names = {"localhost", *(name.lower() for name in host_names)}
+        self._body_within_s = body_within_s
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
         guarded = _with_headers(send, scope["path"])
-        headers = {name: value.decode("latin-1") for name, value in scope["headers"]}
-        if not self._host_allowed(headers.get(b"host", "")):
-            await refuse(guarded, 421, "This name is not served here. Start with --host-name NAME to allow it.")
+        problem = self._problem(scope)
+        if problem is not None:
+            await refuse(guarded, *problem)
             return
-        if _declared_length(headers) > MAX_BODY_BYTES:
-            await refuse(guarded, 413, f"At most {MAX_BODY_BYTES} bytes are taken.")
+        try:
+            body = await asyncio.wait_for(whole_body(receive), self._body_within_s)
+        except BodyRefusedError as error:
+            await refuse(guarded, error.status, str(error), CLOSE)
             return
-        body = await _whole_body(receive)
-        if body is None:
-            await refuse(guarded, 413, f"At most {MAX_BODY_BYTES} bytes are taken.")
+        except TimeoutError:
+            await refuse(guarded, 408, f"The rest did not come within {self._body_within_s:g} s.", CLOSE)
             return
-        await self._app(scope, _replay(body, receive), guarded)
+        await self._app(scope, replay(body, receive), guarded)
+
+    def _problem(self, scope: Scope) -> tuple[int, str, Headers] | None:
+        """Why this request is not even looked at; None when it is."""
+        headers = scope["headers"]
+        if len(headers) > MAX_HEADERS or sum(len(n) + len(v) for n, v in headers) > MAX_HEADER_BYTES:
+            return 431, f"At most {MAX_HEADERS} header lines of together {MAX_HEADER_BYTES} bytes are taken.", CLOSE
+        if len(scope.get("raw_path") or b"") + len(scope["query_string"]) > MAX_TARGET_BYTES:
+            return 414, f"At most {MAX_TARGET_BYTES} bytes of address are taken.", CLOSE
+        hosts = [value for name, value in headers if name == b"host"]
+        if len(hosts) != 1 or not self._host_allowed(hosts[0].decode("latin-1")):
+            return 421, "This name is not served here. Start with --host-name NAME to allow it.", []
+        if _declared_length(header(scope, b"content-length")) > MAX_BODY_BYTES:
+            return 413, f"At most {MAX_BODY_BYTES} bytes are taken.", CLOSE
+        return None
 
     def _host_allowed(self, host: str) -> bool:
         name = host.rpartition(":")[0] if not host.endswith("]") and ":" in host else host
@@ -69,32 +100,50 @@ class HttpGuard:
         return True
 
 
-async def refuse(send: Send, status: int, text: str) -> None:
-    """A plain refusal."""
-    body = text.encode()
-    headers = [(b"content-type", b"text/plain; charset=utf-8"), (b"content-length", str(len(body)).encode())]
-    await send({"type": "http.response.start", "status": status, "headers": headers})
+CLOSE: Headers = [(b"connection", b"close")]
+"""What was not read is still on its way: the connection cannot be used for another request."""
+
+
+def header(scope: Scope, name: bytes) -> str:
+    """The value of a header, "" when it is not there; of several, the last."""
+    found = ""
+    for other, value in scope["headers"]:
+        if other == name:
+            found = value.decode("latin-1")
+    return found
+
+
+async def respond(
+    send: Send, status: int, kind: bytes, body: bytes, headers: Iterable[tuple[bytes, bytes]] = ()
+) -> None:
+    """A whole answer at once."""
+    about = [(b"content-type", kind), (b"content-length", str(len(body)).encode()), *headers]
+    await send({"type": "http.response.start", "status": status, "headers": about})
     await send({"type": "http.response.body", "body": body})
 
 
-def _declared_length(headers: dict[bytes, str]) -> int:
-    text = headers.get(b"content-length", "0")
-    return int(text) if text.isdigit() else MAX_BODY_BYTES + 1
+async def refuse(send: Send, status: int, text: str, headers: Iterable[tuple[bytes, bytes]] = ()) -> None:
+    """A plain refusal."""
+    await respond(send, status, b"text/plain; charset=utf-8", text.encode(), headers)
 
 
-async def _whole_body(receive: Receive) -> bytes | None:
-    """The body, or None when it is longer than allowed, whatever length was declared."""
+async def whole_body(receive: Receive) -> bytes:
+    """The body. Raises BodyRefusedError when it is longer than allowed, whatever length was declared, or broke off."""
     parts: list[bytes] = []
+    length = 0
     while True:
         message = await receive()
+        if message["type"] != "http.request":
+            raise BodyRefusedError(400, "The rest of this request never came.")
         parts.append(message.get("body", b""))
-        if sum(map(len, parts)) > MAX_BODY_BYTES:
-            return None
-        if message["type"] != "http.request" or not message.get("more_body", False):
+        length += len(parts[-1])
+        if length > MAX_BODY_BYTES:
+            raise BodyRefusedError(413, f"At most {MAX_BODY_BYTES} bytes are taken.")
+        if not message.get("more_body", False):
             return b"".join(parts)
 
 
-def _replay(body: bytes, receive: Receive) -> Receive:
+def replay(body: bytes, receive: Receive) -> Receive:
     """Hands over the body once, then whatever the server says next (that the client left)."""
     waiting = [body]
 
@@ -104,6 +153,12 @@ def _replay(body: bytes, receive: Receive) -> Receive:
         return await receive()
 
     return replayed
+
+
+def _declared_length(text: str) -> int:
+    if not text:
+        return 0
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 20 else MAX_BODY_BYTES + 1
 
 
 def _with_headers(send: Send, path: str) -> Send:

@@ -8,6 +8,7 @@ from typing import Annotated, Any
 from fastapi import FastAPI, HTTPException, Query
 from pydantic import BaseModel
 
+from dashboards.access import Looker
 from dashboards.routes_shared import Pages, SiteParameter
 from dashboards.store import DAY_MS
 from dashboards.view import time_ms
@@ -33,30 +34,31 @@ class SeriesPoints(BaseModel):
 
 def add_interface(app: FastAPI, pages: Pages) -> None:
     @app.get("/api/site")
-    def site_now(site: SiteParameter = None) -> dict[str, Any]:
+    def site_now(person: Looker, site: SiteParameter = None) -> dict[str, Any]:
         """The present of a site. Times are UTC milliseconds since 1970; null is unknown."""
-        view = pages.view(site)
+        view = pages.view(person, site)
         done = pages.completeness(view)
         plain = asdict(view) | {"time_zone": view.time_zone.key, "live": view.live}
         return plain | {"newest_record": done.newest, "missing_records": done.missing}
 
     @app.get("/api/series")
-    def series_list(site: SiteParameter = None) -> SeriesList:
+    def series_list(person: Looker, site: SiteParameter = None) -> SeriesList:
         """Names and units of the recorded series."""
-        view = pages.view(site)
+        view = pages.view(person, site)
         return SeriesList(
             site=view.id, series=[{"name": s.name, "unit": s.unit} for s in pages.feed.store.series(view.id)]
         )
 
     @app.get("/api/history")
     def history(
+        person: Looker,
         series: Annotated[str, Query(max_length=200)],
         site: SiteParameter = None,
         start: Annotated[str | None, Query(alias="from", max_length=40)] = None,
         end: Annotated[str | None, Query(alias="to", max_length=40)] = None,
     ) -> SeriesPoints:
         """Points between two ISO 8601 instants (default: the last day), at most 5000, the newest of them."""
-        view = pages.view(site)
+        view = pages.view(person, site)
         to_ms = _instant(end, view.now_ms)
         from_ms = _instant(start, to_ms - DAY_MS)
         known = {s.name: s.unit for s in pages.feed.store.series(view.id)}

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import hmac
 from typing import Any
-from urllib.parse import parse_qs, urlsplit
 
 from fastapi import FastAPI, HTTPException, Request
 from fastapi.responses import RedirectResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from dashboards import words
+from dashboards.access import Actor
+from dashboards.forms import FormError, first_values, read_form
 from dashboards.routes_shared import Pages
 from dashboards.view import SiteView, finite, utc_text
 
@@ -26,12 +26,9 @@ ORDERS = {
 
 def add_orders(app: FastAPI, pages: Pages) -> None:
     @app.post("/orders", include_in_schema=False)
-    async def order(request: Request) -> Response:
-        _check_origin(request)
-        form = _form(await request.body(), request.headers.get("content-type", ""))
-        if not hmac.compare_digest(form.get("token", "").encode(), pages.token.encode()):
-            raise HTTPException(403, "this form is not from the page as it is now; load the page again")
-        view = pages.view(form.get("site"))
+    async def order(request: Request, person: Actor) -> Response:
+        form = await sent_form(request)
+        view = pages.view(person, form.get("site"))
         command = _command(form, view)
         answer = await run_in_threadpool(pages.feed.send_order, view.id, command)
         when = words.moment(view.now_ms, view.now_ms, view.time_zone)
@@ -40,23 +37,12 @@ def add_orders(app: FastAPI, pages: Pages) -> None:
         return RedirectResponse(f"/?site={view.id}", status_code=303)
 
 
-def _check_origin(request: Request) -> None:
-    """Raises 403 unless the browser says that the form was sent from this very page."""
-    origin = request.headers.get("origin")
-    fetch_site = request.headers.get("sec-fetch-site")
-    same = origin is not None and urlsplit(origin).netloc == request.headers.get("host")
-    if not same or fetch_site not in (None, "same-origin"):
-        raise HTTPException(403, "orders are taken from this page only")
-
-
-def _form(body: bytes, content_type: str) -> dict[str, str]:
-    if content_type.partition(";")[0].strip() != "application/x-www-form-urlencoded":
-        raise HTTPException(415, "orders come as a form")
+async def sent_form(request: Request) -> dict[str, str]:
+    """What was typed; that it came from our page the gate has checked. Raises HTTPException 400 or 415."""
     try:
-        fields = parse_qs(body.decode("utf-8"), max_num_fields=20, strict_parsing=True)
-    except ValueError:
-        raise HTTPException(400, "this form cannot be read") from None
-    return {name: values[0] for name, values in fields.items()}
+        return first_values(read_form(await request.body(), request.headers.get("content-type", "")))
+    except FormError as error:
+        raise HTTPException(error.status, str(error)) from None
 
 
 def _command(form: dict[str, str], view: SiteView) -> dict[str, Any]:

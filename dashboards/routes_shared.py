@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import secrets
 import threading
 import time
 from typing import Annotated
 
-from fastapi import HTTPException, Query
+from fastapi import HTTPException, Query, Request
 
+from dashboards.access import Person, csrf_token, looker, may_see, sites_for
 from dashboards.feed import Feed
 from dashboards.page import Completeness, OrderDesk
 from dashboards.past import past
@@ -46,23 +46,34 @@ class PastCache:
 class Pages:
     """What the routes have in common."""
 
-    def __init__(self, feed: Feed, units: UnitSystem | None, allow_orders: bool) -> None:
+    def __init__(self, feed: Feed, units: UnitSystem | None) -> None:
         self.feed = feed
         self.units = units
-        self.token = secrets.token_urlsafe(32)
         self.last_answer = ""
-        self.allow_orders = allow_orders
         self.cache = PastCache(feed)
 
-    def view(self, site: str | None) -> SiteView:
-        """Raises HTTPException 404 when the site has not been heard of."""
-        view = self.feed.view(site, self.units)
+    def sites(self, person: Person) -> list[tuple[str, str]]:
+        """(id, name) of every site heard of that this person may see."""
+        return sites_for(person, self.feed.sites())
+
+    def find(self, person: Person, site: str | None) -> SiteView | None:
+        """The site asked for, or the first; None when there is none that this person may see."""
+        if site is None:
+            site = next((site_id for site_id, _ in self.sites(person)), None)
+        if site is None or not may_see(person, site):
+            return None
+        return self.feed.view(site, self.units)
+
+    def view(self, person: Person, site: str | None) -> SiteView:
+        """Raises HTTPException 404 when the site has not been heard of, or is not this person's to see."""
+        view = self.find(person, site)
         if view is None:
             raise HTTPException(404, "no such site has been heard of")
         return view
 
-    def desk(self) -> OrderDesk | None:
-        return OrderDesk(self.token, self.last_answer) if self.allow_orders else None
+    def desk(self, request: Request) -> OrderDesk | None:
+        """What forms need, for whoever may order; None for everybody else."""
+        return OrderDesk(csrf_token(request), self.last_answer) if looker(request).may("act") else None
 
     def completeness(self, view: SiteView) -> Completeness:
         missing = sum(last - first + 1 for first, last in self.feed.missing(view))

@@ -12,11 +12,6 @@ from controller.errors import ConfigurationError, OperatingError
 
 SUMMARY = "serve the page, from what MQTT says"
 
-EXPOSURE_ADVICE = (
-    "The page has no accounts yet, so whoever reaches it could give orders. Serve it on 127.0.0.1 and reach it "
-    "through a tunnel, or leave out --allow-orders."
-)
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--mqtt", metavar="HOST:PORT", default="127.0.0.1:1883", help="the broker (127.0.0.1:1883)")
@@ -39,9 +34,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--units", choices=("metric", "us"), help="show these units whatever the site prefers")
     parser.add_argument(
-        "--allow-orders",
+        "--open-on-loopback",
         action="store_true",
-        help="offer hold, resume, stop, extra water, clearing of faults; on this machine only: there are no accounts",
+        help="no accounts: whoever is on this machine may look and order; refused with any other address",
     )
 
 
@@ -49,14 +44,19 @@ def run(args: argparse.Namespace) -> int:
     """Serve until interrupted. Raises ConfigurationError for arguments that cannot be used."""
     mqtt_host, mqtt_port = host_and_port(args.mqtt, "--mqtt", 1883)
     http_host, http_port = host_and_port(args.http, "--http", 8080)
-    if args.allow_orders and not is_loopback(http_host):
-        raise ConfigurationError(f"--allow-orders with --http {args.http}: not beyond this machine. {EXPOSURE_ADVICE}")
+    if args.open_on_loopback and not is_loopback(http_host):
+        raise ConfigurationError(
+            f"--open-on-loopback with --http {args.http}: whoever reaches that address could give orders. Leave out "
+            "--open-on-loopback, so that people sign in, or serve on 127.0.0.1."
+        )
     password = _first_line(args.password_file) if args.password_file else None
     try:
         import uvicorn
 
+        from dashboards.access import Person
         from dashboards.app import build_app
         from dashboards.feed import BrokerSettings, Feed
+        from dashboards.gate import OpenDoor
         from dashboards.store import HistoryStore
     except ModuleNotFoundError as error:
         raise OperatingError(
@@ -65,7 +65,8 @@ def run(args: argparse.Namespace) -> int:
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
     store = HistoryStore(args.store)
     feed = Feed(BrokerSettings(mqtt_host, mqtt_port, args.domain, args.user, password, args.ca_file), store)
-    app = build_app(feed, args.units, args.allow_orders, tuple(args.host_name))
+    door = OpenDoor(Person("this machine", "act" if args.open_on_loopback else "look"))
+    app = build_app(feed, door, args.units, tuple(args.host_name))
     config = uvicorn.Config(
         app,
         host=http_host,

@@ -133,7 +133,7 @@ def _history(site: Site, text: str, journal_path: Path, days: int, seed: int) ->
 
 def _watch_words(broker_port: int, http_port: int, directory: Path) -> list[str]:
     where = ["--mqtt", f"127.0.0.1:{broker_port}", "--http", f"127.0.0.1:{http_port}"]
-    return [*where, "--store", str(directory / "history.sqlite"), "--allow-orders"]
+    return [*where, "--store", str(directory / "history.sqlite"), "--open-on-loopback"]
 
 
 def _serve_words(directory: Path, pace: float, start_wall_ms: int) -> list[str]:

@@ -33,7 +33,7 @@ def site(port: int) -> Iterator[Publisher]:
 
 @pytest.fixture
 def page(tmp_path: Path, port: int) -> Iterator[Page]:
-    watched = Page(tmp_path, port, "--allow-orders")
+    watched = Page(tmp_path, port, "--open-on-loopback")
     yield watched
     watched.close()
 

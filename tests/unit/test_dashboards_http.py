@@ -14,14 +14,17 @@ import pytest
 
 from controller.errors import ConfigurationError
 from dashboards import watch
+from dashboards.access import Person, form_token
 from dashboards.app import build_app
 from dashboards.feed import BrokerSettings, Feed, Message
+from dashboards.gate import OpenDoor
 from dashboards.http_guard import MAX_BODY_BYTES, App
 from dashboards.store import HistoryStore
 from tests import fake_site
 
 NOW = datetime(2026, 6, 14, 12, 0, tzinfo=UTC)
 NOW_MS = int(NOW.timestamp() * 1000)
+LOOKING = OpenDoor(Person("visitor", "look"))
 FORM = {"content-type": "application/x-www-form-urlencoded", "origin": "http://127.0.0.1"}
 
 
@@ -75,12 +78,12 @@ def feed(tmp_path: Path) -> Iterator[ListeningFeed]:
 
 @pytest.fixture
 def client(feed: ListeningFeed) -> Browser:
-    return Browser(build_app(feed))
+    return Browser(build_app(feed, LOOKING))
 
 
 @pytest.fixture
 def desk(feed: ListeningFeed) -> Browser:
-    return Browser(build_app(feed, allow_orders=True))
+    return Browser(build_app(feed, OpenDoor()))
 
 
 def token_of(client: Browser) -> str:
@@ -113,7 +116,7 @@ def test_this_machine_and_plain_addresses_are_served(client: Browser, host: str)
 
 
 def test_a_name_the_owner_allowed_is_served(feed: ListeningFeed) -> None:
-    allowed = Browser(build_app(feed, host_names=("pumphouse.lan",)))
+    allowed = Browser(build_app(feed, LOOKING, host_names=("pumphouse.lan",)))
     assert allowed.get("/healthz", headers={"host": "pumphouse.lan:8080"}).status_code == 200
 
 
@@ -164,14 +167,16 @@ def test_health_is_bad_without_a_broker(client: Browser, feed: ListeningFeed) ->
     feed.take(Message("", b"", False, NOW_MS, "The connection ended."))
     answer = client.get("/healthz")
     assert answer.status_code == 503
-    assert "The connection ended." in answer.text
+    assert answer.text == "no connection to the broker\n"
 
 
 # --- orders ---
 
 
-def test_without_permission_there_is_no_door_for_orders(client: Browser, feed: ListeningFeed) -> None:
-    assert client.post("/orders", data={"order": "stop-all"}, headers=FORM).status_code == 404
+def test_whoever_may_only_look_is_offered_no_orders_and_can_give_none(client: Browser, feed: ListeningFeed) -> None:
+    assert "<form" not in client.get("/").text
+    form = {"token": form_token(LOOKING.caller({}).secret), "site": "riverside", "order": "stop-all"}
+    assert client.post("/orders", data=form, headers=FORM).status_code == 403
     assert feed.orders == []
 
 
@@ -186,7 +191,7 @@ def test_an_order_from_the_page_is_sent_once_and_answered_on_the_page(desk: Brow
 
 
 def test_gallons_are_sent_as_litres(feed: ListeningFeed) -> None:
-    desk = Browser(build_app(feed, "us", True))
+    desk = Browser(build_app(feed, OpenDoor(), "us"))
     form = {"token": token_of(desk), "site": "riverside", "order": "run-zone", "zone": "bench", "volume": "2"}
     desk.post("/orders", data=form, headers=FORM)
     assert feed.orders[0][1]["volume_l"] == pytest.approx(7.571)
@@ -271,9 +276,9 @@ def arguments(*words: str) -> argparse.Namespace:
 
 
 @pytest.mark.parametrize("address", ["0.0.0.0:8080", "192.0.2.7:80", "[::]:8080", "pumphouse.lan:8080"])
-def test_orders_are_never_offered_beyond_this_machine(address: str) -> None:
-    with pytest.raises(ConfigurationError, match="no accounts"):
-        watch.run(arguments("--allow-orders", "--http", address))
+def test_a_page_without_accounts_is_never_served_beyond_this_machine(address: str) -> None:
+    with pytest.raises(ConfigurationError, match="sign in"):
+        watch.run(arguments("--open-on-loopback", "--http", address))
 
 
 @pytest.mark.parametrize("address", ["", "host:", "host:99999", "host:x", ":80"])
