@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import random
+import sqlite3
 from collections.abc import Iterator
-from itertools import pairwise
+from dataclasses import astuple
+from itertools import chain, pairwise
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +17,7 @@ from controller.errors import OperatingError
 from dashboards.coverage import Arrival, Coverage
 from dashboards.refill import RefillPlanner
 from dashboards.senml import PackError, StreamRecord, Value, read_pack
+from dashboards.series import columns
 from dashboards.store import HistoryStore
 
 NOW_MS = 1_778_800_000_000
@@ -152,6 +156,73 @@ def test_folding_twice_changes_nothing(store: HistoryStore) -> None:
     assert store.points("site", "tank.shed.volume", 0, NOW_MS) == before
     assert sum(p.count for p in before) == 59
     assert len(before) <= 4
+
+
+def test_columns_from_the_file_are_those_of_the_points(store: HistoryStore) -> None:
+    rng = random.Random(4)
+    start = NOW_MS - 40 * DAY_MS
+    minutes = sorted(rng.sample(range(39 * 1440), 4000))
+    store.add("site", [measure(n, start + m * MINUTE_MS, rng.uniform(0, 3)) for n, m in enumerate(minutes, start=1)])
+    store.fold(NOW_MS)
+    for count in (1, 7, 200):
+        gap_ms = 2 * 40 * DAY_MS // count
+        wanted = columns(store.points("site", "tank.shed.volume", start, NOW_MS), start, NOW_MS, count, gap_ms)
+        drawn = store.columns("site", "tank.shed.volume", start, NOW_MS, count, gap_ms)
+        assert [[c.index for c in run] for run in drawn] == [[c.index for c in run] for run in wanted]
+        for column, expected in zip(chain(*drawn), chain(*wanted), strict=True):
+            assert astuple(column) == pytest.approx(astuple(expected))
+
+
+def test_a_gap_in_the_record_parts_the_columns(store: HistoryStore) -> None:
+    store.add("site", [measure(n, NOW_MS - (20 - n) * HOUR_MS, 1.0) for n in (1, 2, 3, 10, 11)])
+    runs = store.columns("site", "tank.shed.volume", NOW_MS - 20 * HOUR_MS, NOW_MS, 20, 3 * HOUR_MS)
+    assert [[c.index for c in run] for run in runs] == [[1, 2, 3], [10, 11]]
+
+
+def test_a_reading_folded_by_the_site_weighs_what_stands_behind_it(store: HistoryStore) -> None:
+    folded = StreamRecord(1, NOW_MS, "measure", "", {"battery": Value(12.5, "V"), "folded_readings": Value(4.0)})
+    store.add("site", [folded])
+    assert [p.count for p in store.points("site", "battery", 0, NOW_MS)] == [4]
+    assert [s.name for s in store.series("site")] == ["battery"]
+
+
+def test_what_passes_is_forgotten_after_a_year_and_water_given_is_not(store: HistoryStore) -> None:
+    plan = StreamRecord(1, NOW_MS - 500 * DAY_MS, "plan", "bench", {"why": Value("4 mm missing")})
+    store.add("site", [plan, delivery(2, NOW_MS - 500 * DAY_MS, 0.006)])
+    store.fold(NOW_MS)
+    assert [r.kind for r in store.records("site", ("plan", "delivery"), 0, NOW_MS)] == ["delivery"]
+
+
+def test_packs_of_several_sites_are_kept_together_or_not_at_all(store: HistoryStore) -> None:
+    good = [measure(1, NOW_MS, 1.0)]
+    store.also_keep = refuse_site_two
+    with pytest.raises(RuntimeError, match="no room"):
+        store.add_all([("one", good), ("two", good)])
+    store.also_keep = None
+    assert store.missing("one", newest=1) == [(1, 1)]
+    assert [added.new for added in store.add_all([("one", good), ("two", good)])] == [1, 1]
+
+
+def refuse_site_two(_db: sqlite3.Connection, site: str, _record: StreamRecord) -> None:
+    if site == "two":
+        raise RuntimeError("no room")
+
+
+def test_a_file_of_the_first_layout_is_taken_over(tmp_path: Path) -> None:
+    path = tmp_path / "history.sqlite3"
+    old = sqlite3.connect(path)
+    old.executescript((Path(__file__).parent / "history_layout_1.sql").read_text(encoding="utf-8"))
+    old.close()
+    store = HistoryStore(str(path))
+    try:
+        kept = store.points("riverside", "battery", 0, NOW_MS)
+        assert [(p.at_ms, p.mean, p.count) for p in kept] == [
+            (1_778_700_600_000, 12.5, 3),
+            (1_778_799_000_000, 12.7, 1),
+        ]
+        assert store.missing("riverside", newest=4) == [(3, 4)]
+    finally:
+        store.close()
 
 
 def test_a_file_that_is_no_history_is_refused_with_a_cure(tmp_path: Path) -> None:

@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dashboards.series import columns, merged, reading
+from dashboards.series import Point, columns, reading
 from dashboards.svg import (
     Bars,
     Level,
@@ -92,8 +92,9 @@ def test_a_peak_survives_being_squeezed_into_one_column() -> None:
 
 
 def test_merging_weighs_the_mean_by_the_readings_behind_it() -> None:
-    folded = merged([reading(0, 1.0), reading(1, 1.0), reading(2, 1.0)], 0)
-    assert merged([folded, reading(3, 5.0)], 0).mean == pytest.approx(2.0)
+    folded = Point(START_MS, 1.0, 1.0, 1.0, count=3)
+    ((column,),) = columns([folded, reading(START_MS + 3, 5.0)], START_MS, START_MS + HOUR_MS, 1, 2 * HOUR_MS)
+    assert column.mean == pytest.approx(2.0)
 
 
 def test_the_reserve_line_stands_at_the_reserve_and_says_so() -> None:
