@@ -176,6 +176,53 @@ class Order:
     command: Command
 
 
+# --- questions -------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class PreviewSchedule:
+    """A question: what would this schedule do? It changes nothing."""
+
+    id: str
+    zone_id: str
+    schedule: Schedule
+
+
+@dataclass(frozen=True, slots=True)
+class TankOutlook:
+    """How long a tank would last under some schedules."""
+
+    tank_id: str
+    days_of_supply: float | None
+    likely: SupplyDays | None
+
+
+@dataclass(frozen=True, slots=True)
+class Intention:
+    """What would be done under some schedules.
+
+    volume_l      for the zone asked about, at its next chance
+    zone_day_l    the same zone in the next 24 hours; `site_day_l` all zones
+    """
+
+    next_start_wall_ms: int | None
+    volume_l: float
+    zone_day_l: float
+    site_day_l: float
+    why: str
+    tanks: tuple[TankOutlook, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Preview:
+    """The answer to `PreviewSchedule`: with the schedules in force, and with the one asked about."""
+
+    zone_id: str
+    base_version: int
+    in_force: Intention
+    asked: Intention
+
+
 # --- inputs of a step ------------------------------------------------------------------------------------
 
 
@@ -268,6 +315,17 @@ class Finding:
     latched: bool = False
 
 
+class SupplyDays(NamedTuple):
+    """Days the water above the reserve lasts in likely weather, rain to come counted: 10th, 50th and 90th percentile.
+
+    120 means longer.
+    """
+
+    low: float
+    likely: float
+    high: float
+
+
 @dataclass(frozen=True, slots=True)
 class TankView:
     id: str
@@ -279,6 +337,9 @@ class TankView:
     quality: Quality
     measured_wall_ms: int | None
     days_of_supply: float | None
+    """At the expected use, without any rain."""
+    likely_supply: SupplyDays | None = None
+    """Worked out beside the core, now and then; None without monthly normals or a roof."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,9 @@ from typing import Any
 
 from controller.contract import Snapshot, TankView, ZoneView
 from controller.core.localclock import LocalClock
+from controller.core.supply import usable_now_l, use_of
 from controller.errors import OperatingError
-from controller.irrigate.outlook import basis, usable_l
+from controller.irrigate.outlook import basis
 from controller.irrigate.prospect import FARTHEST_DAYS, Prospect, Range, prospect
 from controller.service.journal import Journal
 from controller.service.replay import core_class
@@ -57,13 +58,12 @@ def _prospect(
     site: Site, tank: TankView, picture: Snapshot, today: date, recent_rain_mm: Sequence[float]
 ) -> Prospect | None:
     """None where nothing is known of the water to come, or of the water that is there."""
-    known = basis(site, tank.id)
-    if known is None or tank.volume_l is None or tank.quality == "unknown":
+    known, stored_l = basis(site, tank.id, None), usable_now_l(site, tank)
+    if known is None or stored_l is None:
         return None
-    declared = site.tank(tank.id)
-    stored_l = max(0.0, usable_l(declared) - (tank.capacity_l - tank.volume_l))
     depletion = {zone.id: zone.depletion_mm for zone in picture.zones}
-    return prospect(known, today, stored_l, depletion, recent_rain_mm, days_ahead=DAYS_AHEAD)
+    uses = {zone.id: use_of(zone.schedule) for zone in picture.zones}
+    return prospect(known, today, stored_l, depletion, recent_rain_mm, days_ahead=DAYS_AHEAD, uses=uses)
 
 
 def plan_lines(site: Site, picture: Snapshot, prospects: dict[str, Prospect | None], today: date) -> list[str]:

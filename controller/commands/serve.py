@@ -17,6 +17,7 @@ from controller.service.daemon import Daemon, Parts, Waker, run_until_signalled
 from controller.service.journal import Journal
 from controller.service.lock import InstanceLock
 from controller.service.mqtt import CURSOR, MqttService, stored_targets
+from controller.service.prospects import Prospects
 from controller.service.replay import core_class
 from controller.service.restore import restore, stored_site
 from controller.service.sitefile import read_site
@@ -77,19 +78,22 @@ def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
     link = Link(board_limits(site), session=secrets.randbits(31), faithful=True)
     cable = Cable(link, SerialPort(args.serial), clock.pace)
     mqtt: MqttService | None = None
+    prospects = Prospects(site)
 
     def make(waker: Waker) -> Daemon:
         nonlocal mqtt
         if not args.no_mqtt:
             mqtt = MqttService(site, writer, install_id, cursor, targets, clock, waker.wake)
             mqtt.start()
-        return Daemon(Parts(site, site_text, clock, restored, cable, writer, notifier, mqtt), waker)
+            prospects.start()
+        return Daemon(Parts(site, site_text, clock, restored, cable, writer, notifier, mqtt, prospects), waker)
 
     try:
         run_until_signalled(make)
     finally:
         if mqtt is not None:
             mqtt.stop()
+        prospects.stop()
         writer.close()
         cable.close()
         notifier.close()

@@ -12,9 +12,8 @@ from typing import Any
 
 from controller.contract import Input, LinkChanged, Now, Order, Restarted, Snapshot, StepResult
 from controller.core import choose, day, delivery, intake, orders, view
-from controller.core.context import Context
-from controller.core.sensing import Sensing
-from controller.core.state import fresh_state, state_from_json, state_to_json
+from controller.core.context import remembered
+from controller.core.state import state_to_json
 from controller.site.model import Site
 from firmware_host.messages import SHUT, Hello, Report
 
@@ -29,11 +28,7 @@ class Core:
 
     def __init__(self, site: Site, dumped: dict[str, Any] | None = None) -> None:
         """Start afresh, or exactly where `dump` left off."""
-        state = fresh_state(site) if dumped is None else state_from_json(dumped["state"], site)
-        sensing = Sensing(site)
-        if dumped is not None:
-            sensing.load(dumped["sensing"])
-        self._ctx = Context(site, state, sensing)
+        self._ctx = remembered(site, dumped)
         self._idle_every_ms = site.idle_report_s * 1000
         self._at_rest = StepResult(SHUT, self._idle_every_ms)
         self._at_rest_until_ms = self._at_rest.wake_mono_ms

@@ -364,19 +364,27 @@ def supply_of(ctx: Context, now: Now, tank_id: str) -> Supply:
 
 
 def days_of_supply(ctx: Context, now: Now, tank_id: str) -> float | None:
-    """Days the water above the reserve lasts at the mean daily need, at most a year; None while either is unknown."""
+    """Days the water above the reserve lasts without rain at the mean daily need, as far as the schedules let zones
+    have it; at most a year, None while either is unknown."""
     level = ctx.sensing.level(tank_id, now.mono_ms)
     if level.volume_l is None or level.quality == "unknown":
         return None
-    daily_l = 0.0
-    for zone in ctx.site.zones:
-        zone_state = ctx.state.zones[zone.id]
-        if zone.tank_id == tank_id and zone_state.schedule.mode != "off":
-            if zone_state.mean_gross_l >= 0.0:
-                daily_l += zone_state.mean_gross_l
-            else:
-                kc = balance.crop_coefficient(ctx, zone, now.wall_ms)
-                daily_l += gross_l(zone, kc * expected.et0_mm(ctx, now.wall_ms))
+    daily_l = sum(_expected_daily_l(ctx, now, zone) for zone in ctx.site.zones if zone.tank_id == tank_id)
     if daily_l <= 0.0:
         return None
     return min(MOST_DAYS_OF_SUPPLY, max(0.0, level.volume_l - ctx.tanks[tank_id].reserve_l) / daily_l)
+
+
+def _expected_daily_l(ctx: Context, now: Now, zone: Zone) -> float:
+    """Litres a day a zone's schedule is expected to take."""
+    zone_state = ctx.state.zones[zone.id]
+    schedule = zone_state.schedule
+    if schedule.mode == "off":
+        return 0.0
+    if schedule.mode == "fixed":
+        return min(schedule.daily_cap_l, schedule.fixed_volume_l * len(schedule.fixed_times_min))
+    need_l = zone_state.mean_gross_l
+    if need_l < 0.0:
+        kc = balance.crop_coefficient(ctx, zone, now.wall_ms)
+        need_l = gross_l(zone, kc * expected.et0_mm(ctx, now.wall_ms))
+    return min(schedule.daily_cap_l, need_l)

@@ -8,7 +8,7 @@ from typing import Any
 from controller.contract import Now, OrderAnswer, Record
 from controller.core.localclock import LocalClock
 from controller.core.sensing import Sensing
-from controller.core.state import Latch, State
+from controller.core.state import Latch, State, fresh_state, state_from_json
 from controller.core.today import Today
 from controller.guard.catalogue import CATALOGUE
 from controller.guard.interlocks import Blocker, Facts, blocker
@@ -118,6 +118,15 @@ class Context:
             for latch in self.state.latches.values()
             if latch.zone_id in ("", zone_id)
         ]
+
+
+def remembered(site: Site, dumped: dict[str, Any] | None) -> Context:
+    """A context that starts afresh, or exactly where `Core.dump` left off."""
+    state = fresh_state(site) if dumped is None else state_from_json(dumped["state"], site)
+    sensing = Sensing(site)
+    if dumped is not None:
+        sensing.load(dumped["sensing"])
+    return Context(site, state, sensing)
 
 
 def _freezing_months(site: Site) -> tuple[bool, ...]:

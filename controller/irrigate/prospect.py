@@ -26,6 +26,13 @@ class Range(NamedTuple):
     high: float
 
 
+class Use(NamedTuple):
+    """What a zone's schedule takes of a day: its need up to `cap_l`, or `fixed_l` whatever it needs."""
+
+    cap_l: float
+    fixed_l: float | None = None
+
+
 class Prospect(NamedTuple):
     """What may become of one tank and its zones.
 
@@ -66,21 +73,22 @@ def prospect(
     *,
     days_ahead: int = 3,
     stored_after: Sequence[int] = (7, 14, 30),
+    uses: Mapping[str, Use] | None = None,
 ) -> Prospect:
     """The prospect of one tank.
 
     basis           the tank's zones through a usual year, its likely years, catch and price table
     stored_l        usable litres now; `depletion_mm` by zone id
     recent_rain_mm  of the last days, yesterday last
+    uses            as for `supply_days`
     """
     first = day_of_year(today)
     courses = [
         _Course(basis, number, first, stored_l, depletion_mm, recent_rain_mm) for number in range(len(basis.years))
     ]
-    planned = [course.run(at_price=True) for course in courses]
-    needed = [course.run(at_price=False) for course in courses]
+    planned = [course.run() for course in courses]
     return Prospect(
-        supply_days=percentiles([float(run.lasted_days) for run in needed]),
+        supply_days=supply_days(basis, today, stored_l, uses),
         stored_l={days: percentiles([run.stored_l[days - 1] for run in planned]) for days in stored_after},
         given_l={
             zone_id: tuple(percentiles([run.given_l[n][zone_id] for run in planned]) for n in range(days_ahead))
@@ -88,6 +96,19 @@ def prospect(
         },
         empty_part=sum(run.lasted_days < FARTHEST_DAYS for run in planned) / len(planned),
     )
+
+
+def supply_days(basis: Basis, today: date, stored_l: float, uses: Mapping[str, Use] | None = None) -> Range:
+    """Days until the water above the reserve is gone if every zone got all it drinks from now on, in likely weather.
+
+    uses  by zone id, what the schedules in force take; the declared daily caps for zones that are not in it
+    """
+    first = day_of_year(today)
+    known = {zone_id: (uses or {}).get(zone_id, Use(zone.cap_l)) for zone_id, zone in basis.zones.items()}
+    # What is short today is a debt of the past; what zones need from now on is what they will drink.
+    full = dict.fromkeys(basis.zones, 0.0)
+    courses = [_Course(basis, number, first, stored_l, full, ()) for number in range(len(basis.years))]
+    return percentiles([float(course.lasts_days(known)) for course in courses])
 
 
 class _Run(NamedTuple):
@@ -122,22 +143,25 @@ class _Course:
             return self._year, self._catch[0], index
         return self._next, self._catch[1], index - DAYS_PER_YEAR
 
-    def run(self, *, at_price: bool) -> _Run:
+    def run(self) -> _Run:
+        """As the price of water plans it."""
         basis = self._basis
         capacity_l = basis.table.capacity_l
         stored_l = min(capacity_l, self._stored_l)
-        # What is short today is a debt of the past; what zones need from now on is what they will drink.
-        depletion = dict(self._depletion_mm) if at_price else dict.fromkeys(self._depletion_mm, 0.0)
+        depletion = dict(self._depletion_mm)
         recent_mm = list(self._recent_mm)
         lasted = FARTHEST_DAYS
         stored_after: list[float] = []
         given_by_day: list[dict[str, float]] = []
         for n in range(FARTHEST_DAYS):
             year, caught_l, index = self._day(n)
-            price = basis.table.at(index, sum(recent_mm[-RECENT_DAYS:]), stored_l) if at_price else 0.0
+            price = basis.table.at(index, sum(recent_mm[-RECENT_DAYS:]), stored_l)
             # In hundredths, so that levels once worked out are met again.
             price = round(price, 2)
-            given = self._ask(index, price, depletion)
+            given = {
+                zone_id: min(zone.cap_l, self._wanted_l(zone_id, index, price, depletion[zone_id]))
+                for zone_id, zone in basis.zones.items()
+            }
             asked_l = sum(given.values())
             if asked_l > stored_l:
                 lasted = min(lasted, n)
@@ -150,15 +174,33 @@ class _Course:
             given_by_day.append(given)
         return _Run(lasted, stored_after, given_by_day)
 
-    def _ask(self, index: int, price: float, depletion: Mapping[str, float]) -> dict[str, float]:
-        asked = {}
-        for zone_id, zone in self._basis.zones.items():
-            day = zone.days[index]
-            asked[zone_id] = 0.0
-            if day is not None:
-                short_mm = depletion[zone_id] - remembered_level_mm(day, price)
-                asked[zone_id] = min(zone.cap_l, max(0.0, short_mm) * day.l_per_mm)
-        return asked
+    def lasts_days(self, uses: Mapping[str, Use]) -> int:
+        """Days until the tank is empty when every zone is refilled as if water were free."""
+        capacity_l = self._basis.table.capacity_l
+        stored_l = min(capacity_l, self._stored_l)
+        depletion = dict(self._depletion_mm)
+        for n in range(FARTHEST_DAYS):
+            year, caught_l, index = self._day(n)
+            given = {
+                zone_id: min(use.cap_l, self._wanted_l(zone_id, index, 0.0, depletion[zone_id]))
+                if use.fixed_l is None
+                else use.fixed_l
+                for zone_id, use in uses.items()
+            }
+            asked_l = sum(given.values())
+            if asked_l > stored_l:
+                return n
+            stored_l = min(capacity_l, stored_l - asked_l + caught_l[index])
+            for zone_id, volume_l in given.items():
+                self._advance(zone_id, index, volume_l, year, depletion)
+        return FARTHEST_DAYS
+
+    def _wanted_l(self, zone_id: str, index: int, price: float, depletion_mm: float) -> float:
+        """What refills a zone to where it is watered at a price; nothing out of season."""
+        day = self._basis.zones[zone_id].days[index]
+        if day is None:
+            return 0.0
+        return max(0.0, depletion_mm - remembered_level_mm(day, price)) * day.l_per_mm
 
     def _advance(
         self, zone_id: str, index: int, volume_l: float, year: LikelyYear, depletion: dict[str, float]

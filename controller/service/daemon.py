@@ -26,6 +26,7 @@ from controller.service.codec import Entry, encode_input
 from controller.service.housekeeping import Housekeeping
 from controller.service.mqtt import MqttService, Picture, WateringEnded
 from controller.service.ports import CorePort
+from controller.service.prospects import Prospects
 from controller.service.restore import Restored
 from controller.service.systemd import Notifier
 from controller.service.writer import JournalWriter
@@ -55,6 +56,7 @@ class Parts:
     writer: JournalWriter
     notifier: Notifier
     mqtt: MqttService | None = None
+    prospects: Prospects | None = None
 
 
 class Waker:
@@ -178,6 +180,7 @@ class Daemon:
             self._step(now)
         self._parts.cable.link.want(self._result.outputs, self._result.report_every_ms, now.mono_ms)
         self._take_events(self._parts.cable.send(now.mono_ms))
+        self._take_questions(now)
         self._keep_house(now)
         took_s = time.monotonic() - began_s
         if took_s > SLOW_TURN_S:
@@ -221,6 +224,14 @@ class Daemon:
             except queue.Empty:
                 return
 
+    def _take_questions(self, now: Now) -> None:
+        """A question gets a copy of the memory and is answered elsewhere."""
+        mqtt, prospects = self._parts.mqtt, self._parts.prospects
+        if mqtt is None or prospects is None:
+            return
+        while not mqtt.questions.empty():
+            prospects.ask(mqtt.questions.get(), now, self._memory(), mqtt.tell)
+
     def _step(self, now: Now) -> None:
         inputs, entries = tuple(self._inputs), tuple(self._entries)
         self._inputs.clear()
@@ -262,11 +273,14 @@ class Daemon:
             self._housekeeping.clock_stepped()
 
     def _checkpoint(self, now: Now) -> None:
-        # Text, not the dump itself: the writing thread must not see the core change under it.
-        state = json.dumps(self._core.dump(), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
+        state = self._memory()
         site_text = self._parts.site_text
         self._parts.writer.submit(lambda journal: journal.add_checkpoint(now, site_text, state))
         self._checkpoint_mono_ms = now.mono_ms
+
+    def _memory(self) -> str:
+        """The core's memory as text, not the dump itself: other threads must not see the core change under them."""
+        return json.dumps(self._core.dump(), separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 
     def _prune(self) -> None:
         now, kept = self._clock.peek(), self._parts.site.history
@@ -284,6 +298,8 @@ class Daemon:
         self._picture_s = time.monotonic()
         self._stepped = False
         snapshot = self._core.snapshot(now)
+        if self._parts.prospects is not None:
+            snapshot = self._parts.prospects.shown(now, snapshot)
         own = self.service_findings()
         if own:
             snapshot = replace(snapshot, findings=(*snapshot.findings, *own))

@@ -63,6 +63,9 @@ TANK_NODE = (
     Property("capacity", "float", "L", "0:"),
     Property("reserve", "float", "L", "0:"),
     Property("days-of-supply", "float", "d", "0:"),
+    Property("days-of-supply-low", "float", "d", "0:120"),
+    Property("days-of-supply-likely", "float", "d", "0:120"),
+    Property("days-of-supply-high", "float", "d", "0:120"),
     Property("quality", "enum", format=_QUALITY),
     Property("measured-at", "datetime"),
 )
@@ -293,7 +296,7 @@ def _versioned(document: dict[str, Any]) -> bytes:
 
 
 def _tank_values(tank: TankView, dated: bool) -> dict[str, bytes]:
-    fill = None
+    fill, likely = None, tank.likely_supply
     if tank.volume_l is not None and tank.capacity_l > 0:
         fill = min(100.0, 100.0 * tank.volume_l / tank.capacity_l)
     return {
@@ -304,6 +307,9 @@ def _tank_values(tank: TankView, dated: bool) -> dict[str, bytes]:
         "capacity": _float(tank.capacity_l, 1),
         "reserve": _float(tank.reserve_l, 1),
         "days-of-supply": _float(tank.days_of_supply, 1),
+        "days-of-supply-low": _float(likely and likely.low, 1),
+        "days-of-supply-likely": _float(likely and likely.likely, 1),
+        "days-of-supply-high": _float(likely and likely.high, 1),
         "quality": tank.quality.encode(),
         "measured-at": _time(tank.measured_wall_ms, dated),
     }

@@ -15,8 +15,20 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
-from controller.contract import ClearFault, HoldAll, HoldZone, Order, OrderAnswer, ResumeAll, Snapshot, StopAll
+from controller.contract import (
+    ClearFault,
+    HoldAll,
+    HoldZone,
+    Order,
+    OrderAnswer,
+    PreviewSchedule,
+    ResumeAll,
+    Snapshot,
+    StopAll,
+)
+from controller.service.asks import AskAnswer, parse_ask, preview_values
 from controller.service.broker import Broker, BrokerLost, Message
 from controller.service.clock import Clock
 from controller.service.homie import DeviceTree, ServiceFacts, SetTopic
@@ -66,7 +78,8 @@ class _Sender:
 
 
 class MqttService:
-    """Runs the thread. `inbox` receives checked orders for the control loop; `on_order` wakes it."""
+    """Runs the thread. `inbox` receives checked orders for the control loop, `questions` what is only asked;
+    `on_order` wakes it."""
 
     def __init__(
         self,
@@ -80,6 +93,7 @@ class MqttService:
     ) -> None:
         """`cursor` and `targets` as the journal keeps them, see `stored_targets`."""
         self.inbox: queue.SimpleQueue[Order] = queue.SimpleQueue()
+        self.questions: queue.SimpleQueue[PreviewSchedule] = queue.SimpleQueue()
         self.trouble: str | None = "not connected yet"
         self.connections = 0
         self._site = site
@@ -93,7 +107,7 @@ class MqttService:
         self._wake_read, self._wake_write = socket.socketpair()
         self._wake_read.setblocking(False)
         self._wake_write.setblocking(False)
-        self._events: queue.SimpleQueue[OrderAnswer | WateringEnded] = queue.SimpleQueue()
+        self._events: queue.SimpleQueue[OrderAnswer | AskAnswer | WateringEnded] = queue.SimpleQueue()
         self._picture: Picture | None = None
         self._published: dict[str, bytes] = {}
         self._targets = dict(targets)
@@ -101,6 +115,7 @@ class MqttService:
         self._last_refusal = ""
         self._last_cleared = ""
         self._pending: dict[str, _Sender] = {}
+        self._askers: dict[str, _Sender] = {}
         self._limits: dict[str, RateLimit] = {}
         self._refusals = RateLimit(per_s=5.0, burst=20)
         self._orders_made = 0
@@ -118,7 +133,7 @@ class MqttService:
         self._picture = picture
         self._wake()
 
-    def tell(self, event: OrderAnswer | WateringEnded) -> None:
+    def tell(self, event: OrderAnswer | AskAnswer | WateringEnded) -> None:
         self._events.put(event)
         self._wake()
 
@@ -235,7 +250,9 @@ class _Session:
     def _become_ready(self) -> None:
         """After the first full picture: take orders, and only then say ready."""
         service, broker = self._s, self._broker
-        broker.subscribe([*service._tree.set_topics(), f"{service._log_root}/order", f"{service._log_root}/refill"])
+        broker.subscribe(
+            [*service._tree.set_topics(), *(f"{service._log_root}/{leaf}" for leaf in ("order", "ask", "refill"))]
+        )
         broker.publish(service._tree.state_topic, b"ready", retain=True)
         self._ready = True
         service.connections += 1
@@ -322,6 +339,8 @@ class _Session:
             self._handle_set(message, set_topic)
         elif message.topic == f"{service._log_root}/order":
             self._handle_order(message)
+        elif message.topic == f"{service._log_root}/ask":
+            self._handle_ask(message)
         elif message.topic == f"{service._log_root}/refill":
             self._handle_refill(message)
 
@@ -378,6 +397,26 @@ class _Session:
             return
         self._take(parse_order(message.payload, self._ground(), message.retained), sender)
 
+    def _handle_ask(self, message: Message) -> None:
+        """A question goes to the control loop beside the orders; its refusal is no refused order."""
+        service = self._s
+        if message.retained and not message.payload:
+            return
+        sender = _Sender(self._answer_topic(message), message.correlation)
+        if not self._allowed(message.topic):
+            if service._refusals.allows(_mono_ms()):
+                self._send_answer(sender, None, False, "too many questions: one a second beyond a burst of ten")
+            return
+        question = parse_ask(message.payload, service._site, message.retained)
+        if isinstance(question, Refusal):
+            self._send_answer(sender, question.id, False, question.reason)
+            return
+        if len(service._askers) >= PENDING_LIMIT:
+            service._askers.clear()
+        service._askers[question.id] = sender
+        service.questions.put(question)
+        service._on_order()
+
     def _answer_topic(self, message: Message) -> str:
         """The sender's own response topic only below ours: else it could make us write anywhere."""
         own = f"{self._s._log_root}/answer"
@@ -418,6 +457,10 @@ class _Session:
             event = service._events.get()
             if isinstance(event, WateringEnded):
                 self._watering_ended(event.zone_id)
+            elif isinstance(event, AskAnswer):
+                asker = service._askers.pop(event.ask_id, _Sender(f"{service._log_root}/answer"))
+                found = None if event.preview is None else preview_values(event.preview)
+                self._send_answer(asker, event.ask_id, found is not None, event.reason, found)
             else:
                 self._answer(event, service._pending.pop(event.order_id, _Sender(f"{service._log_root}/answer")))
 
@@ -454,8 +497,16 @@ class _Session:
         if sender.topic is not None:
             self._send_answer(sender, refusal.id, False, refusal.reason)
 
-    def _send_answer(self, sender: _Sender, order_id: str | None, accepted: bool, reason: str) -> None:
-        text = json.dumps({"id": order_id, "accepted": accepted, "reason": reason}, ensure_ascii=False)
+    def _send_answer(
+        self,
+        sender: _Sender,
+        order_id: str | None,
+        accepted: bool,
+        reason: str,
+        preview: dict[str, Any] | None = None,
+    ) -> None:
+        values = {"id": order_id, "accepted": accepted, "reason": reason}
+        text = json.dumps(values if preview is None else values | {"preview": preview}, ensure_ascii=False)
         self._broker.publish(sender.topic or "", text.encode(), correlation=sender.correlation)
 
     def _handle_refill(self, message: Message) -> None:

@@ -86,16 +86,18 @@ Name = Annotated[StrictStr, Field(min_length=1, max_length=64)]
 ClockTime = Annotated[StrictStr, Field(pattern=r"^([01][0-9]|2[0-3]):[0-5][0-9]$|^24:00$")]
 
 
-class _Shape(BaseModel):
+class Shape(BaseModel):
+    """What all JSON objects have in common: exact types, no unknown fields."""
+
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
 
 
-class _WindowShape(_Shape):
+class _WindowShape(Shape):
     start: ClockTime
     end: ClockTime
 
 
-class ScheduleShape(_Shape):
+class ScheduleShape(Shape):
     """JSON of a schedule, see docs/mqtt.md."""
 
     mode: Literal["need", "fixed", "off"]
@@ -107,7 +109,7 @@ class ScheduleShape(_Shape):
     soak_min: Annotated[StrictInt, Field(ge=0, le=LONGEST_SOAK_MIN)] = DEFAULT_SOAK_MIN
 
 
-class _Base(_Shape):
+class _Base(Shape):
     id: OrderId
     sender: Sender
     not_after: StrictStr | None = None
@@ -182,7 +184,7 @@ class _UndoSchedule(_Base):
     base_version: Annotated[StrictInt, Field(ge=0)]
 
 
-class _ForecastDay(_Shape):
+class _ForecastDay(Shape):
     date: StrictStr
     rain_mm: Annotated[Number, Field(ge=0, le=1000)]
     tmin_c: Annotated[Number, Field(ge=-60, le=60)]
@@ -276,7 +278,7 @@ def order_from_values(values: dict[str, Any], ground: Ground) -> Order | Refusal
         not_after_wall_ms = _not_after(shape.not_after, ground)
         command = _command(shape, ground)
     except ValidationError as error:
-        return Refusal(_first_reason(error), known_id)
+        return Refusal(first_reason(error, "order", 1), known_id)
     except RefusedError as refused:
         return Refusal(str(refused), known_id)
     return Order(shape.id, shape.sender, not_after_wall_ms, command)
@@ -286,15 +288,16 @@ def _limit_for(payload: bytes) -> int:
     return SCHEDULE_BYTES if b'"set-schedule"' in payload[:SCHEDULE_BYTES] else ORDER_BYTES
 
 
-def _first_reason(error: ValidationError) -> str:
+def first_reason(error: ValidationError, what: str, tag_levels: int = 0) -> str:
+    """The first thing wrong with `what`, by field; `tag_levels` of its place are the kind's name, not a field's."""
     first = error.errors(include_url=False, include_context=False)[0]
-    where = ".".join(str(part) for part in first["loc"][1:]) or "order"
+    where = ".".join(str(part) for part in first["loc"][tag_levels:]) or what
     allowed = ", ".join(ORDER_SHAPES)
     match first["type"]:
         case "union_tag_invalid" | "union_tag_not_found":
             return f"order: must be one of {allowed}"
         case "extra_forbidden":
-            return f"{quoted(where)[1:-1]}: no such field in this order"
+            return f"{quoted(where)[1:-1]}: no such field in this {what}"
         case "missing":
             return f"{where}: is missing"
         case "string_pattern_mismatch":
@@ -353,22 +356,22 @@ def _command(shape: Any, ground: Ground) -> Command:
         case "clear-fault":
             return ClearFault(shape.fault)
         case "set-schedule":
-            _check_zone(shape.zone, ground.site)
+            check_zone(shape.zone, ground.site)
             return SetSchedule(shape.zone, schedule_from_shape(shape.schedule), shape.base_version)
         case "zone-looks":
-            _check_zone(shape.zone, ground.site)
+            check_zone(shape.zone, ground.site)
             return ZoneLooks(shape.zone, shape.look)
         case "forget-looks":
-            _check_zone(shape.zone, ground.site)
+            check_zone(shape.zone, ground.site)
             return ForgetLooks(shape.zone)
         case "hold-zone":
-            _check_zone(shape.zone, ground.site)
+            check_zone(shape.zone, ground.site)
             return HoldZone(shape.zone, _hold_until(shape.until, ground))
         case "resume-zone":
-            _check_zone(shape.zone, ground.site)
+            check_zone(shape.zone, ground.site)
             return ResumeZone(shape.zone)
         case "undo-schedule":
-            _check_zone(shape.zone, ground.site)
+            check_zone(shape.zone, ground.site)
             return UndoSchedule(shape.zone, shape.base_version)
         case "forecast":
             return _forecast(shape, ground)
@@ -377,14 +380,15 @@ def _command(shape: Any, ground: Ground) -> Command:
 
 
 def _run_zone(shape: _RunZone, ground: Ground) -> RunZone:
-    _check_zone(shape.zone, ground.site)
+    check_zone(shape.zone, ground.site)
     cap_l = ground.cap_l(shape.zone)
     if shape.volume_l > cap_l:
         raise RefusedError(f"volume_l: {shape.volume_l:g} L is above the daily cap of {shape.zone}, {cap_l:g} L")
     return RunZone(shape.zone, shape.volume_l)
 
 
-def _check_zone(zone_id: str, site: Site) -> None:
+def check_zone(zone_id: str, site: Site) -> None:
+    """Raises a refusal for an id that is no zone's."""
     if all(zone.id != zone_id for zone in site.zones):
         known = ", ".join(zone.id for zone in site.zones)
         raise RefusedError(f"zone: there is no zone {quoted(zone_id)}; there are {known}")

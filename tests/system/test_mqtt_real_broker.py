@@ -19,14 +19,18 @@ import pytest
 from controller.contract import (
     Finding,
     HoldZone,
+    Intention,
     Order,
     OrderAnswer,
+    Preview,
     Record,
     ResumeZone,
     RunZone,
     StepResult,
+    TankOutlook,
     ZoneLooks,
 )
+from controller.service.asks import AskAnswer
 from controller.service.clock import PacedClock
 from controller.service.journal import Journal
 from controller.service.mqtt import MqttService, Picture, WateringEnded
@@ -327,3 +331,27 @@ def test_a_broker_that_knows_only_version_3_1_1_is_served_too(tmp_path: Path) ->
         listener.close()
         controller.stop()
     assert [order.command for order in controller.acted] == [RunZone("bench", 6.0)]
+
+
+def test_a_question_is_answered_where_it_asks_and_a_wrong_one_is_no_refused_order(
+    controller: Controller, listener: Listener
+) -> None:
+    _ready(listener)
+    schedule = {"mode": "need", "windows": [{"start": "05:00", "end": "08:00"}], "daily_cap_l": 60}
+    asked = {"ask": "preview-schedule", "id": "q-1", "sender": "phone", "zone": "bench", "schedule": schedule}
+    listener.publish(f"{LOG}/ask", json.dumps(asked), response_topic=f"{LOG}/answer/phone", correlation=b"7")
+    wait_for(lambda: not controller.mqtt.questions.empty(), "question")
+    question = controller.mqtt.questions.get()
+    assert (question.zone_id, question.schedule.daily_cap_l) == ("bench", 60.0)
+    intention = Intention(START_WALL_MS, 6.0, 6.0, 9.0, "dry", (TankOutlook("butts", 11.5, None),))
+    controller.mqtt.tell(AskAnswer("q-1", preview=Preview("bench", 2, intention, intention)))
+    wait_for(lambda: listener.payloads(f"{LOG}/answer/phone"), "answer")
+    answer = json.loads(listener.payloads(f"{LOG}/answer/phone")[0])
+    assert answer["accepted"]
+    assert answer["preview"]["asked"]["site_day_l"] == 9.0
+
+    listener.publish(f"{LOG}/ask", json.dumps(asked | {"id": "q-2", "zone": "nowhere"}))
+    wait_for(lambda: any(found["id"] == "q-2" for found in _answers(listener)), "refusal")
+    assert "no zone" in str(_answers(listener)[-1]["reason"])
+    assert listener.retained[f"{ROOT}/site/last-refusal"] == b"\x00"
+    assert controller.acted == []

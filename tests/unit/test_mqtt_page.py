@@ -5,7 +5,8 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from controller.service import orders
+from controller.contract import Intention, Preview
+from controller.service import asks, orders
 from controller.service.homie import NODES_BY_TEMPLATE
 from controller.service.senml import UNIT_ENDINGS
 
@@ -48,6 +49,13 @@ def test_the_page_lists_every_field_of_every_order() -> None:
 def test_the_page_lists_every_field_of_a_schedule() -> None:
     rows = [row for row in _rows("Orders") if len(row) == 3]
     assert {_code(row[0]) for row in rows} >= orders.ScheduleShape.model_fields.keys()
+
+
+def test_the_page_lists_every_field_of_a_question_and_its_answer() -> None:
+    rows = {_code(row[0]) for row in _rows("Questions")}
+    of_preview = {"zone" if name == "zone_id" else name for name in Preview.__dataclass_fields__}
+    of_intention = {name.replace("_wall_ms", "") for name in Intention.__dataclass_fields__}
+    assert rows == asks.AskShape.model_fields.keys() | of_preview | of_intention
 
 
 def test_the_page_gives_the_units_of_the_stream() -> None:

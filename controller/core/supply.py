@@ -1,0 +1,45 @@
+"""How long the water may last in likely weather, under the schedules in force: for people, nothing is decided by it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import date
+
+from controller.contract import SupplyDays, TankView
+from controller.irrigate.outlook import basis, usable_l
+from controller.irrigate.prospect import Use, supply_days
+from controller.site.model import Schedule, Site
+
+
+def use_of(schedule: Schedule) -> Use:
+    """What a schedule takes of a day at most, or whatever the need is."""
+    if schedule.mode == "off":
+        return Use(0.0, 0.0)
+    if schedule.mode == "fixed":
+        fixed_l = schedule.fixed_volume_l * len(schedule.fixed_times_min)
+        return Use(schedule.daily_cap_l, min(schedule.daily_cap_l, fixed_l))
+    return Use(schedule.daily_cap_l)
+
+
+def usable_now_l(site: Site, tank: TankView) -> float | None:
+    """Litres that can be drawn from a tank; None while its level is unknown."""
+    if tank.volume_l is None or tank.quality == "unknown":
+        return None
+    return max(0.0, usable_l(site.tank(tank.id)) - (tank.capacity_l - tank.volume_l))
+
+
+def likely_supply(
+    site: Site, tanks: Iterable[TankView], schedules: Mapping[str, Schedule], today: date
+) -> dict[str, SupplyDays]:
+    """By tank id, where something is known of the water to come and of the water that is there.
+
+    Takes some 50 ms for each tank on a desk computer, so it is no business of the control loop.
+    """
+    uses = {zone_id: use_of(schedule) for zone_id, schedule in schedules.items()}
+    found = {}
+    for tank in tanks:
+        known, stored_l = basis(site, tank.id, None), usable_now_l(site, tank)
+        if known is not None and stored_l is not None:
+            days = supply_days(known, today, stored_l, {zone_id: uses[zone_id] for zone_id in known.zones})
+            found[tank.id] = SupplyDays(*days)
+    return found
