@@ -363,6 +363,8 @@ class ZoneView:
     """The owner's last word that counted; None when there was none, or it was forgotten."""
     held: bool = False
     hold_until_wall_ms: int | None = None
+    readily_mm: float | None = None
+    """Readily available water today (FAO-56 RAW); None while nothing grows there."""
 
 
 @dataclass(frozen=True, slots=True)

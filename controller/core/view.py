@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from controller.contract import Finding, Now, Quality, Snapshot, TankView, ZoneView
-from controller.core import expected
+from controller.core import balance, expected
 from controller.core.choose import days_of_supply, expected_start_ms
 from controller.core.context import Context
 from controller.core.facts import facts_for
@@ -114,4 +114,12 @@ def _zone_view(ctx: Context, now: Now, zone: Zone) -> ZoneView:
         last_look=zone_state.last_look,
         held=zone_state.is_held(now.wall_ms),
         hold_until_wall_ms=zone_state.hold_until_wall_ms if zone_state.is_held(now.wall_ms) else None,
+        readily_mm=_readily_mm(ctx, now, zone),
     )
+
+
+def _readily_mm(ctx: Context, now: Now, zone: Zone) -> float | None:
+    if not ctx.state.weather.day:
+        return None
+    kc = balance.crop_coefficient(ctx, zone, now.wall_ms)
+    return balance.readily_mm(ctx, zone, kc) if kc > 0.0 else None
