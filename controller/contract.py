@@ -258,7 +258,7 @@ class Record:
     measure     ""                  tank.<id>.level_mm, tank.<id>.volume_l, battery_v, ... (one flat mapping)
     plan        zone id             what is intended today and why
     start       zone id             volume_l wanted, why, trigger (need, fixed, order)
-    delivery    zone id             volume_l, duration_s, ended (done, stopped, blocked, fault), metered
+    delivery    zone id             volume_l, duration_s, ended (done, stopped, blocked, slow, fault, relief), metered
     refusal     zone id or ""       blocker ids and texts that keep a wanted watering from starting
     day         zone id or ""       the day's closing: et0_mm, rain_mm, depletion_mm, ...
     ledger      tank id             the day's opening, entries and closing in millilitres

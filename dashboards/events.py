@@ -17,6 +17,7 @@ ENDINGS = {
     "blocked": "something forbade the rest",
     "fault": "ended by a fault",
     "slow": "given up because the water came too slowly",
+    "relief": "water of a pump that could not be stopped",
 }
 COMMANDS = {
     "RunZone": "extra water",

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from controller.contract import Input, LinkChanged, Now, Order, Restarted, Snapshot, StepResult
-from controller.core import choose, day, delivery, intake, orders, view
+from controller.core import choose, day, delivery, intake, orders, relief, view
 from controller.core.context import remembered
 from controller.core.state import state_to_json
 from controller.site.model import Site
@@ -65,10 +65,16 @@ class Core:
             if state.hold_until_wall_ms is not None and wall_ms >= state.hold_until_wall_ms:
                 state.held, state.hold_until_wall_ms = False, None
                 state.choice_due_mono_ms = mono_ms
-        if state.delivery is not None:
+        present = state.delivery
+        if present is None:
+            if mono_ms >= state.choice_due_mono_ms:
+                choose.choose(ctx, now)
+        elif present.phase == "relieving":
+            relief.advance(ctx, now, present)
+        else:
             delivery.advance(ctx, now)
-        elif mono_ms >= state.choice_due_mono_ms:
-            choose.choose(ctx, now)
+        if state.runs_on is not None and state.delivery is None:
+            relief.consider(ctx, now)
         state.mono_ms, state.wall_ms, state.trust = mono_ms, wall_ms, trust
         if state.delivery is None and not (ctx.records or ctx.answers or ctx.board_clears):
             # A little late, so that the report that is due about then serves as the wake-up.

@@ -2,7 +2,8 @@
 
 waking    the board is asked for fast reports, so that the start is decided on fresh readings
 running   the outputs are wanted; every step the interlocks are asked again and the flow is judged
-stopping  everything is shut; the last pulses are counted until the board has read its outputs off
+stopping  the pump is off, then the valve; the last pulses are counted until the board has read its outputs off
+relieving in place of these: a pump that runs although it is off is given a way out, see `controller.core.relief`
 
 All times are monotonic: a step of the wall clock never changes a run.
 """
@@ -10,10 +11,10 @@ All times are monotonic: a step of the wall clock never changes a run.
 from __future__ import annotations
 
 from controller.contract import Now
-from controller.core import surface
+from controller.core import run_down, surface
 from controller.core.context import Context
 from controller.core.facts import facts_for
-from controller.core.state import NEVER_MS, Delivery, Trigger
+from controller.core.state import NEVER_MS, Delivery, RunsOn, Trigger
 from controller.guard.interlocks import RUN_CHECKS, START_CHECKS, Blocker, cap_reached, objections
 from controller.irrigate.plan import net_mm
 from controller.site.model import Zone
@@ -35,8 +36,6 @@ STOP_SETTLE_MS = 3_000
 SILENT_SETTLE_MS = 9_000
 """After a run that ended without flow the level is watched a little longer: did the tank fall all the same?"""
 STOP_LIMIT_MS = 10_000
-RUNS_ON_MS = 5_000
-"""A pump that reads as off and whose current goes on for so long runs on: its contact is welded."""
 LONGEST_UNSEEN_MS = 8_000
 """A link is given up after 3 s without a line; the board shuts within 5 s more."""
 REST_BETWEEN_RUNS_MS = 30_000
@@ -76,9 +75,12 @@ def start_blockers(ctx: Context, now: Now, zone: Zone) -> list[Blocker]:
 def wanted_outputs(ctx: Context) -> Outputs:
     """What the board should drive for the present watering."""
     delivery = ctx.state.delivery
-    if delivery is None or delivery.phase != "running":
+    if delivery is None or delivery.phase == "waking":
         return SHUT
-    return ctx.outputs_of_zone[delivery.zone_id]
+    outputs = ctx.outputs_of_zone[delivery.zone_id]
+    if delivery.phase == "running":
+        return outputs
+    return Outputs(0, outputs.valves) if delivery.phase == "relieving" or delivery.holds_valve else SHUT
 
 
 def advance(ctx: Context, now: Now) -> None:
@@ -120,23 +122,16 @@ def _book(ctx: Context, delivery: Delivery, delivered_ml: int) -> None:
     delivery.delivered_ml = delivered_ml
 
 
-def note_current(delivery: Delivery, current_a: float | None, pump_on: int) -> None:
-    """Remember a report's battery current, for what it was before the pump, with it, and now."""
-    delivery.current_a = current_a
-    if pump_on:
-        delivery.pumping_a = current_a
-    elif delivery.pumping_a is None:
-        delivery.rest_a = current_a
-
-
 def stop(ctx: Context, now: Now, reason: str) -> None:
-    """Shut everything and start counting the last drops. `reason`: done, stopped, blocked, slow, fault."""
+    """Stop the pump, then shut, and count the last drops. `reason`: done, stopped, blocked, slow, fault, relief."""
     delivery = ctx.state.delivery
     if delivery is None or delivery.phase == "stopping":
         return
     if delivery.phase == "waking":
         _give_up(ctx)
         return
+    if delivery.phase == "running":
+        run_down.hold_valve(ctx, now, delivery, reason)
     delivery.ended = reason
     ctx.state.shut_mono_ms = NEVER_MS
     delivery.phase = "stopping"
@@ -251,6 +246,12 @@ def _clear_board_latch(ctx: Context) -> None:
 def _settle(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     state = ctx.state
     elapsed_ms = now.mono_ms - delivery.phase_mono_ms
+    if delivery.holds_valve:
+        flow_l_min = run_down.judge_hold(ctx, now, delivery, zone)
+        if flow_l_min is not None:
+            _runs_on(ctx, now, delivery, f"{flow_l_min:.1f} L/min still flow")
+            finish(ctx, now, delivery, zone)
+            return
     shut = state.pump_on == 0 and state.valve_open == 0
     if shut and state.shut_mono_ms == NEVER_MS:
         state.shut_mono_ms = now.mono_ms
@@ -264,10 +265,10 @@ def _settle(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
         return
     if not shut:
         ctx.latch(now, "output-stuck", "", {})
-    elif _runs_on(delivery, 0.5 * ctx.pump_of_zone[zone.id].current_a):
-        if now.mono_ms - state.shut_mono_ms < RUNS_ON_MS:
+    elif run_down.draws_on(delivery, 0.5 * ctx.pump_of_zone[zone.id].current_a):
+        if now.mono_ms - state.shut_mono_ms < run_down.RUNS_ON_MS:
             return
-        ctx.latch(now, "pump-runs-on", "", {"current_a": -(delivery.current_a or 0.0)})
+        _runs_on(ctx, now, delivery, f"the battery still gives its current ({-(delivery.current_a or 0.0):.1f} A)")
     if FLOW_FAULTS.intersection(state.board_faults):
         # The board missed the flow in the same moment as this watering ended for another reason: it is this zone's.
         _latch_no_flow(ctx, now, delivery, zone)
@@ -275,15 +276,12 @@ def _settle(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     finish(ctx, now, delivery, zone)
 
 
-def _runs_on(delivery: Delivery, much_a: float) -> bool:
-    """Does the current say that the pump still runs: far below that before it, and hardly above that with it?
-
-    Asking for both keeps a cloud, or a lamp that was switched on, from looking like a pump.
-    """
-    now_a, before_a, pumping_a = delivery.current_a, delivery.rest_a, delivery.pumping_a
-    if now_a is None or before_a is None or pumping_a is None:
-        return False
-    return before_a - now_a > much_a and now_a - pumping_a < much_a
+def _runs_on(ctx: Context, now: Now, delivery: Delivery, sign: str) -> None:
+    """Tell it, bar everything, and let the water out where it does some good."""
+    ctx.latch(now, "pump-runs-on", "", {"sign": sign})
+    if delivery.trigger != "relief":
+        pump_id = ctx.pump_of_zone[delivery.zone_id].id
+        ctx.state.runs_on = RunsOn(pump_id, delivery.rest_a, delivery.pumping_a, now.mono_ms)
 
 
 def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
@@ -294,21 +292,8 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     zone_state.depletion_mm = max(0.0, zone_state.depletion_mm - net_mm(zone, delivered_l))
     if zone.surface is not None and delivered_l > 0.0:
         surface.watered(zone_state, zone.surface, net_mm(zone, delivered_l))
-    owed_ml = delivery.target_ml - delivery.delivered_ml
-    enough = delivery.ended == "done" or owed_ml <= 0.1 * delivery.target_ml
-    if enough:
-        if delivery.trigger != "order":
-            zone_state.doses.append(delivery.key)
-        zone_state.fixed_left_ml.pop(delivery.key, None)
-        zone_state.tries = 0
-        soak_ms = zone_state.schedule.soak_min * 60_000 if delivery.trigger == "need" else 0
-        zone_state.retry_mono_ms = now.mono_ms + soak_ms
-    else:
-        failed = delivery.ended in ("fault", "slow")
-        zone_state.tries += failed
-        zone_state.retry_mono_ms = now.mono_ms + (RETRY_FAILED_MS if failed else RETRY_BLOCKED_MS)
-        if delivery.trigger == "fixed":
-            zone_state.fixed_left_ml[delivery.key] = owed_ml
+    if delivery.trigger != "relief":
+        _count_dose(ctx, now, delivery, zone)
     state.delivery = None
     state.plan_due_mono_ms = NEVER_MS
     # What the plan wanted has been given; the next one is made in a moment.
@@ -331,6 +316,26 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
             "run": delivery.key,
         },
     )
+
+
+def _count_dose(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
+    """Was it enough to be the dose that was due, or is something still owed, and when?"""
+    zone_state = ctx.state.zones[zone.id]
+    owed_ml = delivery.target_ml - delivery.delivered_ml
+    enough = delivery.ended == "done" or owed_ml <= 0.1 * delivery.target_ml
+    if enough:
+        if delivery.trigger != "order":
+            zone_state.doses.append(delivery.key)
+        zone_state.fixed_left_ml.pop(delivery.key, None)
+        zone_state.tries = 0
+        soak_ms = zone_state.schedule.soak_min * 60_000 if delivery.trigger == "need" else 0
+        zone_state.retry_mono_ms = now.mono_ms + soak_ms
+    else:
+        failed = delivery.ended in ("fault", "slow")
+        zone_state.tries += failed
+        zone_state.retry_mono_ms = now.mono_ms + (RETRY_FAILED_MS if failed else RETRY_BLOCKED_MS)
+        if delivery.trigger == "fixed":
+            zone_state.fixed_left_ml[delivery.key] = owed_ml
 
 
 def refuse(ctx: Context, zone_id: str, blockers: list[Blocker]) -> None:

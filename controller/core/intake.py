@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from controller.contract import LinkChanged, Now, Restarted
-from controller.core import delivery
+from controller.core import delivery, run_down
 from controller.core.context import Context
 from controller.core.state import NEVER_MS, shift_mono
 from controller.guard.interlocks import board_blocker
@@ -40,13 +40,13 @@ def take_report(ctx: Context, now: Now, report: Report) -> None:
         _follow_board_faults(ctx, report)
     present = state.delivery
     if present is not None:
-        delivery.note_current(present, report.current_a, pump_on)
+        run_down.note_current(present, report.current_a, pump_on)
     if present is not None and present.phase != "waking":
         pump = ctx.pump_of_zone[present.zone_id]
         if pump.flow_meter is not None:
             counted = pulses.pop(pump.id, 0)
             delivery.count_flow(ctx, now, present, counted, pump.flow_meter.pulses_per_l)
-        elif on_meanwhile & (1 << pump.output):
+        elif on_meanwhile & (1 << pump.output) or present.phase == "relieving":
             delivery.count_time(ctx, now, present)
         present.reported_mono_ms = mono_ms
     if pulses:

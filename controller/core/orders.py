@@ -226,6 +226,10 @@ def _clear_fault(ctx: Context, now: Now, command: ClearFault) -> str:
     if latch is None:
         standing = ", ".join([*ctx.state.latches, *ctx.state.board_faults]) or "none"
         return f"no latched fault {fault_id!r}; latched are: {standing}"
+    if latch.condition == "pump-runs-on":
+        ctx.state.runs_on = None
+        if ctx.state.delivery is not None and ctx.state.delivery.trigger == "relief":
+            delivery.stop(ctx, now, "stopped")
     # One act of a person is enough: what the board latched for the same reason goes too.
     ctx.board_clears.extend(fault for fault in ctx.state.board_faults if fault in (NO_FLOW, FLOW_AT_REST))
     if latch.zone_id in ctx.state.zones:

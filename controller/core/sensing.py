@@ -107,8 +107,8 @@ class Sensing:
         """Feed one report; returns the pulses counted since the last one, by pump id (zero ones left out)."""
         # Taken apart at once: reading a field of a named tuple by its name costs as much as three of these.
         (
-            _, boot_id, _, echoes, temperatures, battery_v, panel_v, current_a, flow_pulses, rain_tips, _, pump_on, *_,
-            soil_v,
+            _, boot_id, _, echoes, temperatures, battery_v, panel_v, current_a, flow_pulses, rain_tips, _, pump_on,
+            valve_open, *_, soil_v,
         ) = report  # fmt: skip
         air_c = temperatures.get(AIR_CHANNEL)
         if air_c is not None:
@@ -124,7 +124,7 @@ class Sensing:
         load_a = 0.0
         if pump_on or flow_pulses is not self._totals_seen or boot_id != self._boot_id:
             # At rest nothing is counted, and what was counted before need not be looked at again.
-            load_a = self._count(boot_id, flow_pulses, pump_on, pulses, drawn_l)
+            load_a = self._count(boot_id, flow_pulses, pump_on, valve_open, pulses, drawn_l)
         self._pumps_before = pump_on
         raining = rain_mm > 0.0 or mono_ms - self._last_rain_mono_ms < 1_800_000
         for tank_id, channel, observe in self._channels:
@@ -207,6 +207,7 @@ class Sensing:
         boot_id: str,
         flow_pulses: dict[int, int],
         pump_on: int,
+        valve_open: int,
         pulses: dict[str, int],
         drawn_l: dict[str, float],
     ) -> float:
@@ -220,8 +221,9 @@ class Sensing:
                 counted = counter.follow(boot_id, flow_pulses[meter.channel])
                 if counted:
                     pulses[pump.id] = counted
-                    if (pump_on | self._pumps_before) & mask:
+                    if (pump_on | self._pumps_before) & mask or valve_open:
                         # Pulses at rest are a fault of their own; as a draw they would count the tank empty.
+                        # With a valve open they are water: of a pump that runs although it is off.
                         drawn_l[pump.tank_id] = drawn_l.get(pump.tank_id, 0.0) + counted / meter.pulses_per_l
         self._totals_seen = flow_pulses
         self._boot_id = boot_id

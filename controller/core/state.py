@@ -18,8 +18,8 @@ KEPT_SCHEDULES = 5
 NEVER_MS = -(10**12)
 """A monotonic time before all others: "has not happened"."""
 
-Phase = Literal["waking", "running", "stopping"]
-Trigger = Literal["need", "fixed", "order"]
+Phase = Literal["waking", "running", "relieving", "stopping"]
+Trigger = Literal["need", "fixed", "order", "relief"]
 
 
 @dataclass(slots=True)
@@ -53,6 +53,13 @@ class Delivery:
     """The last one before the pump started."""
     pumping_a: float | None = None
     """The last one while the pump read as on."""
+    pumping_l_min: float = 0.0
+    """The flow just before the stop."""
+    holds_valve: bool = False
+    """Is the valve kept open after the pump, until the flow has ended?"""
+    off_mono_ms: int = NEVER_MS
+    """When the pump first read as off after the stop, with `off_pulses` counted by then."""
+    off_pulses: int = 0
 
 
 @dataclass(slots=True)
@@ -108,6 +115,18 @@ class ManualRun:
     volume_l: float
     not_after_wall_ms: int
     not_after_mono_ms: int
+
+
+@dataclass(slots=True)
+class RunsOn:
+    """A pump that runs although it is told not to, as far as is known."""
+
+    pump_id: str
+    rest_a: float | None
+    """The battery's current without it and with it, where that is measured."""
+    pumping_a: float | None
+    due_mono_ms: int
+    """When a way out for its water is looked for, see `controller.core.relief`."""
 
 
 @dataclass(slots=True)
@@ -172,6 +191,7 @@ class State:
     """Findings of today that need no clearing, by condition and zone."""
     standing: dict[str, Latch] = field(default_factory=dict)
     """What the estimators have found and still find, by condition and what it is about."""
+    runs_on: RunsOn | None = None
     rest_flow_ml: int = 0
     rest_flow_mono_ms: int = NEVER_MS
     slow_due_wall_ms: int = 0
@@ -222,6 +242,7 @@ def state_from_json(data: dict[str, Any], site: Site) -> State:
         latches={key: Latch(**latch) for key, latch in data["latches"].items()},
         notices={key: Latch(**latch) for key, latch in data["notices"].items()},
         standing={key: Latch(**latch) for key, latch in data.get("standing", {}).items()},
+        runs_on=RunsOn(**data["runs_on"]) if data.get("runs_on") else None,
         weather=Weather(**data["weather"]),
         forecast=forecast_from_json(data["forecast"]) if data.get("forecast") else None,
         # What a switch last said that is no longer fitted would bar its tank for ever.
@@ -271,6 +292,8 @@ def shift_mono(state: State, shift_ms: int) -> None:
     if shift_ms == 0:
         return
     owners: list[Any] = [state, *state.zones.values(), *state.manual, state.weather]
+    if state.runs_on is not None:
+        owners.append(state.runs_on)
     if state.delivery is not None:
         owners.append(state.delivery)
         state.delivery.recent = [(mono + shift_ms, pulses) for mono, pulses in state.delivery.recent]

@@ -205,7 +205,7 @@ _ROWS = (
     Condition(
         "pump-runs-on",
         "fault",
-        "the pump was told to stop and reads as off, but the battery still gives its current ({current_a:.1f} A)",
+        "the pump was told to stop and reads as off, but {sign}; zones get the water up to their daily caps",
         "the contact of the pump's relay is welded; behind shut valves the pump overheats",
         "pull the pump's fuse, then replace the relay; then clear the fault {fault}",
         "by the order clear-fault",

@@ -287,6 +287,19 @@ RUN_CHECKS: Sequence[Check] = (
 )
 
 
+RELIEF_CHECKS: Sequence[Check] = (
+    not_held,
+    zone_not_held,
+    board_answers,
+    board_without_fault,
+    level_fresh_to_go_on,
+    reserve_kept_to_go_on,
+    suction_wet,
+    cap_left,
+)
+"""May a zone take the water of a pump that cannot be stopped? Battery and frost have no say: it runs anyway."""
+
+
 def objections(facts: Facts, checks: Sequence[Check]) -> list[Blocker]:
     """All blockers, in the order of the checks; empty: water may flow."""
     return [found for check in checks if (found := check(facts)) is not None]

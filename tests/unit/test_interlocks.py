@@ -11,6 +11,7 @@ import pytest
 
 from controller.guard.catalogue import CATALOGUE
 from controller.guard.interlocks import (
+    RELIEF_CHECKS,
     RUN_CHECKS,
     START_CHECKS,
     Blocker,
@@ -282,6 +283,14 @@ def test_every_objection_is_reported_in_the_order_of_the_checks() -> None:
     assert [found.id for found in objections(worst, START_CHECKS)] == expected
     start_only = {"clock-unknown", "temperature-unknown"}
     assert [found.id for found in objections(worst, RUN_CHECKS)] == [i for i in expected if i not in start_only]
+    # A pump that cannot be stopped runs whatever the battery and the frost say.
+    no_say = start_only | {"battery-unknown", "battery-low", "battery-charge", "frost"}
+    assert [found.id for found in objections(worst, RELIEF_CHECKS)] == [i for i in expected if i not in no_say]
+
+
+def test_a_zone_on_hold_takes_no_water_of_a_pump_that_cannot_be_stopped() -> None:
+    assert [found.id for found in objections(facts(zone_held=True), RELIEF_CHECKS)] == ["zone-held"]
+    assert objections(FINE, RELIEF_CHECKS) == []
 
 
 @pytest.mark.parametrize(
