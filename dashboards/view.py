@@ -146,7 +146,7 @@ def read_site(
     board = tree.board_of(site)
     board_values = _Values(board) if board is not None else _Values(Device(""))
     apart_ms = _clocks_apart_ms(site)
-    state = _state(site)
+    state = read_state(site)
     return SiteView(
         id=site.id,
         name=site.name or site.id,
@@ -164,7 +164,7 @@ def read_site(
         last_refusal=values.text("site/last-refusal"),
         newest_sequence=values.whole("site/sequence"),
         unsent=values.whole("site/unsent"),
-        board_state="absent" if board is None else "lost" if state == "lost" else _state(board),
+        board_state="absent" if board is None else "lost" if state == "lost" else read_state(board),
         link_up=board_values.truth("link/up"),
         board_id=board_values.text("link/board-id"),
         pump_running=board_values.truth("pump/running"),
@@ -182,7 +182,7 @@ def read_site(
             values.time("weather/measured-at"),
         ),
         zones=tuple(_zone_status(values, node) for node in values.nodes("zone-")),
-        findings=_findings(values.text("site/findings")),
+        findings=read_findings(values.text("site/findings")),
     )
 
 
@@ -236,7 +236,7 @@ def time_ms(text: object) -> int | None:
         return None
 
 
-def _state(device: Device) -> SiteState:
+def read_state(device: Device) -> SiteState:
     states: dict[str, SiteState] = {
         "ready": "ready",
         "init": "init",
@@ -323,7 +323,7 @@ def _schedule(text: str | None) -> ZoneSchedule | None:
     )
 
 
-def _findings(text: str | None) -> tuple[FindingStatus, ...] | None:
+def read_findings(text: str | None) -> tuple[FindingStatus, ...] | None:
     """Open findings; None when the site has not said, which is not the same as none."""
     document = json_or_none(text)
     if not isinstance(document, list):
