@@ -1,8 +1,11 @@
-"""Decides when to ask a site again for records that have not arrived: one request at a time, the newest hole first."""
+"""Decides which sites to ask again for records that have not arrived, when, and for which of them.
+
+A site is asked for one stretch at a time, the newest hole first; some sites at a time. Pure: time and holes passed in.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 MOST_AT_ONCE = 2000
 """The controller answers at most so many numbers per request (docs/mqtt.md)."""
@@ -11,6 +14,9 @@ SETTLE_MS = 2_000
 SMALL_HOLE = 100
 PATIENCE_MS = 10_000
 LONGEST_PAUSE_MS = 600_000
+
+MOST_SITES_AT_ONCE = 16
+"""Sites with a request on its way: more would only fill the broker's queue, which then drops what was asked for."""
 
 Hole = tuple[int, int]
 
@@ -64,6 +70,51 @@ class RefillPlanner:
     def unanswered(self) -> int:
         """How many requests in a row brought nothing."""
         return self._failures
+
+    @property
+    def busy(self) -> bool:
+        """A request is on its way and likely to be answered."""
+        return self._asked is not None and self._failures == 0
+
+
+class RefillDesk:
+    """The refills of all sites: only those noted are looked at, and some are made whole before others are begun."""
+
+    def __init__(self, most_at_once: int = MOST_SITES_AT_ONCE) -> None:
+        self._most_at_once = most_at_once
+        self._planners: dict[str, RefillPlanner] = {}
+        """Sites that may have holes, in the order they were noted."""
+
+    def note(self, site_id: str) -> None:
+        """Something arrived that may have opened a hole."""
+        if site_id not in self._planners:
+            self._planners[site_id] = RefillPlanner()
+
+    def due(self, holes_of: Callable[[str], Sequence[Hole] | None], now_mono_ms: int) -> list[tuple[str, Hole]]:
+        """Whom to ask for what now; call it about once a second.
+
+        `holes_of` says None for a site that cannot be asked; such a site is to be noted again once it can be.
+        """
+        requests = []
+        busy = sum(planner.busy for planner in self._planners.values())
+        for site_id, planner in list(self._planners.items()):
+            if busy >= self._most_at_once and not planner.busy:
+                continue
+            holes = holes_of(site_id)
+            busy -= planner.busy
+            if not holes:
+                del self._planners[site_id]
+                continue
+            hole = planner.due(holes, now_mono_ms)
+            busy += planner.busy
+            if hole is not None:
+                requests.append((site_id, hole))
+        return requests
+
+    def unanswered(self, site_id: str) -> int:
+        """How many requests to a site brought nothing, in a row."""
+        planner = self._planners.get(site_id)
+        return planner.unanswered if planner is not None else 0
 
 
 def _size(hole: Hole) -> int:

@@ -16,6 +16,7 @@ from dashboards.homie import without_surrogates
 
 MAX_PACK_BYTES = 64 * 1024
 MAX_TEXT_CHARS = 16_384
+MAX_UNIT_CHARS = 32
 RELATIVE_BELOW_S = 2**28
 """RFC 8428 section 4.5.3: a time below this is relative to now."""
 NEWEST_VERSION = 10
@@ -81,7 +82,7 @@ def _read_entry(entry: dict[str, Any], base: dict[str, Any], now_ms: int, record
     if not NAME.fullmatch(_text(base["bn"]) + name):
         raise PackError(f"name {(_text(base['bn']) + name)[:80]!r} is not a SenML name")
     at_ms = _time_ms(_number(base["bt"]) + _number(entry.get("t", 0.0)), now_ms)
-    value = Value(_value(entry), _text(entry.get("u", base["bu"])))
+    value = Value(_value(entry), without_surrogates(_text(entry.get("u", base["bu"])))[:MAX_UNIT_CHARS])
     if name == "seq":
         records.append(StreamRecord(_sequence(value.value), at_ms))
         return

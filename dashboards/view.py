@@ -28,6 +28,9 @@ class TankStatus:
     capacity_l: float | None = None
     reserve_l: float | None = None
     supply_days: float | None = None
+    supply_low_days: float | None = None
+    supply_likely_days: float | None = None
+    supply_high_days: float | None = None
     quality: str = "unknown"
     measured_at_ms: int | None = None
 
@@ -45,6 +48,7 @@ class WeatherStatus:
     temperature_c: float | None = None
     rain_today_mm: float | None = None
     et0_today_mm: float | None = None
+    rain_to_come_mm: float | None = None
     measured_at_ms: int | None = None
 
 
@@ -58,6 +62,7 @@ class ZoneSchedule:
     doses_per_day: int
     fixed_volume_l: float | None
     fixed_times_min: tuple[int, ...]
+    soak_min: int = 60
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,11 +75,17 @@ class ZoneStatus:
     daily_cap_l: float | None = None
     depletion_mm: float | None = None
     total_available_mm: float | None = None
+    readily_mm: float | None = None
     plan_l: float | None = None
     next_start_ms: int | None = None
     why: str | None = None
     last_refusal: str | None = None
     schedule: ZoneSchedule | None = None
+    schedule_version: int | None = None
+    held: bool | None = None
+    hold_until_ms: int | None = None
+    looks: str | None = None
+    coefficient_factor: float | None = None
 
     @property
     def wants_water(self) -> bool:
@@ -179,6 +190,7 @@ def read_site(
             values.number("weather/temperature", -90.0, 90.0),
             values.number("weather/rain-today", 0.0),
             values.number("weather/et0-today", 0.0),
+            values.number("weather/rain-to-come", 0.0),
             values.time("weather/measured-at"),
         ),
         zones=tuple(_zone_status(values, node) for node in values.nodes("zone-")),
@@ -275,6 +287,9 @@ def _tank(values: _Values, node: str) -> TankStatus:
         capacity_l=values.number(f"{node}/capacity", 0.0),
         reserve_l=values.number(f"{node}/reserve", 0.0),
         supply_days=values.number(f"{node}/days-of-supply", 0.0),
+        supply_low_days=values.number(f"{node}/days-of-supply-low", 0.0),
+        supply_likely_days=values.number(f"{node}/days-of-supply-likely", 0.0),
+        supply_high_days=values.number(f"{node}/days-of-supply-high", 0.0),
         quality=values.one_of(f"{node}/quality", ("good", "suspect", "unknown")) or "unknown",
         measured_at_ms=values.time(f"{node}/measured-at"),
     )
@@ -291,16 +306,22 @@ def _zone_status(values: _Values, node: str) -> ZoneStatus:
         daily_cap_l=values.number(f"{node}/daily-cap", 0.0),
         depletion_mm=values.number(f"{node}/depletion", 0.0),
         total_available_mm=values.number(f"{node}/total-available", 0.0),
+        readily_mm=values.number(f"{node}/readily-available", 0.0),
         plan_l=values.number(f"{node}/plan", 0.0),
         next_start_ms=values.time(f"{node}/next-start"),
         why=values.text(f"{node}/why"),
         last_refusal=values.text(f"{node}/last-refusal"),
-        schedule=_schedule(values.text(f"{node}/schedule")),
+        schedule=read_schedule(json_or_none(values.text(f"{node}/schedule"))),
+        schedule_version=values.whole(f"{node}/schedule-version"),
+        held={"hold": True, "run": False}.get(values.text(f"{node}/mode") or ""),
+        hold_until_ms=values.time(f"{node}/hold-until"),
+        looks=values.one_of(f"{node}/looks", ("dry", "wet")),
+        coefficient_factor=values.number(f"{node}/coefficient-factor", 0.0, 10.0),
     )
 
 
-def _schedule(text: str | None) -> ZoneSchedule | None:
-    document = json_or_none(text)
+def read_schedule(document: object) -> ZoneSchedule | None:
+    """A schedule from its JSON object (docs/mqtt.md); None for what is none."""
     if not isinstance(document, dict):
         return None
     mode = document.get("mode")
@@ -312,7 +333,7 @@ def _schedule(text: str | None) -> ZoneSchedule | None:
         if (start := _minutes(window.get("start"))) is not None and (end := _minutes(window.get("end"))) is not None
     ]
     times = [minute for word in _listed(document.get("fixed_times"), str) if (minute := _minutes(word)) is not None]
-    doses = document.get("doses_per_day", 1)
+    doses, soak = document.get("doses_per_day", 1), document.get("soak_min", 60)
     return ZoneSchedule(
         mode=mode,
         windows=tuple(windows),
@@ -320,6 +341,7 @@ def _schedule(text: str | None) -> ZoneSchedule | None:
         doses_per_day=doses if isinstance(doses, int) and not isinstance(doses, bool) else 1,
         fixed_volume_l=_json_number(document.get("fixed_volume_l")),
         fixed_times_min=tuple(times),
+        soak_min=soak if isinstance(soak, int) and not isinstance(soak, bool) else 60,
     )
 
 

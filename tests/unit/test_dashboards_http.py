@@ -71,7 +71,7 @@ def feed(tmp_path: Path) -> Iterator[ListeningFeed]:
         listening.take(Message(f"homie/5/{topic}", value.encode(), True, NOW_MS))
     for payload in fake_site.packs(records):
         listening.take(Message(f"homie-log/{fake_site.SITE}/senml", payload, False, NOW_MS))
-    listening.show_incoming()
+    listening.drop_unheard()
     yield listening
     store.close()
 
