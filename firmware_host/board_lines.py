@@ -6,7 +6,8 @@ Pure: the same text always gives the same message, so that a journal may keep th
 from __future__ import annotations
 
 import re
-from typing import cast
+from collections.abc import Sequence
+from typing import Any, cast
 
 from firmware_host.messages import Ack, BoardMessage, Fitted, Hello, Lifetime, Report, ResetCause
 from firmware_host.wire import BAD, SEQ_MODULUS, number, parse
@@ -61,6 +62,12 @@ _STANDING_WORDS = (
     + _perhaps(rf" faults=({_FAULT}(?:,{_FAULT})*)")
     + ")"
 )
+_PING, _NUMBER = r"([0-9]{1,5})", r"(-?[0-9]{1,9})"
+_USUAL = re.compile(
+    rf"report ([0-9]{{1,10}}) boot=([0-9a-f]{{8}}) up=([0-9]{{1,13}}) echo0={','.join([_PING] * 5)} temp0={_NUMBER}"
+    rf" battery={_NUMBER}{_perhaps(f' panel={_NUMBER}')}{_perhaps(f' current={_NUMBER}')}"
+).fullmatch
+"""The same words of the board that nearly everyone has, with one ranger, one probe and all of it readable."""
 _REPORT = re.compile(_CHANGING_WORDS + _STANDING_WORDS).fullmatch
 _CHANGING = re.compile(_CHANGING_WORDS).fullmatch
 _READINGS = 12
@@ -180,10 +187,15 @@ def _boot_id(fields: dict[str, str]) -> str:
 def _report(text: str) -> tuple[Report, int]:
     """One expression checks the whole line: reports are nearly all there is to read, and must cost little.
 
-    For the same reason channel 0 is taken without a further call, and words that were read before are not read again.
+    For the same reason the usual ones are tried first, and words that were read before are not read again.
     """
     standing_from = text.find(_STANDING_BEGIN)
     standing = _known_standing.get(text[standing_from:])
+    if standing is not None:
+        usual = _USUAL(text, 0, standing_from)
+        report = None if usual is None else _usual(usual.groups(), standing)
+        if report is not None:
+            return report, 0
     match = _REPORT(text) if standing is None else _CHANGING(text, 0, standing_from)
     if match is None:
         raise _UnreadableLineError("report")
@@ -198,20 +210,9 @@ def _report(text: str) -> tuple[Report, int]:
     if seq_number >= SEQ_MODULUS:
         raise _UnreadableLineError("report")
     wrong: list[str] = []
-    if echo is None:
-        echo_us = {}
-    elif more_echo or echo == BAD:
-        echo_us = _bursts(echo, more_echo, wrong)
-    else:
-        times_us = tuple(map(int, echo.split(",")))
-        echo_us = {0: times_us if max(times_us) <= ECHO_MAX_US else _burst(echo, wrong)}
+    echo_us = {} if echo is None else _bursts(echo, more_echo, wrong)
     battery_v, panel_v, current_a = _BATTERY_V[battery], _PANEL_V[panel], _CURRENT_A[current]
-    if temperature is None:
-        temperature_c = {}
-    elif more_temperature:
-        temperature_c = _temperatures(temperature, more_temperature)
-    else:
-        temperature_c = {0: _TEMPERATURE_C[temperature]}
+    temperature_c = {} if temperature is None else _temperatures(temperature, more_temperature)
     if battery_v is None or panel_v is None or current_a is None or None in temperature_c.values():
         said = [battery, panel, current, temperature, *_values(more_temperature)]
         values = [battery_v, panel_v, current_a, *(temperature_c.values() or [None])]
@@ -222,6 +223,27 @@ def _report(text: str) -> tuple[Report, int]:
         (seq_number, boot_id, int(up), echo_us, temperature_c, battery_v, panel_v, current_a, *standing, soil_v),
     )
     return report, len(wrong)
+
+
+def _usual(words: Sequence[Any], standing: _Standing) -> Report | None:
+    """A report of the usual words; None when a value is out of its range and must be looked at one by one."""
+    seq, boot_id, up, us_0, us_1, us_2, us_3, us_4, temperature, battery, panel, current = words
+    seq_number, times_us = int(seq), (int(us_0), int(us_1), int(us_2), int(us_3), int(us_4))
+    battery_v, panel_v, current_a = _BATTERY_V[battery], _PANEL_V[panel], _CURRENT_A[current]
+    temperature_c = _TEMPERATURE_C[temperature]
+    if (
+        seq_number >= SEQ_MODULUS
+        or max(times_us) > ECHO_MAX_US
+        or temperature_c is None
+        or battery_v is None
+        or (panel_v is None and panel is not None)
+        or (current_a is None and current is not None)
+    ):
+        return None
+    echo_us, air_c = {0: times_us}, {0: temperature_c}
+    return _new_report(
+        Report, (seq_number, boot_id, int(up), echo_us, air_c, battery_v, panel_v, current_a, *standing, {})
+    )
 
 
 def _standing(

@@ -33,7 +33,7 @@ class Standing(NamedTuple):
 def update_standing(ctx: Context, now: Now) -> None:
     """Take up what is new, give up what is over, and journal both."""
     kept = ctx.state.standing
-    found = {item.id: item for item in (*_tanks(ctx, now), *_battery(ctx, now), *_flows(ctx))}
+    found = {item.id: item for item in (*_tanks(ctx, now), *_battery(ctx), *_flows(ctx))}
     for gone_id in [known_id for known_id in kept if known_id not in found]:
         gone = kept.pop(gone_id)
         ctx.record("fault", gone_id, {"raised": False, "zone": "", "text": gone.text, "cure": gone.cure})
@@ -86,14 +86,14 @@ def _said(evidence: Mapping[str, float]) -> dict[str, Any]:
     return {"change_percent": 0.0, "tries": 0.0, "fell_l": 0.0, "expected_l": 0.0, **evidence}
 
 
-def _battery(ctx: Context, now: Now) -> Iterator[Standing]:
-    reading = ctx.sensing.battery.reading(now.mono_ms)
-    if reading.faded and reading.capacity_percent is not None:
-        numbers = {"capacity": reading.capacity_percent, "sd": reading.capacity_sd_percent or 0.0}
-        yield Standing("battery-faded", "", numbers)
-    if reading.charger_fault == "dead":
+def _battery(ctx: Context) -> Iterator[Standing]:
+    battery = ctx.sensing.battery
+    faded = battery.faded()
+    if faded is not None:
+        yield Standing("battery-faded", "", {"capacity": 100.0 * faded[0], "sd": 100.0 * faded[1]})
+    if battery.charger_fault == "dead":
         yield Standing("charger-dead", "", {})
-    elif reading.charger_fault == "low":
+    elif battery.charger_fault == "low":
         yield Standing("charger-low", "", {})
-    if reading.frozen:
-        yield Standing("battery-frozen", "", {"battery_v": reading.voltage_v or 0.0})
+    if battery.is_frozen():
+        yield Standing("battery-frozen", "", {"battery_v": battery.voltage_v or 0.0})

@@ -260,10 +260,23 @@ class BatteryEstimator:
             100.0 * capacity_sd if known else None,
             days,
             days_sd,
-            tracked.measured and capacity + 1.5 * capacity_sd < FADED_CAPACITY,
-            self._watch.charger_fault,
+            self.faded() is not None,
+            self.charger_fault,
             frozen,
         )
+
+    def faded(self) -> tuple[float, float] | None:
+        """Capacity and its sd as parts of the declared one, when it is surely lost; None otherwise."""
+        tracked = self._filter
+        if not tracked.state or not tracked.measured:
+            return None
+        capacity = exp(tracked.state[CAPACITY])
+        capacity_sd = capacity * tracked.sd(CAPACITY)
+        return (capacity, capacity_sd) if capacity + 1.5 * capacity_sd < FADED_CAPACITY else None
+
+    @property
+    def charger_fault(self) -> ChargerFault:
+        return self._watch.charger_fault
 
     def is_frozen(self) -> bool:
         """Whether the voltage did not answer to loads for as long as it was heard: one that is lost is not frozen."""

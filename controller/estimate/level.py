@@ -144,6 +144,8 @@ class LevelEstimator:
         "_dry_inflow_l_min",
         "_farthest_us",
         "_half_mm_per_us",
+        "_kept",
+        "_kept_mono_ms",
         "_max_draw_l_min",
         "_max_inflow_l_min",
         "_mm_per_us",
@@ -212,10 +214,14 @@ class LevelEstimator:
         self.stuck.forget()
         self.candidate.drop()
         self.false_echo.forget()
+        self._kept: LevelReading | None = None
+        """The last reading, until something is observed: several ask at one instant."""
+        self._kept_mono_ms = 0
 
     def rained(self, most_l: float) -> None:
         """Rain was counted that can have brought at most so much."""
         self.rained_l += most_l
+        self._kept = None
 
     def update(
         self,
@@ -241,6 +247,7 @@ class LevelEstimator:
 
         `inflow_expected` says that rain may be running in.
         """
+        self._kept = None
         silent_ms = mono_ms - self.seen_mono_ms
         if silent_ms < 0:
             self.restarted()
@@ -277,6 +284,11 @@ class LevelEstimator:
 
     def reading(self, mono_ms: int) -> LevelReading:
         """The estimate as of now, without a new burst."""
+        if self._kept is None or self._kept_mono_ms != mono_ms:
+            self._kept, self._kept_mono_ms = self._read(mono_ms), mono_ms
+        return self._kept
+
+    def _read(self, mono_ms: int) -> LevelReading:
         measured = self.measured_mono_ms
         false_echo_mm = self.false_echo.found_mm(self.seen_mono_ms)
         if not self.known or measured is None:
@@ -335,6 +347,7 @@ class LevelEstimator:
             setattr(self, name, state[name])
         for name in _PARTS:
             getattr(self, name).load(state[name])
+        self._kept = None
         self._take_temperature(self.headspace.told_c)
 
     # --- what echo times stand for -------------------------------------------------------------------------------
@@ -468,7 +481,7 @@ class LevelEstimator:
         return echoes.mean_us
 
     def _is_lost(self, heard: list[int], mono_ms: int) -> bool:
-        """A burst of which at most one ping came back says nothing: drops on the ranger's face. No step is taken for it."""
+        """A burst of which at most one ping came back says nothing: drops on the ranger's face. No step is taken."""
         if (len(heard) > 1 and heard[-2] > 0) or self.false_echo.found_mm(mono_ms) is not None:
             return False
         if heard and heard[-1] > 0:

@@ -148,8 +148,24 @@ def _daily_trigger(minute_of_day: int) -> CronTrigger:
     return CronTrigger(hour=hour, minute=minute, second=0, timezone=UTC)
 
 
-def _starts_after(minute_of_day: int, slot: int, zone: tzinfo, after_wall_ms: int) -> Start:
+KNOWN_STARTS_MAX = 4096
+_known_starts: dict[tuple[int, str], tuple[int, int, int]] = {}
+"""By daily time and zone: an instant asked about, the start found, its date. It is the answer until that start."""
+
+
+def _starts_after(minute_of_day: int, slot: int, time_zone: str, after_wall_ms: int) -> Start:
     """The next start of one daily time strictly after an instant."""
+    known = _known_starts.get((minute_of_day, time_zone))
+    if known is None or not known[0] <= after_wall_ms < known[1]:
+        if len(_known_starts) >= KNOWN_STARTS_MAX:
+            _known_starts.clear()
+        found_ms, local_date = _found_after(minute_of_day, zone_info(time_zone), after_wall_ms)
+        known = _known_starts[minute_of_day, time_zone] = (after_wall_ms, found_ms, local_date)
+    return Start(known[1], known[2], slot)
+
+
+def _found_after(minute_of_day: int, zone: tzinfo, after_wall_ms: int) -> tuple[int, int]:
+    """Instant and local date of a daily time's next start."""
     trigger = _daily_trigger(minute_of_day)
     wall = _EPOCH + timedelta(milliseconds=after_wall_ms + utc_offset_ms(after_wall_ms, zone))
     for _ in range(_SEARCH_DAYS):
@@ -157,15 +173,14 @@ def _starts_after(minute_of_day: int, slot: int, zone: tzinfo, after_wall_ms: in
         naive = fire.replace(tzinfo=None)
         instant_ms = wall_to_instant_ms(naive, zone)
         if instant_ms > after_wall_ms and _date_exists(naive.toordinal(), zone):
-            return Start(instant_ms, naive.toordinal(), slot)
+            return instant_ms, naive.toordinal()
         wall = fire + _MINUTE
     raise ValueError(f"no start at minute {minute_of_day} of the day found in zone {zone} within {_SEARCH_DAYS} days")
 
 
 def next_start(times_min: Sequence[int], time_zone: str, after_wall_ms: int) -> Start | None:
     """The first start strictly after an instant, for times in minutes after local midnight; None without times."""
-    zone = zone_info(time_zone)
-    starts = [_starts_after(minute, slot, zone, after_wall_ms) for slot, minute in enumerate(times_min)]
+    starts = [_starts_after(minute, slot, time_zone, after_wall_ms) for slot, minute in enumerate(times_min)]
     return min(starts, key=_start_order, default=None)
 
 
@@ -177,13 +192,12 @@ def next_start_ms(times_min: Sequence[int], time_zone: str, after_wall_ms: int) 
 
 def starts_between(times_min: Sequence[int], time_zone: str, after_ms: int, until_ms: int) -> tuple[Start, ...]:
     """All starts after one instant and not after another, in order. Two that a gap pushed together both count."""
-    zone = zone_info(time_zone)
     found: list[Start] = []
     for slot, minute in enumerate(times_min):
-        start = _starts_after(minute, slot, zone, after_ms)
+        start = _starts_after(minute, slot, time_zone, after_ms)
         while start.wall_ms <= until_ms:
             found.append(start)
-            start = _starts_after(minute, slot, zone, start.wall_ms)
+            start = _starts_after(minute, slot, time_zone, start.wall_ms)
     return tuple(sorted(found, key=_start_order))
 
 
