@@ -18,6 +18,7 @@ COMMANDS = {
     "check": ("controller.commands.check", "read a site file and say what is wrong with it"),
     "serve": ("controller.commands.serve", "run the controller (what systemd starts)"),
     "watch": ("dashboards.watch", "serve the page, from what MQTT says"),
+    "watch-accounts": ("dashboards.accounts_command", "add, list and remove who may use the page, from the shell"),
     "status": ("controller.commands.status", "show the site as it is now, from MQTT or the journal"),
     "plan": ("controller.commands.plan", "show today's plan and the next days', and how long the water may last"),
     "season": ("simulator.season_command", "run a season in virtual time and print what became of the water"),

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from fastapi import FastAPI
+from fastapi import FastAPI, Request
+from fastapi.exception_handlers import http_exception_handler, request_validation_exception_handler
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import HTMLResponse, Response
+from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 
+from dashboards.account_pages import trouble_page
+from dashboards.door import AccountDoor
 from dashboards.feed import Feed
-from dashboards.gate import Door, Gate
+from dashboards.gate import TITLES, Door, Gate, wants_page
 from dashboards.http_guard import App, HttpGuard
+from dashboards.routes_accounts import add_accounts
 from dashboards.routes_interface import add_interface
 from dashboards.routes_orders import add_orders
 from dashboards.routes_pages import add_pages
@@ -28,5 +35,31 @@ def build_app(feed: Feed, door: Door, units: UnitSystem | None = None, host_name
     add_pages(app, pages)
     add_interface(app, pages)
     add_orders(app, pages)
+    if isinstance(door, AccountDoor):
+        add_accounts(app, door, lambda: [site_id for site_id, _ in feed.sites()])
+    _tell_trouble_in_words(app)
     app.add_middleware(GZipMiddleware, minimum_size=1000)
     return HttpGuard(Gate(app, door), host_names)
+
+
+def _tell_trouble_in_words(app: FastAPI) -> None:
+    """Programs get JSON, people a page with a way back."""
+
+    @app.exception_handler(HTTPException)
+    async def refused(request: Request, error: HTTPException) -> Response:
+        if not wants_page(request.scope):
+            return await http_exception_handler(request, error)
+        said = (
+            "There is no such page."
+            if error.detail == "Not Found"
+            else f"{error.detail[:1].upper()}{error.detail[1:]}."
+        )
+        page = trouble_page(TITLES.get(error.status_code, "That did not work"), said.replace("..", "."))
+        return HTMLResponse(page, error.status_code, headers=error.headers)
+
+    @app.exception_handler(RequestValidationError)
+    async def not_understood(request: Request, error: RequestValidationError) -> Response:
+        if not wants_page(request.scope):
+            return await request_validation_exception_handler(request, error)
+        wrong = ", ".join(str(problem["loc"][-1]) for problem in error.errors())
+        return HTMLResponse(trouble_page(TITLES[422], f"This part of the address cannot be read: {wrong}."), 422)

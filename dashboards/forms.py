@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from urllib.parse import parse_qs
 
+from fastapi import HTTPException, Request
+
 FORM_TYPE = "application/x-www-form-urlencoded"
 MAX_FIELDS = 200
 
@@ -37,3 +39,12 @@ def read_form(body: bytes, content_type: str) -> dict[str, list[str]]:
 def first_values(fields: dict[str, list[str]]) -> dict[str, str]:
     """One value for each field: the first."""
     return {name: values[0] for name, values in fields.items()}
+
+
+async def sent_form(request: Request) -> dict[str, str]:
+    """What was typed, one value for each field; that it came from our page the gate has checked. Raises HTTPException
+    400 or 415."""
+    try:
+        return first_values(read_form(await request.body(), request.headers.get("content-type", "")))
+    except FormError as error:
+        raise HTTPException(error.status, str(error)) from None

@@ -17,6 +17,7 @@ from typing import Protocol
 from urllib.parse import quote, urlsplit
 
 from dashboards.access import FORM_FIELD, Person, Visit, form_token, is_form_token
+from dashboards.account_pages import trouble_page
 from dashboards.forms import FormError, read_form
 from dashboards.http_guard import App, Receive, Scope, Send, header, refuse, replay, respond, whole_body
 from dashboards.pace import Pace
@@ -32,6 +33,14 @@ OWN_PATHS = frozenset({"/sign-out", "/sign-out-everywhere", "/account/password"}
 FOR_PROGRAMS = ("/api/", "/part/", "/openapi.json")
 """Asked for by programs and by the page's own script: refused in words, never sent to the sign-in page."""
 LONGEST_NEXT = 500
+TITLES = {
+    400: "This cannot be read",
+    403: "Not allowed",
+    404: "Not found",
+    409: "It has changed meanwhile",
+    422: "This cannot be right",
+    429: "Too fast",
+}
 
 ORDERS_PER_S, ORDER_BURST = 1.0, 10
 """As many as the controller takes from all together, so that one person alone gets no further; own choice."""
@@ -91,7 +100,7 @@ class Gate:
             return
         caller = self._door.caller(scope)
         if not self._requests.allows(_who(scope, caller), time.monotonic()):
-            await refuse(send, 429, "Too many requests one after another. Wait a few seconds.", _retry(5))
+            await _refuse(scope, send, 429, "Too many requests one after another. Wait a few seconds.")
             return
         send = with_cookies(send, caller.cookies)
         if not self._is_open_to(scope, caller):
@@ -101,7 +110,7 @@ class Gate:
             body = await whole_body(receive)
             problem = self._problem(scope, caller, body)
             if problem is not None:
-                await refuse(send, *problem)
+                await _refuse(scope, send, *problem)
                 return
             receive = replay(body, receive)
         token = form_token(caller.secret) if caller.secret else ""
@@ -115,7 +124,7 @@ class Gate:
 
     async def _show_the_way(self, scope: Scope, caller: Caller, send: Send) -> None:
         path = scope["path"]
-        if caller.wrong_token or path.startswith(FOR_PROGRAMS) or "text/html" not in header(scope, b"accept"):
+        if caller.wrong_token or not wants_page(scope):
             said = "this token is not known here (any more)" if caller.wrong_token else "sign in, or send a token"
             answer = json.dumps({"detail": said}).encode()
             await respond(send, 401, b"application/json", answer, [(b"www-authenticate", b"Bearer")])
@@ -141,6 +150,11 @@ class Gate:
         if not self._orders.allows(person.name, time.monotonic()):
             return 429, "Too many orders one after another. Wait a few seconds and send it again."
         return None
+
+
+def wants_page(scope: Scope) -> bool:
+    """Whether somebody sits before a browser and waits for a page, rather than a program for its data."""
+    return "text/html" in header(scope, b"accept") and not scope["path"].startswith(FOR_PROGRAMS)
 
 
 def is_public(path: str) -> bool:
@@ -220,5 +234,10 @@ def _who(scope: Scope, caller: Caller) -> tuple[str, str]:
     return "address", address_of(scope)
 
 
-def _retry(after_s: int) -> list[tuple[bytes, bytes]]:
-    return [(b"retry-after", str(after_s).encode())]
+async def _refuse(scope: Scope, send: Send, status: int, text: str) -> None:
+    headers = [(b"retry-after", b"5")] if status == 429 else []
+    if wants_page(scope):
+        page = trouble_page(TITLES.get(status, "That did not work"), text)
+        await respond(send, status, b"text/html; charset=utf-8", page.encode(), headers)
+    else:
+        await refuse(send, status, text, headers)

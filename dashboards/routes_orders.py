@@ -10,7 +10,7 @@ from starlette.concurrency import run_in_threadpool
 
 from dashboards import words
 from dashboards.access import Actor
-from dashboards.forms import FormError, first_values, read_form
+from dashboards.forms import sent_form
 from dashboards.routes_shared import Pages
 from dashboards.view import SiteView, finite, utc_text
 
@@ -35,14 +35,6 @@ def add_orders(app: FastAPI, pages: Pages) -> None:
         pages.last_answer = f"{ORDERS[command['order']]}, {when}: {answer}"
         pages.cache.forget()
         return RedirectResponse(f"/?site={view.id}", status_code=303)
-
-
-async def sent_form(request: Request) -> dict[str, str]:
-    """What was typed; that it came from our page the gate has checked. Raises HTTPException 400 or 415."""
-    try:
-        return first_values(read_form(await request.body(), request.headers.get("content-type", "")))
-    except FormError as error:
-        raise HTTPException(error.status, str(error)) from None
 
 
 def _command(form: dict[str, str], view: SiteView) -> dict[str, Any]:

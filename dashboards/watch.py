@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import ipaddress
 import logging
 import signal
@@ -34,9 +35,29 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--units", choices=("metric", "us"), help="show these units whatever the site prefers")
     parser.add_argument(
+        "--accounts",
+        metavar="FILE",
+        default="watch-accounts.sqlite3",
+        help="the file of accounts (watch-accounts.sqlite3)",
+    )
+    parser.add_argument(
         "--open-on-loopback",
         action="store_true",
         help="no accounts: whoever is on this machine may look and order; refused with any other address",
+    )
+    parser.add_argument("--tls-cert", metavar="FILE", help="serve over TLS with this certificate chain (PEM)")
+    parser.add_argument("--tls-key", metavar="FILE", help="the certificate's private key (PEM)")
+    parser.add_argument(
+        "--plain-http",
+        action="store_true",
+        help="serve beyond this machine without TLS, because that address is reached through an encrypted tunnel only",
+    )
+    parser.add_argument(
+        "--behind-proxy",
+        metavar="ADDRESS",
+        action="append",
+        default=[],
+        help="believe X-Forwarded-For and X-Forwarded-Proto from this address; may be given several times",
     )
 
 
@@ -44,51 +65,77 @@ def run(args: argparse.Namespace) -> int:
     """Serve until interrupted. Raises ConfigurationError for arguments that cannot be used."""
     mqtt_host, mqtt_port = host_and_port(args.mqtt, "--mqtt", 1883)
     http_host, http_port = host_and_port(args.http, "--http", 8080)
-    if args.open_on_loopback and not is_loopback(http_host):
-        raise ConfigurationError(
-            f"--open-on-loopback with --http {args.http}: whoever reaches that address could give orders. Leave out "
-            "--open-on-loopback, so that people sign in, or serve on 127.0.0.1."
-        )
+    check_exposure(args, http_host)
     password = _first_line(args.password_file) if args.password_file else None
     try:
-        import uvicorn
-
-        from dashboards.access import Person
+        from dashboards.accounts import Accounts
         from dashboards.app import build_app
+        from dashboards.door import AccountDoor
         from dashboards.feed import BrokerSettings, Feed
         from dashboards.gate import OpenDoor
+        from dashboards.server import Listening, server
         from dashboards.store import HistoryStore
     except ModuleNotFoundError as error:
         raise OperatingError(
             f"{error.name} is not installed. Install it with: pip install 'pumphouse[dashboards]'"
         ) from error
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
-    store = HistoryStore(args.store)
-    feed = Feed(BrokerSettings(mqtt_host, mqtt_port, args.domain, args.user, password, args.ca_file), store)
-    door = OpenDoor(Person("this machine", "act" if args.open_on_loopback else "look"))
-    app = build_app(feed, door, args.units, tuple(args.host_name))
-    config = uvicorn.Config(
-        app,
-        host=http_host,
-        port=http_port,
-        log_level="warning",
-        access_log=False,
-        server_header=False,
-        limit_concurrency=64,
-        timeout_keep_alive=15,
-        ws="none",
-        lifespan="off",
-    )
-    # uvicorn raises the signal that stopped it once more afterwards; closing the history comes first.
-    signal.signal(signal.SIGTERM, lambda _signum, _frame: None)
-    feed.start()
-    try:
-        print(f"The page: http://{_for_address_bar(http_host)}:{http_port}/", flush=True)
-        uvicorn.Server(config).run()
-    finally:
-        feed.stop()
-        store.close()
+    # Who came in and who was turned away: the one thing worth a line though nothing is wrong.
+    logging.getLogger("pumphouse.accounts").setLevel(logging.INFO)
+    with contextlib.ExitStack() as stack:
+        door: AccountDoor | OpenDoor = OpenDoor()
+        if not args.open_on_loopback:
+            accounts = stack.enter_context(contextlib.closing(Accounts(args.accounts)))
+            door = stack.enter_context(contextlib.closing(AccountDoor(accounts)))
+        store = stack.enter_context(contextlib.closing(HistoryStore(args.store)))
+        feed = Feed(BrokerSettings(mqtt_host, mqtt_port, args.domain, args.user, password, args.ca_file), store)
+        app = build_app(feed, door, args.units, tuple(args.host_name))
+        listening = Listening(http_host, http_port, args.tls_cert, args.tls_key, args.behind_proxy)
+        try:
+            web = server(app, listening)
+        except OSError as error:
+            raise ConfigurationError(f"--tls-cert {args.tls_cert} --tls-key {args.tls_key}: {error}") from error
+        # uvicorn raises the signal that stopped it once more afterwards; closing the files comes first.
+        signal.signal(signal.SIGTERM, lambda _signum, _frame: None)
+        feed.start()
+        stack.callback(feed.stop)
+        _say_where(args, http_host, http_port, None if isinstance(door, OpenDoor) else door.new_set_up_link())
+        web.run()
     return 0
+
+
+def check_exposure(args: argparse.Namespace, http_host: str) -> None:
+    """Raises ConfigurationError when what was asked for would let strangers order, or passwords travel in the open."""
+    if bool(args.tls_cert) != bool(args.tls_key):
+        raise ConfigurationError("--tls-cert and --tls-key go together: give both or neither")
+    for address in args.behind_proxy:
+        try:
+            ipaddress.ip_network(address)
+        except ValueError as error:
+            raise ConfigurationError(f"--behind-proxy {address}: {error}; write the proxy's address") from error
+    if args.open_on_loopback and (not is_loopback(http_host) or args.behind_proxy):
+        beside = "--behind-proxy" if args.behind_proxy else f"--http {args.http}"
+        raise ConfigurationError(
+            f"--open-on-loopback with {beside}: whoever reaches that could give orders. Leave out --open-on-loopback, "
+            "so that people sign in, or serve on 127.0.0.1 alone."
+        )
+    if not is_loopback(http_host) and not (args.tls_cert or args.plain_http):
+        raise ConfigurationError(
+            f"--http {args.http} without TLS: passwords would cross the network readable. Serve on 127.0.0.1 and come "
+            "through a tunnel, give --tls-cert and --tls-key, or, if that address is a tunnel's own, --plain-http."
+        )
+
+
+def _say_where(args: argparse.Namespace, host: str, port: int, set_up_key: str | None) -> None:
+    scheme = "https" if args.tls_cert else "http"
+    if args.host_name and not is_loopback(host):
+        host = args.host_name[0]
+    page = f"{scheme}://{_for_address_bar(host)}:{port}"
+    print(f"The page: {page}/", flush=True)
+    if set_up_key is not None:
+        print(
+            f"Nobody has an account yet. Make the first one within an hour: {page}/set-up?key={set_up_key}", flush=True
+        )
 
 
 def host_and_port(text: str, option: str, default_port: int) -> tuple[str, int]:
