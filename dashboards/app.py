@@ -13,10 +13,12 @@ from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 
 from dashboards.account_pages import trouble_page
+from dashboards.dispatch import Dispatch
 from dashboards.door import AccountDoor
 from dashboards.feed import Feed
 from dashboards.gate import TITLES, Door, Gate, wants_page
 from dashboards.http_guard import App, HttpGuard
+from dashboards.order_book import OrderBook
 from dashboards.routes_accounts import add_accounts
 from dashboards.routes_interface import add_interface
 from dashboards.routes_orders import add_orders
@@ -29,6 +31,11 @@ STATIC = Path(__file__).with_name("static")
 
 def build_app(feed: Feed, door: Door, units: UnitSystem | None = None, host_names: tuple[str, ...] = ()) -> App:
     """The whole application, guarded; `door` knows who may come in."""
+    return HttpGuard(Gate(build_routes(feed, door, units), door), host_names)
+
+
+def build_routes(feed: Feed, door: Door, units: UnitSystem | None = None) -> FastAPI:
+    """All routes, behind no gate."""
     app = FastAPI(title="pumphouse watch", version="1", docs_url=None, redoc_url=None, redirect_slashes=False)
     pages = Pages(feed, units)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
@@ -39,7 +46,7 @@ def build_app(feed: Feed, door: Door, units: UnitSystem | None = None, host_name
         add_accounts(app, door, lambda: [site_id for site_id, _ in feed.sites()])
     _tell_trouble_in_words(app)
     app.add_middleware(GZipMiddleware, minimum_size=1000)
-    return HttpGuard(Gate(app, door), host_names)
+    return app
 
 
 def _tell_trouble_in_words(app: FastAPI) -> None:

@@ -80,6 +80,7 @@ def _add_first_steps(app: FastAPI, door: AccountDoor) -> None:
         name, leads_to = _typed_name(form), safe_next(form.get("next", "/"))
         try:
             kept = await _proved(door, request, name, form.get("password", ""))
+            kept = await _renewed(door, request, name, kept, form.get("password", ""))
         except _Refused as refused:
             page = pages.sign_in_page(csrf_token(request), leads_to, name, str(refused))
             return HTMLResponse(page, refused.status, headers=refused.headers)
@@ -236,6 +237,17 @@ async def _proved(door: AccountDoor, request: Request, name: str, password: str,
         raise _Refused(403, WRONG)
     door.guesses.succeeded(name, address, mark if known else None, time.monotonic())
     return kept
+
+
+async def _renewed(door: AccountDoor, request: Request, name: str, kept: str, password: str) -> str:
+    """A password kept in an older way is kept in today's, now that it is at hand."""
+    if passwords.is_current(kept):
+        return kept
+    try:
+        new = await door.passwords.hashed(password, address_of(request.scope))
+    except BusyError:
+        return kept
+    return new if await run_in_threadpool(door.accounts.set_password, name, kept, new) else kept
 
 
 def _knows(door: AccountDoor, request: Request, name: str) -> bool:

@@ -115,13 +115,13 @@ class Publisher:
 
 
 class Page:
-    """`pumphouse watch` as a process."""
+    """`pumphouse watch` as a process; open to whoever is on this machine unless other options are given."""
 
     def __init__(self, folder: Path, mqtt_port: int, *options: str) -> None:
         self.port = free_port()
         self.url = f"http://127.0.0.1:{self.port}"
         words = ["watch", "--mqtt", f"127.0.0.1:{mqtt_port}", "--http", f"127.0.0.1:{self.port}"]
-        words += ["--store", str(folder / "history.sqlite3"), *options]
+        words += ["--store", str(folder / "history.sqlite3"), *(options or ("--open-on-loopback",))]
         self.process = subprocess.Popen(
             [sys.executable, "-m", "controller.cli", *words],
             cwd=ROOT,
