@@ -112,11 +112,11 @@ class Context:
             self.record("fault", notice_id, {"raised": True, "zone": zone_id, "text": found.text, "cure": found.cure})
 
     def latched_blockers(self, zone_id: str) -> list[Blocker]:
-        """Latches that concern a zone: its own, and those of the whole site."""
+        """Latches that concern a zone: its own, its pump's, and those of the whole site."""
         return [
             Blocker(latch.id, CATALOGUE[latch.condition].severity, latch.text, latch.cure)
             for latch in self.state.latches.values()
-            if latch.zone_id in ("", zone_id)
+            if latch.zone_id in ("", zone_id, self.pump_of_zone[zone_id].id)
         ]
 
 

@@ -15,6 +15,8 @@ from controller.core import run_down, surface
 from controller.core.context import Context
 from controller.core.facts import facts_for
 from controller.core.state import NEVER_MS, Delivery, RunsOn, Trigger
+from controller.estimate.flow_excess import BURST_FACTOR, CEILING_FACTOR
+from controller.estimate.flow_run import FILLING_MS
 from controller.guard.interlocks import RUN_CHECKS, START_CHECKS, Blocker, cap_reached, objections
 from controller.irrigate.plan import net_mm
 from controller.site.model import Zone
@@ -30,8 +32,11 @@ PUMP_START_LIMIT_MS = 30_000
 """Valve opening time and start-up must be over by then, or the outputs do not follow."""
 RUN_ON_MS = 2_000
 """Reports come each second: so late may a stop come after the last drop that was wanted."""
-BURST_FACTOR = 1.5
 BURST_MS = 8_000
+STEADY_MS = FILLING_MS + BURST_MS
+"""A line that fills may take more than usual for a while."""
+IMPOSSIBLE_MS = 4_000
+"""Pulses that come faster than the pump can pump for so long, in one run, are no water."""
 STOP_SETTLE_MS = 3_000
 SILENT_SETTLE_MS = 9_000
 """After a run that ended without flow the level is watched a little longer: did the tank fall all the same?"""
@@ -193,10 +198,13 @@ def _judge_flow(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
         if since_ms > (NO_FLOW_RUNNING_MS if flowed else NO_FLOW_START_MS):
             _no_flow(ctx, now, delivery, zone)
             return
+        if ctx.sensing.ceilings[pump.id].beyond_ms >= IMPOSSIBLE_MS:
+            numbers = {"pump": pump.id, "most_l_min": CEILING_FACTOR * pump.max_flow_l_min}
+            ctx.latch(now, "meter-impossible", pump.id, numbers)
+            stop(ctx, now, "fault")
+            return
         flow_l_min = _present_flow_l_min(delivery, now, pump.flow_meter.pulses_per_l)
-        if flow_l_min > BURST_FACTOR * zone.rated_flow_l_min:
-            numbers = {"zone": zone.name, "flow_l_min": flow_l_min, "rated_l_min": zone.rated_flow_l_min}
-            ctx.latch(now, "burst-flow", zone.id, numbers)
+        if flow_l_min > 0.0 and _has_burst(ctx, now, delivery, zone, flow_l_min):
             stop(ctx, now, "fault")
             return
     if elapsed_ms > run_limit_ms(delivery, zone):
@@ -205,6 +213,23 @@ def _judge_flow(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
         if elapsed_ms < RUN_LIMIT_MS:
             ctx.notice(now, "slow-delivery", zone.id, numbers)
         stop(ctx, now, "slow")
+
+
+def _has_burst(ctx: Context, now: Now, delivery: Delivery, zone: Zone, flow_l_min: float) -> bool:
+    """Latch a flow that is far above the zone's usual one; the rated one counts until that is known and steady."""
+    watch, usual_l_min = ctx.sensing.flows[ctx.pump_of_zone[zone.id].id], zone.rated_flow_l_min
+    limit_l_min = BURST_FACTOR * usual_l_min
+    if now.mono_ms - delivery.pump_seen_mono_ms >= STEADY_MS:
+        battery_v, level_mm = ctx.sensing.battery.voltage_v, ctx.sensing.level(zone.tank_id, now.mono_ms).level_mm
+        learned = watch.burst_limit(zone.id, battery_v, level_mm)
+        if learned is not None:
+            limit_l_min, usual_l_min = learned
+    if flow_l_min <= limit_l_min or watch.explained_by_a_valve(zone.id):
+        return False
+    watch.note_burst(zone.id, now.mono_ms)
+    numbers = {"zone": zone.name, "flow_l_min": flow_l_min, "usual_l_min": usual_l_min}
+    ctx.latch(now, "burst-flow", zone.id, numbers)
+    return True
 
 
 def run_limit_ms(delivery: Delivery, zone: Zone) -> int:

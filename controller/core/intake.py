@@ -43,11 +43,13 @@ def take_report(ctx: Context, now: Now, report: Report) -> None:
         run_down.note_current(present, report.current_a, pump_on)
     if present is not None and present.phase != "waking":
         pump = ctx.pump_of_zone[present.zone_id]
-        if pump.flow_meter is not None:
+        if pump.flow_meter is None:
+            if on_meanwhile & (1 << pump.output) or present.phase == "relieving":
+                delivery.count_time(ctx, now, present)
+        elif present.phase != "stopping" or state.shut_mono_ms == NEVER_MS:
+            # What is counted after all has read shut is no watering's: it is looked at as flow at rest.
             counted = pulses.pop(pump.id, 0)
             delivery.count_flow(ctx, now, present, counted, pump.flow_meter.pulses_per_l)
-        elif on_meanwhile & (1 << pump.output) or present.phase == "relieving":
-            delivery.count_time(ctx, now, present)
         present.reported_mono_ms = mono_ms
     if pulses:
         _flow_at_rest(ctx, now, pulses)

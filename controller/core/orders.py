@@ -232,6 +232,9 @@ def _clear_fault(ctx: Context, now: Now, command: ClearFault) -> str:
             delivery.stop(ctx, now, "stopped")
     # One act of a person is enough: what the board latched for the same reason goes too.
     ctx.board_clears.extend(fault for fault in ctx.state.board_faults if fault in (NO_FLOW, FLOW_AT_REST))
+    if latch.condition == "burst-flow":
+        # Whoever mended the line may have changed its flow: what is usual is learned anew.
+        ctx.sensing.relearn_flow(latch.zone_id)
     if latch.zone_id in ctx.state.zones:
         zone_state = ctx.state.zones[latch.zone_id]
         zone_state.tries = 0

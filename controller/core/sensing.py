@@ -14,6 +14,7 @@ from controller.estimate.battery import BatteryEstimator
 from controller.estimate.counters import Counter
 from controller.estimate.daily import DayTemperatures, RainDay
 from controller.estimate.flow import FlowWatch
+from controller.estimate.flow_excess import PulseCeiling
 from controller.estimate.ledger import (
     DayLedger,
     Evidence,
@@ -76,6 +77,12 @@ class Sensing:
         """What each metered pump's runs tell of it, its filter and its zones."""
         self._trace: RunTrace | None = None
         self._pumps = [(pump, 1 << pump.output, Counter()) for pump in site.pumps]
+        self.ceilings = {
+            pump.id: PulseCeiling(pump.max_flow_l_min, pump.flow_meter.pulses_per_l)
+            for pump in site.pumps
+            if pump.flow_meter is not None
+        }
+        """What of each meter's pulses may have been water."""
         self._pumps_before = 0
         """Pumps that the report before this one showed on."""
         self._totals_seen: dict[int, int] | None = None
@@ -107,8 +114,8 @@ class Sensing:
         """Feed one report; returns the pulses counted since the last one, by pump id (zero ones left out)."""
         # Taken apart at once: reading a field of a named tuple by its name costs as much as three of these.
         (
-            _, boot_id, _, echoes, temperatures, battery_v, panel_v, current_a, flow_pulses, rain_tips, _, pump_on,
-            valve_open, *_, soil_v,
+            _, boot_id, uptime_ms, echoes, temperatures, battery_v, panel_v, current_a, flow_pulses, rain_tips, _,
+            pump_on, valve_open, *_, soil_v,
         ) = report  # fmt: skip
         air_c = temperatures.get(AIR_CHANNEL)
         if air_c is not None:
@@ -124,7 +131,7 @@ class Sensing:
         load_a = 0.0
         if pump_on or flow_pulses is not self._totals_seen or boot_id != self._boot_id:
             # At rest nothing is counted, and what was counted before need not be looked at again.
-            load_a = self._count(boot_id, flow_pulses, pump_on, valve_open, pulses, drawn_l)
+            load_a = self._count(boot_id, uptime_ms, flow_pulses, pump_on, valve_open, pulses, drawn_l)
         self._pumps_before = pump_on
         raining = rain_mm > 0.0 or mono_ms - self._last_rain_mono_ms < 1_800_000
         for tank_id, channel, observe in self._channels:
@@ -149,7 +156,10 @@ class Sensing:
     def begin_run(self, zone_id: str) -> None:
         """A watering of a zone is being prepared; it is followed until `end_run`, where its pump has a meter."""
         zone = self._site.zone(zone_id)
-        if self._site.pump_for_tank(zone.tank_id).id in self.flows:
+        pump_id = self._site.pump_for_tank(zone.tank_id).id
+        if pump_id in self.ceilings:
+            self.ceilings[pump_id].begin()
+        if pump_id in self.flows:
             self._trace = RunTrace(zone_id, self._site.tank(zone.tank_id), self._tables[zone.tank_id])
 
     def _follow_run(
@@ -172,6 +182,12 @@ class Sensing:
                     flow.clear(finding.kind, finding.about, relearn=finding.kind == "supply-up")
                     return True
         return False
+
+    def relearn_flow(self, zone_id: str) -> None:
+        """Somebody worked on a zone's line: what flows there usually is learned anew."""
+        flow = self.flows.get(self._site.pump_for_tank(self._site.zone(zone_id).tank_id).id)
+        if flow is not None:
+            flow.relearn(zone_id)
 
     def drop_run(self) -> None:
         """The watering did not begin."""
@@ -205,6 +221,7 @@ class Sensing:
     def _count(
         self,
         boot_id: str,
+        uptime_ms: int,
         flow_pulses: dict[int, int],
         pump_on: int,
         valve_open: int,
@@ -220,6 +237,7 @@ class Sensing:
             if meter is not None and meter.channel in flow_pulses:
                 counted = counter.follow(boot_id, flow_pulses[meter.channel])
                 if counted:
+                    counted = self.ceilings[pump.id].possible(counted, uptime_ms)
                     pulses[pump.id] = counted
                     if (pump_on | self._pumps_before) & mask or valve_open:
                         # Pulses at rest are a fault of their own; as a draw they would count the tank empty.
@@ -321,6 +339,7 @@ class Sensing:
             "temperature_mono_ms": self.temperature_mono_ms,
             "extremes_due_mono_ms": self.extremes_due_mono_ms,
             "counters": {pump.id: counter.dump() for pump, _, counter in self._pumps},
+            "ceilings": {pump_id: ceiling.dump() for pump_id, ceiling in self.ceilings.items()},
             "watches": {tank_id: watch.dump() for tank_id, watch in self.watches.items()},
             "flows": {pump_id: flow.dump() for pump_id, flow in self.flows.items()},
             "trace": None if self._trace is None else self._trace.dump(),
@@ -360,6 +379,9 @@ class Sensing:
             self.begin_run(trace["zone_id"])
             if self._trace is not None:
                 self._trace.load(trace)
+        for pump_id, ceiling in self.ceilings.items():
+            if pump_id in data.get("ceilings", {}):
+                ceiling.load(data["ceilings"][pump_id])
         self._last_rain_mono_ms = data["last_rain_mono_ms"]
         self.ledgers = {
             tank_id: ledger_from_data(ledger) for tank_id, ledger in data["ledgers"].items() if tank_id in self._levels

@@ -136,6 +136,7 @@ class Latch:
     id: str
     condition: str
     zone_id: str
+    """The zone, or the pump, that it bars; empty: the whole site."""
     text: str
     cure: str
     since_wall_ms: int

@@ -16,6 +16,7 @@ from controller.contract import Quality
 from controller.estimate import flow_cause
 from controller.estimate.cusum import Cusum
 from controller.estimate.flow_baseline import FlowBaseline, drive, lift_part, speed2
+from controller.estimate.flow_excess import burst_limit_l_min, valves_suspected
 from controller.estimate.flow_run import FlowRun
 from controller.estimate.no_flow import NO_FLOW_KINDS, NoFlow, NoFlowKind, NoFlowVerdict, SilentRun
 from controller.site.model import Pump, Tank, Zone
@@ -32,6 +33,7 @@ FlowKind = (
         "supply-up",
         "meter-wrong",
         "zones-crossed",
+        "valve-open",
     ]
     | NoFlowKind
 )
@@ -42,6 +44,7 @@ filter-clogged, pump-worn, filter-or-pump    all give less; the last when the tw
 supply-up         all give more: another pump, or a filter cleaned that was dirty when the baseline was learned
 meter-wrong       all seem to give less or more, but the tank falls as it always did
 zones-crossed     two zones flow as the other used to
+valve-open        all zones but this one give more: it is open while they run
 ran-dry, meter-dead, line-blocked, pump-still, no-flow    nothing was counted, see `NoFlow`; a line that seems blocked
                   may be a pump that does not turn where no current is measured
 """
@@ -65,6 +68,8 @@ MOST_FALL_PART = 2.0
 METER_CHI2 = 6.0
 CURRENT_GAIN = 0.1
 """By which part of the difference each run moves what is the pump's usual current."""
+SURELY_UP = 2.0 * ALLOWANCE
+"""A single run with so much more than usual is no chance."""
 LEAST_ZONE_SD = 0.015
 """The law of squares is no better than this (own choice)."""
 _POOL_MEMORY = 0.99
@@ -140,6 +145,17 @@ class _ZoneFlow:
     cusum: Cusum = field(default_factory=Cusum)
     recent: list[_Judged] = field(default_factory=list)
     alarm: _Alarm | None = None
+    burst_ms: int | None = None
+    """When a run was stopped because it flowed far too much."""
+
+    def up_since_ms(self) -> int | None:
+        """Since when it flows too much; None when it does not, as far as is known."""
+        if self.burst_ms is not None:
+            return self.burst_ms
+        if self.alarm is not None and self.alarm.sign > 0:
+            return self.alarm.since_ms
+        last = self.recent[-1] if self.recent else None
+        return last.mono_ms if last is not None and last.change > SURELY_UP else None
 
     def since(self, mono_ms: int) -> list[_Judged]:
         return [run for run in self.recent if run.mono_ms >= mono_ms]
@@ -152,6 +168,7 @@ class _ZoneFlow:
         self.quiet()
         self.baseline.forget()
         self.recent = []
+        self.burst_ms = None
 
 
 class _Pool(NamedTuple):
@@ -334,6 +351,9 @@ class FlowWatch:
 
     def findings(self) -> tuple[FlowFinding, ...]:
         """All that stands, in the order of the zones; those about what zones share come first."""
+        valve = self._valve_open()
+        if valve is not None:
+            return (*self._no_flow_findings(), valve)
         found = [*self._no_flow_findings(), *self._supply_findings(), *self._crossings()]
         crossed = {zone_id for pair in self._crossed for zone_id in pair}
         for zone_id, flow in self._zones.items():
@@ -414,6 +434,63 @@ class FlowWatch:
             found.append(FlowFinding("zones-crossed", "+".join(pair), evidence, crossing.since_ms))
         return found
 
+    # --- too much flow ------------------------------------------------------------------------------------------------
+
+    def burst_limit(self, zone_id: str, battery_v: float | None, level_mm: float | None) -> tuple[float, float] | None:
+        """Above which flow the zone's line has burst, and its usual flow now; None before that is known."""
+        flow = self._zones[zone_id]
+        if not flow.baseline.learned or battery_v is None or level_mm is None:
+            return None
+        speed_2 = speed2(battery_v)
+        driven = drive(speed_2, lift_part(self._pump.max_head_m, self._tank.overflow_mm, level_mm))
+        usual_l_min = math.exp(flow.baseline.expected(math.log(driven)).log_flow)
+        return burst_limit_l_min(usual_l_min, self._pump.max_flow_l_min * driven), usual_l_min
+
+    def note_burst(self, zone_id: str, mono_ms: int) -> None:
+        """A run of a zone was stopped because it flowed far too much."""
+        self._zones[zone_id].burst_ms = mono_ms
+
+    def relearn(self, zone_id: str) -> None:
+        """What is usual in a zone is learned anew."""
+        self._zones[zone_id].relearn()
+
+    def explained_by_a_valve(self, zone_id: str) -> bool:
+        """Would a valve of a third zone that does not close explain that this one flows too much?
+
+        Two bursts at a time are not likely. To bar zone after zone for one valve would leave them all dry; what it
+        takes counts for the cap of the zone that runs.
+        """
+        return bool(valves_suspected({**self._looks(), zone_id: True}))
+
+    def _looks(self) -> dict[str, bool | None]:
+        """Whether each zone flows too much; None for one that has not run since the first that does began to."""
+        ups = {zone_id: flow.up_since_ms() for zone_id, flow in self._zones.items() if flow.baseline.learned}
+        began_ms = min((since_ms for since_ms in ups.values() if since_ms is not None), default=None)
+        looks: dict[str, bool | None] = {}
+        for zone_id, since_ms in ups.items():
+            ran = began_ms is not None and bool(self._zones[zone_id].since(began_ms))
+            looks[zone_id] = True if since_ms is not None else (False if ran else None)
+        return looks
+
+    def _valve_open(self) -> FlowFinding | None:
+        """The one zone that flows as usual while all others flow too much."""
+        looks = self._looks()
+        suspected = valves_suspected(looks)
+        if len(suspected) != 1 or looks[suspected[0]] is None:
+            return None
+        others = [self._zones[zone_id] for zone_id in looks if zone_id not in suspected]
+        if self.usual_l_min(suspected[0]) < flow_cause.WITNESS_FLOW_PART * min(
+            self.usual_l_min(flow.zone.id) for flow in others
+        ):
+            # A regulator may hide from it what a better supply gives the others.
+            return None
+        since_ms = min(since for flow in others if (since := flow.up_since_ms()) is not None)
+        runs = [run for flow in others for run in flow.since(since_ms) if run.change > 0.0]
+        if not runs:
+            return None
+        evidence = {"change_percent": _percent(_mean_change(runs)), "zones": float(len(others))}
+        return FlowFinding("valve-open", suspected[0], evidence, since_ms)
+
     # --- orders -------------------------------------------------------------------------------------------------------
 
     def set_reference(self, zone_id: str, flow_l_min: float, battery_v: float, level_mm: float) -> None:
@@ -438,10 +515,15 @@ class FlowWatch:
         self._uncross(flow.zone.id for flow in concerned)
         for flow in concerned:
             flow.quiet()
+            if kind == "valve-open":
+                flow.burst_ms = None
+                flow.recent = [run for run in flow.recent if run.change <= SURELY_UP]
             if relearn:
                 flow.relearn()
 
     def _concerned(self, kind: FlowKind, about: str) -> list[_ZoneFlow]:
+        if kind == "valve-open":
+            return [flow for flow in self._zones.values() if flow.up_since_ms() is not None]
         if about != self._pump.id:
             return [self._zones[zone_id] for zone_id in about.split("+")]
         return list(self._zones.values()) if kind in NO_FLOW_KINDS else self._blaming_supply()
@@ -460,6 +542,8 @@ class FlowWatch:
             flow.recent = [run._replace(mono_ms=run.mono_ms + shift_ms) for run in flow.recent]
             if flow.alarm is not None:
                 flow.alarm.since_ms += shift_ms
+            if flow.burst_ms is not None:
+                flow.burst_ms += shift_ms
         for crossing in self._crossed.values():
             crossing.since_ms += shift_ms
 
@@ -546,6 +630,7 @@ def _zone_data(flow: _ZoneFlow) -> dict[str, Any]:
         "no_flow": flow.no_flow.dump(),
         "recent": [list(run) for run in flow.recent],
         "alarm": None if alarm is None else [alarm.sign, alarm.since_ms, alarm.log_drive, alarm.blame, alarm.good],
+        "burst_ms": flow.burst_ms,
     }
 
 
@@ -555,3 +640,4 @@ def _load_zone(flow: _ZoneFlow, data: dict[str, Any]) -> None:
     flow.no_flow.load(data["no_flow"])
     flow.recent = [_Judged(*run) for run in data["recent"]]
     flow.alarm = None if data["alarm"] is None else _Alarm(*data["alarm"])
+    flow.burst_ms = data.get("burst_ms")

@@ -173,9 +173,17 @@ _ROWS = (
     Condition(
         "burst-flow",
         "fault",
-        "{zone}: {flow_l_min:.1f} L/min is far more than its emitters can pass ({rated_l_min:.1f} L/min)",
-        "pipe off or split, or emitters popped out",
-        "walk along the zone's line and look for water, then clear the fault {fault}",
+        "{zone}: {flow_l_min:.1f} L/min is far more than it should pass ({usual_l_min:.1f} L/min)",
+        "pipe off or split, emitters popped out, another zone's valve that stays open, or a meter that counts double",
+        "walk along the lines and look for water where none should be, then clear the fault {fault}",
+        "by the order clear-fault",
+    ),
+    Condition(
+        "meter-impossible",
+        "fault",
+        "the flow meter of {pump} counts more than {most_l_min:.1f} L/min, which its pump cannot give",
+        "a loose or unshielded wire, water in the plug, or a meter that counts each pulse twice",
+        "check the meter's wire and plug, keep it apart from the pump's; then clear the fault {fault}",
         "by the order clear-fault",
     ),
     Condition(
@@ -344,6 +352,14 @@ _ROWS = (
         "the flow meter of {about} counts {change_percent:+.0f} %, but the tank falls as it always did",
         "dirt in the flow meter, or it was changed for another kind",
         "clean the meter; calibrate it anew with a bucket",
+        "by itself after three runs as usual; by the order clear-fault when you mended it",
+    ),
+    Condition(
+        "valve-open",
+        "warning",
+        "the valve of {about} seems not to close: all other zones take {change_percent:+.0f} %, it flows as always",
+        "dirt under the valve's diaphragm, a worn valve, or its hand lever left open",
+        "see whether the bed gets wet while another is watered; clean or replace the valve",
         "by itself after three runs as usual; by the order clear-fault when you mended it",
     ),
     Condition(
@@ -588,6 +604,6 @@ _BOARD_ROWS = (
 
 CATALOGUE: dict[str, Condition] = {row.id: row for row in (*_ROWS, *_SERVICE_ROWS, *_BOARD_ROWS)}
 LATCHING = frozenset(
-    {"no-flow", "burst-flow", "flow-at-rest", "output-stuck", "pump-runs-on", "board-no-flow"}
+    {"no-flow", "burst-flow", "meter-impossible", "flow-at-rest", "output-stuck", "pump-runs-on", "board-no-flow"}
     | {"board-output-mismatch", "board-flow-at-rest", "board-self-test", "board-reboots-latched"}
 )
