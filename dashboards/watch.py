@@ -33,6 +33,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--store", metavar="FILE", default="watch-history.sqlite3", help="the history file (watch-history.sqlite3)"
     )
+    parser.add_argument(
+        "--settings", metavar="FILE", help="databases to write to and people to tell, see docs/watch.md"
+    )
+    parser.add_argument(
+        "--test-alert",
+        action="store_true",
+        help="send everybody in the settings a trial message, say what happened, end",
+    )
     parser.add_argument("--units", choices=("metric", "us"), help="show these units whatever the site prefers")
     parser.add_argument(
         "--accounts",
@@ -73,13 +81,18 @@ def run(args: argparse.Namespace) -> int:
         from dashboards.door import AccountDoor
         from dashboards.feed import BrokerSettings, Feed
         from dashboards.gate import OpenDoor
+        from dashboards.outlets import open_outlets, trial_alert
         from dashboards.server import Listening, server
+        from dashboards.settings import WatchSettings, load_settings
         from dashboards.store import HistoryStore
     except ModuleNotFoundError as error:
         raise OperatingError(
             f"{error.name} is not installed. Install it with: pip install 'pumphouse[dashboards]'"
         ) from error
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
+    settings = load_settings(args.settings) if args.settings else WatchSettings()
+    if args.test_alert:
+        return trial_alert(settings.alerts)
     # Who came in and who was turned away: the one thing worth a line though nothing is wrong.
     logging.getLogger("pumphouse.accounts").setLevel(logging.INFO)
     with contextlib.ExitStack() as stack:
@@ -87,7 +100,7 @@ def run(args: argparse.Namespace) -> int:
         if not args.open_on_loopback:
             accounts = stack.enter_context(contextlib.closing(Accounts(args.accounts)))
             door = stack.enter_context(contextlib.closing(AccountDoor(accounts)))
-        store = stack.enter_context(contextlib.closing(HistoryStore(args.store)))
+        store = stack.enter_context(contextlib.closing(HistoryStore(args.store, settings.fine_days)))
         feed = Feed(BrokerSettings(mqtt_host, mqtt_port, args.domain, args.user, password, args.ca_file), store)
         app = build_app(feed, door, args.units, tuple(args.host_name))
         listening = Listening(http_host, http_port, args.tls_cert, args.tls_key, args.behind_proxy)
@@ -95,6 +108,7 @@ def run(args: argparse.Namespace) -> int:
             web = server(app, listening)
         except OSError as error:
             raise ConfigurationError(f"--tls-cert {args.tls_cert} --tls-key {args.tls_key}: {error}") from error
+        open_outlets(stack, settings, store, feed)
         # uvicorn raises the signal that stopped it once more afterwards; closing the files comes first.
         signal.signal(signal.SIGTERM, lambda _signum, _frame: None)
         feed.start()

@@ -1,0 +1,147 @@
+"""Records that still have to go to databases: a queue in the history file, and for each database how far it has come.
+
+A record enters the queue in the transaction that keeps it in the history, and leaves it when every database has
+confirmed it. So nothing is lost over a restart of either side; what is written twice has the same time and harms nothing.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+import time
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+
+from controller.errors import OperatingError
+from dashboards.senml import StreamRecord, Value
+
+DAY_MS = 86_400_000
+
+SCHEMA = """
+CREATE TABLE IF NOT EXISTS outgoing (
+    id INTEGER PRIMARY KEY AUTOINCREMENT, put_ms INTEGER NOT NULL, site TEXT NOT NULL, seq INTEGER NOT NULL,
+    at_ms INTEGER NOT NULL, kind TEXT NOT NULL, key TEXT NOT NULL, fields TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS export_cursor (
+    target TEXT PRIMARY KEY, done INTEGER NOT NULL, dropped INTEGER NOT NULL) WITHOUT ROWID;
+"""
+ALL_SO_FAR = """
+INSERT INTO outgoing (put_ms, site, seq, at_ms, kind, key, fields)
+SELECT :now, site, seq, at_ms, kind, key, fields FROM record
+UNION ALL
+SELECT :now, series.site, 0, point.at_ms, 'measure', '',
+    json_object(series.name, json_array(point.mean, series.unit)) FROM point JOIN series ON series.id = point.series
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class Outgoing:
+    """A record on its way, with its number in the queue."""
+
+    id: int
+    site: str
+    record: StreamRecord
+
+
+class ExportQueue:
+    """Works on the history file with a connection of its own; every method may be called from any thread."""
+
+    def __init__(self, path: str, wait_days: Mapping[str, int], wall_ms: Callable[[], int] | None = None) -> None:
+        """`wait_days` of every database by name. One that is new is given all that the history holds.
+
+        Raises OperatingError when the file cannot be used.
+        """
+        self._wait_days = dict(wait_days)
+        self._wall_ms = wall_ms or (lambda: time.time_ns() // 1_000_000)
+        self._lock = threading.Lock()
+        try:
+            self._db = sqlite3.connect(path, check_same_thread=False, isolation_level=None, timeout=30.0)
+            self._db.execute("PRAGMA synchronous = NORMAL")
+            self._db.executescript(SCHEMA)
+            self._begin()
+        except sqlite3.Error as error:
+            raise OperatingError(f"history file {path}: the queue for databases cannot be used ({error})") from error
+
+    def _begin(self) -> None:
+        """Forget databases that are no longer there, and begin with those that are new."""
+        known = {row[0] for row in self._db.execute("SELECT target FROM export_cursor")}
+        with self._db:
+            self._db.execute("BEGIN IMMEDIATE")
+            for gone in known - self._wait_days.keys():
+                self._db.execute("DELETE FROM export_cursor WHERE target = ?", (gone,))
+            fresh = self._wait_days.keys() - known
+            if fresh:
+                newest = self._db.execute("SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'outgoing'")
+                done = newest.fetchone()[0]
+                self._db.execute(ALL_SO_FAR, {"now": self._wall_ms()})
+                self._db.executemany("INSERT INTO export_cursor VALUES (?, ?, 0)", [(name, done) for name in fresh])
+            self._delete_confirmed()
+
+    def close(self) -> None:
+        with self._lock:
+            self._db.close()
+
+    def note(self, db: sqlite3.Connection, site: str, record: StreamRecord) -> None:
+        """Queue a record inside the transaction of whoever keeps it, on that connection."""
+        fields = json.dumps({name: [value.value, value.unit] for name, value in record.fields.items()})
+        db.execute(
+            "INSERT INTO outgoing (put_ms, site, seq, at_ms, kind, key, fields) VALUES (?, ?, ?, ?, ?, ?, ?)",
+            (self._wall_ms(), site, record.seq, record.at_ms, record.kind, record.key, fields),
+        )
+
+    def next_for(self, target: str, most: int) -> list[Outgoing]:
+        """The oldest records a database has not confirmed."""
+        with self._lock:
+            rows = self._db.execute(
+                "SELECT id, site, seq, at_ms, kind, key, fields FROM outgoing "
+                "WHERE id > (SELECT done FROM export_cursor WHERE target = ?) ORDER BY id LIMIT ?",
+                (target, most),
+            ).fetchall()
+        return [
+            Outgoing(
+                number,
+                site,
+                StreamRecord(seq, at_ms, kind, key, {n: Value(*pair) for n, pair in json.loads(fields).items()}),
+            )
+            for number, site, seq, at_ms, kind, key, fields in rows
+        ]
+
+    def confirm(self, target: str, number: int, dropped: int = 0) -> None:
+        """A database has everything up to a number; `dropped` of them it will never take."""
+        with self._lock, self._db:
+            self._db.execute("BEGIN IMMEDIATE")
+            self._db.execute(
+                "UPDATE export_cursor SET done = max(done, ?), dropped = dropped + ? WHERE target = ?",
+                (number, dropped, target),
+            )
+            self._delete_confirmed()
+
+    def drop_old(self, target: str) -> int:
+        """Give up what has waited longer than it may. How many records that were."""
+        before_ms = self._wall_ms() - self._wait_days[target] * DAY_MS
+        with self._lock:
+            count, newest = self._db.execute(
+                "SELECT count(*), max(id) FROM outgoing "
+                "WHERE id > (SELECT done FROM export_cursor WHERE target = ?) AND put_ms < ?",
+                (target, before_ms),
+            ).fetchone()
+        if count:
+            self.confirm(target, newest, count)
+        return int(count)
+
+    def waiting(self, target: str) -> int:
+        """How many records a database has not confirmed."""
+        return self._number(
+            "SELECT count(*) FROM outgoing WHERE id > (SELECT done FROM export_cursor WHERE target = ?)", target
+        )
+
+    def dropped(self, target: str) -> int:
+        """How many records a database did not get and will not."""
+        return self._number("SELECT dropped FROM export_cursor WHERE target = ?", target)
+
+    def _number(self, sql: str, target: str) -> int:
+        with self._lock:
+            return int(self._db.execute(sql, (target,)).fetchone()[0])
+
+    def _delete_confirmed(self) -> None:
+        self._db.execute("DELETE FROM outgoing WHERE id <= (SELECT min(done) FROM export_cursor)")
