@@ -84,10 +84,11 @@ class Guesses:
         count = self._counts.get(key)
         if count is None:
             return 0.0
-        over = self._faded(count, now_s) - free
-        if over < 0.0:
+        # Rounded up: a try is forgotten as a whole, not a little after a millisecond.
+        over = math.ceil(self._faded(count, now_s)) - free
+        if over < 0:
             return 0.0
-        wait_s = min(LONGEST_WAIT_S, FIRST_WAIT_S * math.pow(2.0, min(over, 20.0)))
+        wait_s = min(LONGEST_WAIT_S, FIRST_WAIT_S * math.pow(2.0, min(over, 20)))
         return max(0.0, count.at_s + wait_s - now_s)
 
     def _count(self, key: Hashable, change: float, now_s: float) -> None:

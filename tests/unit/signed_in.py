@@ -8,6 +8,7 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
 import httpx
 
@@ -75,7 +76,6 @@ class House:
         records = fake_site.history(NOW, days=2)
         for topic, value in fake_site.tree(NOW, 1943.0, len(records)).items():
             self.feed.take(Message(f"homie/5/{topic}", value.encode(), True, NOW_S * 1000))
-        self.feed.show_incoming()
 
 
 class Browser:
@@ -101,7 +101,7 @@ class Browser:
         return self.ask("POST", url, data=form, headers=sent)
 
     def sign_in(self, name: str, password: str = PASSWORD, leads_to: str = "") -> httpx.Response:
-        page = "/sign-in" + (f"?next={leads_to}" if leads_to else "")
+        page = "/sign-in" + (f"?next={quote(leads_to)}" if leads_to else "")
         return self.send("/sign-in", {"name": name, "password": password, "next": leads_to or "/"}, page)
 
     def ask(self, method: str, url: str, **details: Any) -> httpx.Response:
