@@ -78,13 +78,14 @@ def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
     link = Link(board_limits(site), session=secrets.randbits(31), faithful=True)
     cable = Cable(link, SerialPort(args.serial), clock.pace)
     mqtt: MqttService | None = None
-    prospects = Prospects(site)
+    prospects: Prospects | None = None
 
     def make(waker: Waker) -> Daemon:
-        nonlocal mqtt
+        nonlocal mqtt, prospects
         if not args.no_mqtt:
             mqtt = MqttService(site, writer, install_id, cursor, targets, clock, waker.wake)
             mqtt.start()
+            prospects = Prospects(site, waker.wake)
             prospects.start()
         return Daemon(Parts(site, site_text, clock, restored, cable, writer, notifier, mqtt, prospects), waker)
 
@@ -93,7 +94,8 @@ def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
     finally:
         if mqtt is not None:
             mqtt.stop()
-        prospects.stop()
+        if prospects is not None:
+            prospects.stop()
         writer.close()
         cable.close()
         notifier.close()

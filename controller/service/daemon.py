@@ -293,13 +293,15 @@ class Daemon:
         if mqtt is None:
             return
         since_s = time.monotonic() - self._picture_s
-        if since_s < PICTURE_EVERY_S or not (self._stepped or since_s >= PICTURE_AT_REST_S):
+        prospects = self._parts.prospects
+        news = self._stepped or (prospects is not None and prospects.news())
+        if since_s < PICTURE_EVERY_S or not (news or since_s >= PICTURE_AT_REST_S):
             return
         self._picture_s = time.monotonic()
         self._stepped = False
         snapshot = self._core.snapshot(now)
-        if self._parts.prospects is not None:
-            snapshot = self._parts.prospects.shown(now, snapshot)
+        if prospects is not None:
+            snapshot = prospects.shown(now, snapshot)
         own = self.service_findings()
         if own:
             snapshot = replace(snapshot, findings=(*snapshot.findings, *own))

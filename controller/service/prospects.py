@@ -47,8 +47,11 @@ class _PreviewJob:
 class Prospects:
     """Runs the thread. Its methods are called by the control loop and never wait."""
 
-    def __init__(self, site: Site) -> None:
+    def __init__(self, site: Site, on_found: Callable[[], None] | None = None) -> None:
+        """`on_found` is called, in the worker's thread, when there is something new to show."""
         self._site = site
+        self._on_found = on_found
+        self._news = False
         self._clock = LocalClock(site.place.time_zone)
         self._jobs: queue.Queue[_SupplyJob | _PreviewJob | None] = queue.Queue(WAITING_LIMIT)
         self._found: dict[str, SupplyDays] = {}
@@ -68,10 +71,15 @@ class Prospects:
         if self._thread.ident is not None:
             self._thread.join(timeout_s)
 
+    def news(self) -> bool:
+        """Whether something was found that no picture has shown yet."""
+        return self._news
+
     def shown(self, now: Now, snapshot: Snapshot) -> Snapshot:
         """The picture with what is known of the supply; asks for it anew when the picture has changed enough."""
         if now.trust != "unknown":
             self._consider(now, snapshot)
+        self._news = False
         found = self._found
         if not found:
             return snapshot
@@ -107,6 +115,9 @@ class Prospects:
             try:
                 if isinstance(job, _SupplyJob):
                     self._found = likely_supply(self._site, job.tanks, job.schedules, job.today)
+                    self._news = True
+                    if self._on_found is not None:
+                        self._on_found()
                 else:
                     job.tell(self._answer(job))
             except Exception:
