@@ -29,15 +29,21 @@ from dashboards.view import UnitSystem
 STATIC = Path(__file__).with_name("static")
 
 
-def build_app(feed: Feed, door: Door, units: UnitSystem | None = None, host_names: tuple[str, ...] = ()) -> App:
-    """The whole application, guarded; `door` knows who may come in."""
-    return HttpGuard(Gate(build_routes(feed, door, units), door), host_names)
+def build_app(
+    feed: Feed,
+    door: Door,
+    units: UnitSystem | None = None,
+    host_names: tuple[str, ...] = (),
+    book: OrderBook | None = None,
+) -> App:
+    """The whole application, guarded; `door` knows who may come in. Without a `book` orders end with the program."""
+    return HttpGuard(Gate(build_routes(feed, door, units, book), door), host_names)
 
 
-def build_routes(feed: Feed, door: Door, units: UnitSystem | None = None) -> FastAPI:
+def build_routes(feed: Feed, door: Door, units: UnitSystem | None = None, book: OrderBook | None = None) -> FastAPI:
     """All routes, behind no gate."""
     app = FastAPI(title="pumphouse watch", version="1", docs_url=None, redoc_url=None, redirect_slashes=False)
-    pages = Pages(feed, units)
+    pages = Pages(feed, Dispatch(feed, book or OrderBook(":memory:")), units)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     add_pages(app, pages)
     add_interface(app, pages)

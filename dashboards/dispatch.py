@@ -58,6 +58,10 @@ class Dispatch:
         feed.on_answer = self.answered
         feed.on_duty = self.duty
 
+    def now_ms(self) -> int:
+        """This computer's time, as in the book."""
+        return self._wall_ms()
+
     # --- orders ---
 
     def send(

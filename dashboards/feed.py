@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import json
 import logging
-import queue
 import re
-import secrets
 import threading
 import time
 from collections.abc import Callable
@@ -31,7 +29,6 @@ log = logging.getLogger("pumphouse.watch")
 FOLD_EVERY_S = 300.0
 KEPT_ALL_HEARD_AFTER_S = 2.0
 """When nothing the broker keeps came for so long after connecting, it has said everything."""
-ANSWER_WITHIN_S = 5.0
 MESSAGES_AT_ONCE = 500
 TAKE_WITHIN_S = 0.25
 STREAM_TOPIC = re.compile(r"([a-z0-9-]{1,64})/(senml|answer)")
@@ -59,7 +56,6 @@ class Feed:
         self._standings = StandingBook()
         self._refills = RefillDesk()
         self._packs: list[tuple[str, list[StreamRecord]]] = []
-        self._answers: dict[str, queue.SimpleQueue[str]] = {}
         self._heard_mono_s = self._kept_heard_mono_s = time.monotonic()
         self._round_open = False
         self._stopping = threading.Event()
@@ -94,25 +90,6 @@ class Feed:
     def publish(self, site_id: str, leaf: str, text: str) -> bool:
         """Hand a message to a site's `order` or `ask` topic over to the client; False while there is no connection."""
         return self.connected and self._connection.publish(self._log_topic(site_id, leaf), text)
-
-    def send_order(self, site_id: str, order: dict[str, Any]) -> str:
-        """Send an order and wait for its answer, in words for people."""
-        if not self.connected:
-            return "Not sent: no connection to the broker."
-        order_id = f"page-{secrets.token_hex(8)}"
-        answers: queue.SimpleQueue[str] = queue.SimpleQueue()
-        self._answers[order_id] = answers
-        try:
-            if not self.publish(site_id, "order", json.dumps(order | {"id": order_id, "sender": "status page"})):
-                return "Not sent: the connection to the broker just broke."
-            return answers.get(timeout=ANSWER_WITHIN_S)
-        except queue.Empty:
-            return (
-                f"Sent, but the controller has not answered within {ANSWER_WITHIN_S:.0f} s. "
-                "Look at what it does before ordering again."
-            )
-        finally:
-            self._answers.pop(order_id, None)
 
     # --- life ---
 
@@ -246,12 +223,6 @@ class Feed:
             return
         if self.on_answer is not None:
             self.on_answer(site_id, answer)
-        waiting = self._answers.get(str(answer.get("id")))
-        if waiting is not None:
-            verdict = "Accepted" if answer.get("accepted") is True else "Refused"
-            reason = answer.get("reason")
-            said = reason.encode("utf-8", "replace").decode("utf-8")[:500] if isinstance(reason, str) else ""
-            waiting.put(f"{verdict}: {said}" if said else f"{verdict}.")
 
     def _ask_again(self, now_s: float) -> None:
         for site_id, (first, last) in self._refills.due(self._holes_to_fill, int(now_s * 1000)):

@@ -1,10 +1,10 @@
-"""What the stored records say per local day: water given, rain, the ledger, and the log of events."""
+"""What the stored records say per local day and month: rain, and the ledger of the tanks."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta, tzinfo
+from datetime import date, datetime, tzinfo
 
 from dashboards.homie import json_or_none
 from dashboards.senml import StreamRecord, Value
@@ -15,28 +15,9 @@ L_PER_M3 = 1000.0
 MM_PER_M = 1000.0
 
 
-@dataclass(frozen=True, slots=True)
-class Days:
-    """A run of local dates, the last one today; and which of them anything is known of."""
-
-    dates: tuple[date, ...]
-    known: frozenset[date]
-    zone: tzinfo
-
-    def of(self, at_ms: int) -> date:
-        return datetime.fromtimestamp(at_ms / 1000, self.zone).date()
-
-    def values(self, totals: Mapping[date, float]) -> list[float | None]:
-        """A total per date: what is not in `totals` is zero on a known day and unknown on any other."""
-        return [totals.get(d, 0.0 if d in self.known else None) for d in self.dates]
-
-
-def days_until(now_ms: int, count: int, zone: tzinfo, points: Iterable[Point]) -> Days:
-    """The last `count` dates; a date with a reading is known."""
-    today = datetime.fromtimestamp(now_ms / 1000, zone).date()
-    dates = tuple(today - timedelta(days=back) for back in range(count - 1, -1, -1))
-    known = {datetime.fromtimestamp(p.at_ms / 1000, zone).date() for p in points}
-    return Days(dates, frozenset(known), zone)
+def local_date(at_ms: int, zone: tzinfo) -> date:
+    """The date of an instant at the site."""
+    return datetime.fromtimestamp(at_ms / 1000, zone).date()
 
 
 def start_of(day: date, zone: tzinfo) -> int:
@@ -44,29 +25,16 @@ def start_of(day: date, zone: tzinfo) -> int:
     return int(datetime(day.year, day.month, day.day, tzinfo=zone).timestamp() * 1000)
 
 
-def doses_by_zone(records: Iterable[StreamRecord], days: Days) -> dict[str, dict[date, float]]:
-    """Litres delivered per zone and date, from delivery records."""
-    totals: dict[str, dict[date, float]] = {}
-    for record in records:
-        volume_l = litres(record.fields.get("volume"))
-        if record.kind != "delivery" or volume_l is None:
-            continue
-        zone = totals.setdefault(record.key, {})
-        day = days.of(record.at_ms)
-        zone[day] = zone.get(day, 0.0) + volume_l
-    return totals
-
-
-def rain_by_day(records: Iterable[StreamRecord], running: Iterable[Point], days: Days) -> dict[date, float]:
+def rain_by_day(records: Iterable[StreamRecord], running: Iterable[Point], zone: tzinfo) -> dict[date, float]:
     """Millimetres of rain per date: the day's closing where there is one, else the highest running total of the day."""
     totals: dict[date, float] = {}
     for point in running:
-        day = days.of(point.at_ms)
+        day = local_date(point.at_ms, zone)
         totals[day] = max(totals.get(day, 0.0), point.high * MM_PER_M)
     for record in records:
         rain = record.fields.get("rain")
         if record.kind == "day" and rain is not None and isinstance(rain.value, float):
-            totals[_date_of(record, days)] = rain.value * MM_PER_M
+            totals[_date_of(record, zone)] = rain.value * MM_PER_M
     return totals
 
 
@@ -92,12 +60,66 @@ class LedgerDay:
         return -sum(v for account, v in self.entries_l.items() if account.startswith("zone:")) + 0.0
 
 
-def ledger_days(records: Sequence[StreamRecord], days: Days) -> list[LedgerDay]:
+@dataclass(frozen=True, slots=True)
+class LedgerMonth:
+    """All closed days of one or several tanks in a month, in litres; what left is positive here.
+
+    `unexplained_l` is what was found above what was booked; below zero, something went that nobody booked.
+    """
+
+    first: date
+    days: int
+    opening_l: float | None
+    closing_l: float | None
+    rain_l: float
+    top_up_l: float
+    zones_l: float
+    overflow_l: float
+    leak_l: float
+    evaporation_l: float
+    unexplained_l: float
+
+
+def ledger_days(records: Iterable[StreamRecord], zone: tzinfo) -> list[LedgerDay]:
     """Closed days, the newest first."""
-    return [_ledger_day(record, days) for record in records if record.kind == "ledger"]
+    return [_ledger_day(record, zone) for record in records if record.kind == "ledger"]
 
 
-def _ledger_day(record: StreamRecord, days: Days) -> LedgerDay:
+def ledger_months(closed: Iterable[LedgerDay]) -> list[LedgerMonth]:
+    """Days added up by calendar month, the oldest first; a day whose opening is unknown adds nothing."""
+    by_month: dict[date, list[LedgerDay]] = {}
+    for day in closed:
+        by_month.setdefault(day.day.replace(day=1), []).append(day)
+    return [_month(first, by_month[first]) for first in sorted(by_month)]
+
+
+def _month(first: date, closed: Sequence[LedgerDay]) -> LedgerMonth:
+    earliest, latest = min(d.day for d in closed), max(d.day for d in closed)
+
+    def booked(account: str) -> float:
+        return sum(day.entry(account) or 0.0 for day in closed)
+
+    return LedgerMonth(
+        first=first,
+        days=len({d.day for d in closed}),
+        opening_l=_total([d.opening_l for d in closed if d.day == earliest]),
+        closing_l=_total([d.closing_l for d in closed if d.day == latest]),
+        rain_l=booked("rain"),
+        top_up_l=booked("top-up"),
+        zones_l=sum(day.zones_l or 0.0 for day in closed),
+        overflow_l=-booked("overflow") + 0.0,
+        leak_l=-booked("leak") + 0.0,
+        evaporation_l=-booked("evaporation") + 0.0,
+        unexplained_l=booked("unexplained"),
+    )
+
+
+def _total(volumes_l: Sequence[float | None]) -> float | None:
+    known = [volume_l for volume_l in volumes_l if volume_l is not None]
+    return sum(known) if len(known) == len(volumes_l) else None
+
+
+def _ledger_day(record: StreamRecord, zone: tzinfo) -> LedgerDay:
     listed = record.fields.get("entries_ml")
     entries = json_or_none(listed.value) if listed is not None and isinstance(listed.value, str) else None
     booked = {
@@ -106,16 +128,16 @@ def _ledger_day(record: StreamRecord, days: Days) -> LedgerDay:
         if isinstance(ml, int | float) and not isinstance(ml, bool) and finite(str(ml)) is not None
     }
     opening, closing = litres(record.fields.get("opening")), litres(record.fields.get("closing"))
-    return LedgerDay(record.key, _date_of(record, days), opening, closing, booked)
+    return LedgerDay(record.key, _date_of(record, zone), opening, closing, booked)
 
 
-def _date_of(record: StreamRecord, days: Days) -> date:
+def _date_of(record: StreamRecord, zone: tzinfo) -> date:
     """The date a closing says it is about, else the date a moment before it was written."""
     said = record.fields.get("local_date", record.fields.get("date"))
     try:
         return date.fromisoformat(str(said.value) if said is not None else "")
     except ValueError:
-        return days.of(record.at_ms - 60_000)
+        return local_date(record.at_ms - 60_000, zone)
 
 
 def litres(value: Value | None) -> float | None:

@@ -50,11 +50,12 @@ class Period:
 
     @property
     def title(self) -> str:
-        """ "Sunday 14 June 2026", or "8 June to 14 June 2026"."""
+        """ "Sunday 14 June 2026", "8 to 14 June 2026" or "26 May to 24 June 2026"."""
         if self.span == "day":
             return f"{self.last:%A} {self.last.day} {self.last:%B %Y}"
         year = f" {self.first.year}" if self.first.year != self.last.year else ""
-        return f"{self.first.day} {self.first:%B}{year} to {self.last.day} {self.last:%B %Y}"
+        month = f" {self.first:%B}" if year or self.first.month != self.last.month else ""
+        return f"{self.first.day}{month}{year} to {self.last.day} {self.last:%B %Y}"
 
     def frame(self, now_ms: int) -> TimeFrame:
         """The time axis; of a period that is not over yet it ends now, but never shorter than an hour."""
@@ -77,7 +78,7 @@ class Period:
             return [Bin(at, at + HOUR_MS, f"{datetime.fromtimestamp(at / 1000, self.zone):%H}") for at in starts]
         days = [self.first + timedelta(days=n) for n in range(0, LENGTH_DAYS[self.span], step)]
         edges = [start_of(day, self.zone) for day in [*days, self.last + timedelta(days=1)]]
-        labels = [f"{day:%a} {day.day}" if self.span == "week" else f"{day.day} {day:%b}" for day in days]
+        labels = [f"{day:%a}"[:2] + f" {day.day}" if self.span == "week" else f"{day.day} {day:%b}" for day in days]
         return [Bin(edges[n], edges[n + 1], label) for n, label in enumerate(labels)]
 
 

@@ -55,12 +55,27 @@ def fields_of(schedule: ZoneSchedule, units: UnitSystem) -> dict[str, str]:
     return values
 
 
-def read_draft(form: Form, units: UnitSystem) -> Draft:
-    """What a sent form means."""
+def schedule_values(schedule: ZoneSchedule) -> dict[str, Any]:
+    """A schedule as the controller takes it (docs/mqtt.md)."""
+    return {
+        "mode": schedule.mode,
+        "windows": [
+            {"start": words.clock_minutes(start), "end": words.clock_minutes(end)} for start, end in schedule.windows
+        ],
+        "daily_cap_l": schedule.daily_cap_l,
+        "doses_per_day": schedule.doses_per_day,
+        "fixed_volume_l": schedule.fixed_volume_l or 0.0,
+        "fixed_times": [words.clock_minutes(minutes) for minutes in schedule.fixed_times_min],
+        "soak_min": schedule.soak_min,
+    }
+
+
+def read_draft(form: Form, units: UnitSystem, base: ZoneSchedule | None = None) -> Draft:
+    """What a sent form means. A volume left as `base` has it stays exactly that, whatever its rounded text says."""
     names = ["mode", "cap", "doses", "soak", "fixed", *(f"time{n}" for n in range(1, ROWS + 1))]
     names += [f"{end}{n}" for n in range(1, ROWS + 1) for end in ("start", "end")]
     fields = {name: form.get(name, "").strip()[:20] for name in names}
-    reader = _Reader(fields, units)
+    reader = _Reader(fields, units, base)
     schedule = reader.schedule()
     return Draft(fields, None if reader.problems else schedule, reader.problems)
 
@@ -88,9 +103,10 @@ def differences(before: ZoneSchedule, after: ZoneSchedule, units: UnitSystem) ->
 class _Reader:
     """Reads one form; everything wrong is collected, so that it is said all at once."""
 
-    def __init__(self, fields: Form, units: UnitSystem) -> None:
+    def __init__(self, fields: Form, units: UnitSystem, base: ZoneSchedule | None) -> None:
         self._fields = fields
         self._units = units
+        self._kept_l = {} if base is None else {"cap": base.daily_cap_l, "fixed": base.fixed_volume_l}
         self.problems: dict[str, str] = {}
 
     def schedule(self) -> dict[str, Any]:
@@ -160,6 +176,9 @@ class _Reader:
 
     def _litres(self, name: str, required: bool) -> float:
         text = self._fields[name].replace(",", ".")
+        kept_l = self._kept_l.get(name)
+        if kept_l and text == _amount(kept_l, self._units):
+            return kept_l
         if not text and not required:
             return 0.0
         amount = finite(text, 0.0)

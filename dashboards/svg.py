@@ -19,8 +19,12 @@ from dashboards.series import Column
 PLOT_UNITS = 1000
 """Width of the inner drawing in its own units; height is in pixels."""
 
+HATCHES = {"rained": "0", "topped-up": "3", "to-zones": "1", "overflowed": "2", "lost": "4", "unexplained": "5"}
+"""Hatch of bars that stand for where water came from or went."""
+
 TICK_STEPS_DAYS = (1, 2, 3, 7, 14, 28, 61, 91, 182)
 DAY_MS = 86_400_000
+HOUR_MS = 3_600_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +75,10 @@ class TimeFrame:
         return round(100.0 * (at_ms - self.start_ms) / (self.end_ms - self.start_ms), 2)
 
     def day_marks(self, most: int = 5) -> list[tuple[int, str]]:
-        """Local midnights worth a label, as (instant, words)."""
+        """Local midnights worth a label (of a single day: its hours), as (instant, words)."""
         days = (self.end_ms - self.start_ms) / DAY_MS
+        if days < 1.2:
+            return self._hour_marks()
         step = next((s for s in TICK_STEPS_DAYS if days / s <= most), TICK_STEPS_DAYS[-1])
         date = datetime.fromtimestamp(self.end_ms / 1000, self.zone).date()
         marks: list[tuple[int, str]] = []
@@ -83,6 +89,15 @@ class TimeFrame:
                 return marks[::-1]
             marks.append((at_ms, f"{date.day} {midnight:%b}"))
             date -= timedelta(days=step)
+
+    def _hour_marks(self) -> list[tuple[int, str]]:
+        """Every fourth hour of a day, or every hour of its first few."""
+        hours = (self.end_ms - self.start_ms) / HOUR_MS
+        step = 4 if hours > 8 else 2 if hours > 4 else 1
+        first = -(-self.start_ms // HOUR_MS) * HOUR_MS
+        instants = range(first, self.end_ms, HOUR_MS)
+        local = [(at_ms, datetime.fromtimestamp(at_ms / 1000, self.zone)) for at_ms in instants]
+        return [(at_ms, f"{moment:%H:%M}") for at_ms, moment in local if moment.hour % step == 0]
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,6 +125,14 @@ class Level:
     name: str
     label: str
     value: float
+
+
+@dataclass(frozen=True, slots=True)
+class Marks:
+    """Instants ticked at the foot of a picture, for example each watering."""
+
+    name: str
+    instants_ms: Sequence[int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +164,7 @@ def line_chart(
     bands: Sequence[Band] = (),
     levels: Sequence[Level] = (),
     limits: tuple[float | None, float | None] = (None, None),
+    marks: Sequence[Marks] = (),
 ) -> str:
     """Lines over time. `limits` fix the lower and upper end of the scale where not None."""
     values = [v for line in lines for run in line.runs for c in run for v in (c.low, c.high)]
@@ -156,7 +180,14 @@ def line_chart(
     drawing += [_extremes_path(line, scale, across) for line in lines if line.shade_extremes]
     drawing += [_line_path(line, scale, across) for line in lines]
     return _svg(
-        picture, [*_grid(picture, scale), _plot(picture, drawing), *_levels(levels, scale), *_days(picture, frame)]
+        picture,
+        [
+            *_grid(picture, scale),
+            _plot(picture, drawing),
+            *_ticks(picture, frame, marks),
+            *_levels(levels, scale),
+            *_days(picture, frame),
+        ],
     )
 
 
@@ -173,14 +204,50 @@ def stacked_bars(picture: Picture, days: Sequence[str], bars: Sequence[Bars], la
     for bar in bars:
         shapes.append(_bar_group(bar, floors, width, scale))
         floors = [floor + (value or 0.0) for floor, value in zip(floors, bar.values, strict=True)]
-    labels = [
-        _text("day", f"{width * (i + 0.5):.2f}%", picture.height_px + 16, word, anchor="middle")
-        for i, word in enumerate(days)
-        if (len(days) - 1 - i) % label_every == 0
-    ]
+    labels = _bar_labels(picture, days, width, label_every)
     if not any(totals):
         labels.append(_text("nothing", "50%", picture.height_px // 2, "none in these days", anchor="middle"))
     return _svg(picture, [*_grid(picture, scale), *shapes, *labels])
+
+
+def two_way_bars(
+    picture: Picture, labels: Sequence[str], above: Sequence[Bars], below: Sequence[Bars], label_every: int = 1
+) -> str:
+    """What came in stacked upwards from a line, what went out stacked downwards; all values are positive."""
+    known = [any(b.values[i] is not None for b in (*above, *below)) for i in range(len(labels))]
+    if not any(known):
+        return _nothing_known(picture)
+    most = [
+        max((sum(b.values[i] or 0.0 for b in bars) for i in range(len(labels))), default=0.0) for bars in (above, below)
+    ]
+    scale = nice_scale(-most[1], max(most[0], 1.0), picture.height_px)
+    width = 100.0 / len(labels)
+    shapes = [_unknown_days(known, width, round(scale.y(0.0)))]
+    for bars, sign in ((above, 1.0), (below, -1.0)):
+        edges = [0.0] * len(labels)
+        for bar in bars:
+            shapes.append(_two_way_group(bar, edges, sign, width, scale))
+            edges = [edge + sign * (value or 0.0) for edge, value in zip(edges, bar.values, strict=True)]
+    base = scale.y(0.0)
+    line = f'<line class="level" stroke="currentColor" x1="0" x2="100%" y1="{base:g}" y2="{base:g}"/>'
+    return _svg(picture, [*_grid(picture, scale), *shapes, line, *_bar_labels(picture, labels, width, label_every)])
+
+
+def _two_way_group(bar: Bars, edges: Sequence[float], sign: float, width: float, scale: Scale) -> str:
+    boxes = []
+    for index, (value, edge) in enumerate(zip(bar.values, edges, strict=True)):
+        if value:
+            top, bottom = sorted((scale.y(edge), scale.y(edge + sign * value)))
+            boxes.append(_rect(width * index, width, top, max(round(bottom - top, 1), 0.8)))
+    return f'<g class="bar {bar.name}"{_hatch_fill(bar.name)}>{"".join(boxes)}</g>'
+
+
+def _bar_labels(picture: Picture, labels: Sequence[str], width: float, label_every: int) -> list[str]:
+    return [
+        _text("day", f"{width * (i + 0.5):.2f}%", picture.height_px + 16, word, anchor="middle")
+        for i, word in enumerate(labels)
+        if (len(labels) - 1 - i) % label_every == 0
+    ]
 
 
 def spark_bars(picture: Picture, values: Sequence[float | None], name: str) -> str:
@@ -224,7 +291,9 @@ def hatches() -> str:
 def swatch(name: str) -> str:
     """A sample of a bar's hatch or a line's dash beside its words in a legend."""
     shape = f'<rect class="bar {name}" width="16" height="12"{_hatch_fill(name)}/>'
-    if not name.startswith("zone-"):
+    if name.startswith("mark"):
+        shape = f'<line class="{name}" x1="8" x2="8" y1="1" y2="11"/>'
+    elif name not in HATCHES and not name.startswith("zone-"):
         shape = f'<line class="line {name}" x1="0" x2="16" y1="6" y2="6"/>'
     return f'<svg class="swatch" width="16" height="12" aria-hidden="true" focusable="false">{shape}</svg>'
 
@@ -270,6 +339,17 @@ def _days(picture: Picture, frame: TimeFrame) -> list[str]:
         parts.append(f'<line class="grid" x1="{share:g}%" x2="{share:g}%" y1="{foot}" y2="{foot + 4}"/>')
         parts.append(_text("day", f"{share:g}%", picture.height_px + 17, words, anchor="middle"))
     return parts
+
+
+def _ticks(picture: Picture, frame: TimeFrame, marks: Sequence[Marks]) -> list[str]:
+    foot = picture.height_px
+    return [
+        f'<line class="mark {mark.name}" x1="{frame.share(at_ms):g}%" x2="{frame.share(at_ms):g}%" '
+        f'y1="{foot - 9}" y2="{foot}"/>'
+        for mark in marks
+        for at_ms in mark.instants_ms
+        if frame.start_ms <= at_ms <= frame.end_ms
+    ]
 
 
 def _levels(levels: Sequence[Level], scale: Scale) -> list[str]:
@@ -329,7 +409,8 @@ def _bar_group(bar: Bars, floors: Sequence[float], width: float, scale: Scale) -
 
 def _hatch_fill(name: str) -> str:
     """A style sheet of its own cannot point at a hatch in the page everywhere, an attribute can."""
-    return f' fill="url(#hatch-{name.removeprefix("zone-")})"' if name.startswith("zone-") else ""
+    number = HATCHES.get(name, name.removeprefix("zone-") if name.startswith("zone-") else "")
+    return f' fill="url(#hatch-{number})"' if number else ""
 
 
 def _rect(left: float, day_width: float, y: float, height: float) -> str:

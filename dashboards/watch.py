@@ -81,6 +81,7 @@ def run(args: argparse.Namespace) -> int:
         from dashboards.door import AccountDoor
         from dashboards.feed import BrokerSettings, Feed
         from dashboards.gate import OpenDoor
+        from dashboards.order_book import OrderBook
         from dashboards.outlets import open_outlets, trial_alert
         from dashboards.server import Listening, server
         from dashboards.settings import WatchSettings, load_settings
@@ -102,7 +103,9 @@ def run(args: argparse.Namespace) -> int:
             door = stack.enter_context(contextlib.closing(AccountDoor(accounts)))
         store = stack.enter_context(contextlib.closing(HistoryStore(args.store, settings.fine_days)))
         feed = Feed(BrokerSettings(mqtt_host, mqtt_port, args.domain, args.user, password, args.ca_file), store)
-        app = build_app(feed, door, args.units, tuple(args.host_name))
+        # Beside the history, which may be deleted at any time: orders cannot be asked for again.
+        book = stack.enter_context(contextlib.closing(OrderBook(f"{args.store}.orders")))
+        app = build_app(feed, door, args.units, tuple(args.host_name), book)
         listening = Listening(http_host, http_port, args.tls_cert, args.tls_key, args.behind_proxy)
         try:
             web = server(app, listening)

@@ -11,6 +11,8 @@ UNKNOWN = "unknown"
 L_PER_US_GAL = 3.785411784
 MM_PER_IN = 25.4
 THIN_SPACE = "\u202f"
+LONGEST_SUPPLY_DAYS = 120
+"""As far as the controller looks ahead (docs/mqtt.md)."""
 
 
 def volume_value(volume_l: float, units: UnitSystem) -> float:
@@ -46,12 +48,18 @@ def depth(depth_mm: float | None, units: UnitSystem) -> str:
     return f"{number(depth_value(depth_mm, units), 0.01 if units == 'us' else 0.1)} {depth_unit(units)}"
 
 
+def temperature_value(temperature_c: float, units: UnitSystem) -> float:
+    return temperature_c * 1.8 + 32.0 if units == "us" else temperature_c
+
+
+def temperature_unit(units: UnitSystem) -> str:
+    return "°F" if units == "us" else "°C"
+
+
 def temperature(temperature_c: float | None, units: UnitSystem) -> str:
     if temperature_c is None:
         return UNKNOWN
-    if units == "us":
-        return f"{number(temperature_c * 1.8 + 32.0)} °F"
-    return f"{number(temperature_c)} °C"
+    return f"{number(temperature_value(temperature_c, units))} {temperature_unit(units)}"
 
 
 def days(count: float | None) -> str:
@@ -61,6 +69,25 @@ def days(count: float | None) -> str:
         return ">100 days"
     words = number(count, 0.1 if count < 9.95 else 1.0)
     return f"{words} day" if words in ("1", "1.0") else f"{words} days"
+
+
+def supply(count: float | None) -> str:
+    """Days of supply as far as the controller looks ahead."""
+    if count is not None and count >= LONGEST_SUPPLY_DAYS:
+        return f"over {LONGEST_SUPPLY_DAYS} days"
+    return days(count)
+
+
+def days_range(low: float | None, high: float | None) -> str:
+    """ "18 to 40 days"; whole days from two on, because nobody knows better."""
+    if low is None or high is None:
+        return UNKNOWN
+    if low >= LONGEST_SUPPLY_DAYS:
+        return f"over {LONGEST_SUPPLY_DAYS} days"
+    least, most = days(low).rpartition(" ")[0], days(high)
+    if high >= LONGEST_SUPPLY_DAYS:
+        return f"{least} to over {LONGEST_SUPPLY_DAYS} days"
+    return most if least == most.rpartition(" ")[0] else f"{least} to {most}"
 
 
 def percent(value: float | None) -> str:
@@ -127,10 +154,12 @@ def schedule(plan: ZoneSchedule | None, units: UnitSystem) -> str:
     return f"As much as it needs, between {windows or 'no hours'}{cap}{doses}."
 
 
-def wetness(depletion_mm: float | None, total_mm: float | None) -> str:
-    """The state of a root zone in a word, from the part of its water that is missing."""
+def wetness(depletion_mm: float | None, total_mm: float | None, readily_mm: float | None = None) -> str:
+    """The state of a root zone in a word, from the part of its water that is missing; below what plants draw with ease
+    it is said."""
     if depletion_mm is None or not total_mm:
         return UNKNOWN
     missing = depletion_mm / total_mm
     steps = ((0.08, "full"), (0.25, "moist"), (0.45, "drying"), (0.7, "dry"))
-    return next((word for limit, word in steps if missing < limit), "very dry")
+    word = next((word for limit, word in steps if missing < limit), "very dry")
+    return f"{word}, plants are thirsty" if readily_mm is not None and depletion_mm > readily_mm else word

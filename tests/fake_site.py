@@ -99,6 +99,10 @@ def history(now: datetime, days: int = 60, seed: int = 7) -> list[tuple[int, str
             "battery": ("v", round(12.55 + 0.9 * sun * rng.uniform(0.6, 1.0) + rng.gauss(0, 0.02), 3), "V"),
             "temperature": ("v", round(11 + 8 * sun + rng.gauss(0, 0.5), 1), "Cel"),
             "rain_today": ("v", round(rain_today_mm / 1000, 6), "m"),
+            **{
+                f"zone.{zone_id}.depletion": ("v", round(taw_mm * (0.1 + 0.001 * (minute % 300)) / 1000, 5), "m")
+                for zone_id, _name, _warm_l, taw_mm, _doses in ZONES
+            },
         }
         records.append((at_s, "measure", measured))
     records.sort(key=lambda r: r[0])
@@ -155,6 +159,9 @@ def tree(now: datetime, volume_l: float, sequence: int, name: str = "Riverside a
         "tank-shed/capacity": f"{CAPACITY_L}",
         "tank-shed/reserve": f"{RESERVE_L}",
         "tank-shed/days-of-supply": f"{(volume_l - RESERVE_L) / 62:.1f}",
+        "tank-shed/days-of-supply-low": f"{(volume_l - RESERVE_L) / 70:.1f}",
+        "tank-shed/days-of-supply-likely": f"{(volume_l - RESERVE_L) / 50:.1f}",
+        "tank-shed/days-of-supply-high": f"{(volume_l - RESERVE_L) / 30:.1f}",
         "tank-shed/quality": "good",
         "tank-shed/measured-at": iso(now - timedelta(seconds=20)),
         "power/voltage": "12.74",
@@ -176,6 +183,8 @@ def tree(now: datetime, volume_l: float, sequence: int, name: str = "Riverside a
             "daily-cap": f"{warm_l * 2:.1f}",
             "depletion": f"{missing_mm:.1f}",
             "total-available": f"{taw_mm:.1f}",
+            "readily-available": f"{taw_mm * 0.45:.1f}",
+            "mode": "run",
             "plan": f"{warm_l:.1f}",
             "next-start": iso(now + timedelta(hours=2 + 5 * index)),
             "why": f"{missing_mm:.1f} of {taw_mm:.0f} mm missing; a refill wants {warm_l:.0f} L, all of it allowed",

@@ -1,15 +1,13 @@
 "use strict";
-// Replaces the two halves of the page from time to time. Without this script the page is read as it was sent.
+// Renews what changes, follows open orders, and previews a schedule while it is typed. Without this script every page
+// is read, and every order given, as it was sent.
 (() => {
   const main = document.getElementById("main");
-  const present = document.getElementById("present");
-  const past = document.getElementById("past");
-  if (!main || !present) return;
-  const query = new URLSearchParams(location.search);
-  if (main.dataset.site) query.set("site", main.dataset.site);
+  if (!main) return;
+  const content = document.getElementById("content");
+  const site = main.dataset.site;
   const everyMs = 5000;
-  const pastEveryMs = 120000;
-  let pastAt = Date.now();
+  const openEveryMs = 1000;
   let failedSince = null;
 
   const offline = document.createElement("p");
@@ -18,36 +16,45 @@
   offline.hidden = true;
   main.before(offline);
 
+  const get = async (address, options = {}) => {
+    const answer = await fetch(address, { cache: "no-store", ...options });
+    if (!answer.ok) throw new Error(String(answer.status));
+    return answer.text();
+  };
+  const parsed = (html) => new DOMParser().parseFromString(html, "text/html");
+
   // What somebody has opened or is filling in stays as it is.
   const inUse = (part) => part.contains(document.activeElement) && document.activeElement.matches("input, select");
+  const typed = (part) => [...part.querySelectorAll("input:not([type=hidden])")].some((field) => field.value !== field.defaultValue);
 
-  const replace = async (part, path) => {
-    const answer = await fetch(path + "?" + query, { cache: "no-store" });
-    if (!answer.ok) throw new Error(String(answer.status));
-    const html = await answer.text();
-    if (inUse(part)) return;
+  const replace = (part, fresh) => {
     const open = new Set([...part.querySelectorAll("details[open]")].map((d) => d.id));
-    const fresh = new DOMParser().parseFromString(html, "text/html");
-    part.replaceChildren(...fresh.body.childNodes);
+    const focused = part.contains(document.activeElement) ? [...part.querySelectorAll("a, button, summary")].indexOf(document.activeElement) : -1;
+    part.replaceChildren(...fresh.childNodes);
     for (const details of part.querySelectorAll("details")) details.open = open.has(details.id);
+    if (focused >= 0) part.querySelectorAll("a, button, summary")[focused]?.focus({ preventScroll: true });
+  };
+
+  const renew = async () => {
+    const fresh = parsed(await get(content.dataset.part));
+    const head = fresh.getElementById("head");
+    if (head) replace(document.getElementById("head"), head);
+    const inner = fresh.getElementById("content");
+    if (inner && !inUse(content) && !typed(content)) replace(content, inner);
     const headline = document.getElementById("doing-h");
-    const site = part.querySelector("h1");
-    if (headline && site) document.title = headline.textContent + " – " + site.textContent;
+    const name = document.querySelector("h1");
+    if (headline && name) document.title = headline.textContent + " – " + name.textContent;
   };
 
   const refresh = async () => {
     if (document.hidden) return;
     try {
-      if (!main.dataset.site) {
+      if (!site) {
         const answer = await fetch("/api/site", { cache: "no-store" });
         if (answer.ok) location.reload();
         return;
       }
-      await replace(present, "/part/present");
-      if (past && Date.now() - pastAt > pastEveryMs) {
-        pastAt = Date.now();
-        await replace(past, "/part/past");
-      }
+      if (content?.dataset.part) await renew();
       failedSince = null;
       offline.hidden = true;
     } catch {
@@ -58,6 +65,41 @@
     }
   };
 
+  // An open order is looked after every second until it is settled; what it changed is then shown at once.
+  const follow = async () => {
+    const strips = document.getElementById("orders-now");
+    if (!strips || !strips.hasAttribute("data-open") || document.hidden) return;
+    const asked = new URLSearchParams(location.search).get("order") || "";
+    try {
+      const fresh = parsed(await get("/part/orders?" + new URLSearchParams({ site, order: asked }))).getElementById("orders-now");
+      if (!fresh || fresh.textContent === strips.textContent) return;
+      strips.replaceWith(fresh);
+      if (!fresh.hasAttribute("data-open")) refresh();
+    } catch { /* The other refresh says that the server cannot be reached. */ }
+  };
+
+  const form = document.getElementById("schedule-form");
+  if (form) {
+    let asking = null;
+    let waiting = 0;
+    const preview = document.getElementById("preview");
+    const ask = async () => {
+      asking?.abort();
+      asking = new AbortController();
+      try {
+        const body = new URLSearchParams(new FormData(form));
+        preview.innerHTML = await get(form.dataset.preview, { method: "POST", body, signal: asking.signal });
+      } catch (error) {
+        if (error.name !== "AbortError") preview.textContent = "The preview cannot be had at the moment.";
+      }
+    };
+    form.addEventListener("input", () => {
+      clearTimeout(waiting);
+      waiting = setTimeout(ask, 900);
+    });
+  }
+
   setInterval(refresh, everyMs);
+  setInterval(follow, openEveryMs);
   document.addEventListener("visibilitychange", refresh);
 })();

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import asyncio
+import json
+import re
 from collections.abc import AsyncIterator, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -50,15 +52,20 @@ class Browser:
 
 
 class ListeningFeed(Feed):
-    """A feed without a network that notes the orders it would send."""
+    """A feed without a network that notes the orders it would send, and answers them as it is told to."""
 
     def __init__(self, store: HistoryStore) -> None:
         super().__init__(BrokerSettings("broker.invalid"), store, wall_ms=lambda: NOW_MS)
         self.orders: list[tuple[str, dict[str, Any]]] = []
+        self.answer: dict[str, Any] | None = {"accepted": True, "reason": ""}
 
-    def send_order(self, site_id: str, order: dict[str, Any]) -> str:
-        self.orders.append((site_id, order))
-        return "Accepted."
+    def publish(self, site_id: str, leaf: str, text: str) -> bool:
+        said = json.loads(text)
+        assert leaf in ("order", "ask")
+        self.orders.append((site_id, said))
+        if self.answer is not None and self.on_answer is not None:
+            self.on_answer(site_id, self.answer | {"id": said["id"]})
+        return True
 
 
 @pytest.fixture
@@ -92,7 +99,20 @@ def token_of(client: Browser) -> str:
 
 
 @pytest.mark.parametrize(
-    "path", ["/", "/part/present", "/part/past", "/api/site", "/healthz", "/static/page.css", "/no"]
+    "path",
+    [
+        "/",
+        "/part/present",
+        "/zone/bench",
+        "/history",
+        "/ledger",
+        "/log",
+        "/orders",
+        "/api/site",
+        "/healthz",
+        "/static/page.css",
+        "/no",
+    ],
 )
 def test_every_answer_carries_the_security_headers(client: Browser, path: str) -> None:
     headers = client.get(path).headers
@@ -123,7 +143,11 @@ def test_a_name_the_owner_allowed_is_served(feed: ListeningFeed) -> None:
 def test_the_page_and_its_parts_show_the_site(client: Browser) -> None:
     assert "Riverside allotment" in client.get("/").text
     assert "Riverside allotment" in client.get("/part/present").text
-    assert "What happened last" in client.get("/part/past?days=7").text
+    assert "Polytunnel bench" in client.get("/part/zone/bench").text
+    assert "Water given" in client.get("/history?span=day").text
+    assert "Where the water went" in client.get("/ledger").text
+    assert "Log" in client.get("/log?kind=water").text
+    assert client.get("/zone/nowhere").status_code == 404
     assert client.get("/?site=elsewhere").status_code == 404
 
 
@@ -183,11 +207,20 @@ def test_whoever_may_only_look_is_offered_no_orders_and_can_give_none(client: Br
 def test_an_order_from_the_page_is_sent_once_and_answered_on_the_page(desk: Browser, feed: ListeningFeed) -> None:
     form = {"token": token_of(desk), "site": "riverside", "order": "run-zone", "zone": "bench", "volume": "2,5"}
     answer = desk.post("/orders", data=form, headers=FORM)
-    assert (answer.status_code, answer.headers["location"]) == (303, "/?site=riverside")
     ((site, order),) = feed.orders
+    assert answer.status_code == 303
+    assert answer.headers["location"] == f"/zone/bench?site=riverside&order={order['id']}"
     assert site == "riverside"
-    assert order == {"order": "run-zone", "zone": "bench", "volume_l": 2.5, "not_after": "2026-06-14T12:01:00Z"}
-    assert "Give water, today 13:00: Accepted." in desk.get("/").text
+    assert re.fullmatch(r"page-[0-9a-f]{16}", order.pop("id"))
+    assert order == {
+        "order": "run-zone",
+        "zone": "bench",
+        "volume_l": 2.5,
+        "not_after": "2026-06-14T12:02:00Z",
+        "sender": "this machine",
+    }
+    page = desk.get("/").text
+    assert "✓ Accepted</strong>: Give Polytunnel bench 2.5 L." in page
 
 
 def test_gallons_are_sent_as_litres(feed: ListeningFeed) -> None:
@@ -251,7 +284,8 @@ def test_an_order_that_is_no_form_is_refused(desk: Browser, feed: ListeningFeed)
 
 def test_reading_never_orders(desk: Browser, feed: ListeningFeed) -> None:
     token = token_of(desk)
-    assert desk.get("/orders", params={"token": token, "order": "stop-all", "site": "riverside"}).status_code == 405
+    assert desk.get("/orders", params={"token": token, "order": "stop-all", "site": "riverside"}).status_code == 200
+    assert desk.get("/part/preview", params={"token": token, "site": "riverside"}).status_code == 405
     assert feed.orders == []
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import html
 import json
 import re
+from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
@@ -14,14 +15,20 @@ import pytest
 
 from dashboards import words
 from dashboards.events import event_words
-from dashboards.history import days_until, doses_by_zone, ledger_days
+from dashboards.frame import Completeness, Desk, Surroundings, head, waiting_page
+from dashboards.history import ledger_days, ledger_months
+from dashboards.history_page import history
 from dashboards.homie import DeviceTree
-from dashboards.page import Completeness, OrderDesk, full_page, present, waiting_page
-from dashboards.past import past
+from dashboards.ledger_page import ledger, month_of
+from dashboards.log_page import before_of, log
+from dashboards.order_book import STATES, Entry
+from dashboards.page import now_page, present
+from dashboards.periods import SPANS, period_of
 from dashboards.senml import StreamRecord, Value, read_pack
-from dashboards.series import reading
 from dashboards.store import HistoryStore
+from dashboards.strip import strips
 from dashboards.view import SiteView, ZoneSchedule, read_site
+from dashboards.zone_page import zone_now, zone_past
 from tests import fake_site
 
 NOW = datetime(2026, 6, 14, 12, 0, tzinfo=UTC)
@@ -36,13 +43,18 @@ def view_of(changes: dict[str, str] | None = None, connected: bool = True, now_m
     return read_site(tree, tree.sites()[0], now_ms, connected)
 
 
+def shown(view: SiteView, desk: Desk | None = None) -> str:
+    """Head and content of the first page."""
+    return head(view) + present(view, desk)
+
+
 def text_of(markup: str) -> str:
     """What a reader sees, roughly: tags dropped, blanks joined."""
     return " ".join(html.unescape(re.sub(r"<[^>]*>", " ", markup)).split())
 
 
 def test_one_look_tells_water_days_battery_what_runs_and_what_comes_next() -> None:
-    text = text_of(present(view_of()))
+    text = text_of(shown(view_of()))
     for wanted in (
         "Riverside allotment",
         "1 943",
@@ -50,7 +62,7 @@ def test_one_look_tells_water_days_battery_what_runs_and_what_comes_next() -> No
         "78 % of 2 500 L",
         "300 L kept in reserve",
         "measured 20 s ago",
-        "26 days",
+        "Lasts 24 to 55 days likely 33 days; 26 days without rain",
         "81 % 12.74 V, 20 s ago",
         "Watering Salad beds",
         "3.2 L so far",
@@ -77,7 +89,24 @@ def test_a_finding_comes_with_its_cure_and_since_when() -> None:
 def test_each_zone_tells_state_plan_reason_and_schedule_in_words() -> None:
     text = text_of(present(view_of()))
     assert "Berry rows Soil moist: 10.1 of 48.0 mm missing Today 0 L given of at most 52 L" in text
-    assert "As much as it needs, between 05:00–08:30 and 19:00–21:00, at most 52 L a day." in text
+    zone = next(zone for zone in view_of().zones if zone.id == "berries")
+    own = text_of(zone_now(view_of(), zone, None))
+    assert "As much as it needs, between 05:00–08:30 and 19:00–21:00, at most 52 L a day." in own
+    assert "Plan 26 L, next start" in own
+
+
+def test_a_zone_below_what_its_plants_draw_with_ease_is_called_thirsty_in_words() -> None:
+    text = text_of(present(view_of()))
+    assert text.count("plants are thirsty") == 1
+    assert "Leek bed Soil dry, plants are thirsty: 18.0 of 30.0 mm missing" in text
+
+
+def test_without_a_range_the_days_without_rain_are_shown_alone() -> None:
+    gone = {f"riverside/tank-shed/days-of-supply-{which}": "" for which in ("low", "likely", "high")}
+    assert "Lasts 26 days at expected use, without rain" in text_of(present(view_of(gone)))
+    assert "Lasts unknown" in text_of(present(view_of(gone | {"riverside/tank-shed/days-of-supply": ""})))
+    far = dict.fromkeys(gone, "120.0")
+    assert "Lasts over 120 days likely over 120 days; 26 days without rain" in text_of(present(view_of(far)))
 
 
 @pytest.mark.parametrize(
@@ -86,7 +115,6 @@ def test_each_zone_tells_state_plan_reason_and_schedule_in_words() -> None:
         ("riverside/tank-shed/volume", "0 L"),
         ("riverside/power/state-of-charge", "0 %"),
         ("riverside/weather/temperature", "0 °C"),
-        ("riverside/tank-shed/days-of-supply", "0 days"),
         ("riverside/weather/rain-today", "0.0 mm"),
     ],
 )
@@ -124,7 +152,7 @@ def test_a_value_no_tank_can_have_is_unknown(value: str) -> None:
 def test_what_may_no_longer_be_true_is_said_in_words(
     changes: dict[str, str], connected: bool, heading: str, notice: str
 ) -> None:
-    text = text_of(present(view_of(changes, connected)))
+    text = text_of(shown(view_of(changes, connected)))
     assert heading in text
     assert "Careful:" in text
     assert notice in text
@@ -171,6 +199,11 @@ class TagCollector(HTMLParser):
         self.attributes |= {name for name, _ in attrs}
 
 
+def hostile_order(state: str) -> Entry:
+    command = {"order": "set-schedule", "zone": "bench", "base_version": 0}
+    return Entry(f"page-{state}", "riverside", HOSTILE, HOSTILE, command, NOW_MS, NOW_MS, state, HOSTILE)  # type: ignore[arg-type]
+
+
 def test_nothing_from_mqtt_becomes_markup(tmp_path: Path) -> None:
     findings = [{"id": HOSTILE, "severity": HOSTILE, "text": HOSTILE, "cure": HOSTILE, "latched": True}]
     changes = {
@@ -183,15 +216,22 @@ def test_nothing_from_mqtt_becomes_markup(tmp_path: Path) -> None:
     }
     view = replace(view_of(changes), name=HOSTILE)
     store = HistoryStore(str(tmp_path / "h.sqlite3"))
-    keys = ("fault", "order", "refusal", "link", "journal", "schedule", "delivery")
-    fields = {n: Value(HOSTILE) for n in ("text", "reason", "sender", "command", "ended", HOSTILE)}
-    store.add("riverside", [StreamRecord(n, NOW_MS, kind, HOSTILE, fields) for n, kind in enumerate(keys, start=1)])
-    page = full_page(
-        view, past(store, view, 7), [("other", HOSTILE)], OrderDesk("t", HOSTILE), Completeness(7, 1, HOSTILE)
-    )
+    keys = ("fault", "order", "refusal", "link", "journal", "schedule", "delivery", "start", "look")
+    fields = {n: Value(HOSTILE) for n in ("text", "reason", "sender", "command", "ended", "why", "trigger", HOSTILE)}
+    records = [StreamRecord(n, NOW_MS, kind, HOSTILE, fields) for n, kind in enumerate(keys, start=1)]
+    records += [StreamRecord(n, NOW_MS, kind, "bench", fields) for n, kind in ((20, "start"), (21, "delivery"))]
+    store.add("riverside", records)
+    week = period_of("week", None, NOW_MS, view.time_zone)
+    desk, bench = Desk("t"), view.zones[0]
+    entries = [hostile_order(state) for state in STATES]
+    around = Surroundings([("other", HOSTILE)], Completeness(7, 1, HOSTILE), desk, HOSTILE)
+    page = now_page(view, around, strips(view, entries, NOW_MS, desk), history(store, view, week))
+    page += zone_now(view, bench, desk) + zone_past(store, view, bench, week)
+    page += log(store, view, "all", None) + ledger(store, view, None)
     store.close()
     collected = TagCollector()
     collected.feed(page)
+    assert page.count("&lt;script&gt;") > 20
     assert collected.tags.count("script") == 1
     assert "img" not in collected.tags
     assert not any(name.startswith("on") or name == "style" for name in collected.attributes)
@@ -203,26 +243,31 @@ def test_half_characters_smuggled_through_json_can_still_be_sent() -> None:
 
 
 def test_no_page_needs_a_script_or_style_of_its_own() -> None:
-    page = full_page(view_of(), "", [], None, Completeness(1, 0))
+    page = now_page(view_of(), Surroundings())
     assert re.findall(r"<script[^>]*>", page) == ['<script src="/static/page.js" defer>']
     assert "<style" not in page
     assert "javascript:" not in page
 
 
 def test_the_foot_says_that_it_is_not_drinking_water_and_how_complete_the_record_is() -> None:
-    text = text_of(full_page(view_of(), "", [], None, Completeness(1234, 0)))
+    text = text_of(now_page(view_of(), Surroundings(done=Completeness(1234, 0))))
     assert "Not drinking water." in text
     assert "All 1 234 records" in text
-    assert "3 of 1 234 records" in text_of(full_page(view_of(), "", [], None, Completeness(1234, 3)))
+    assert "3 of 1 234 records" in text_of(now_page(view_of(), Surroundings(done=Completeness(1234, 3))))
 
 
 def test_orders_are_offered_only_when_there_is_a_desk_for_them() -> None:
     assert "<form" not in present(view_of())
-    with_desk = present(view_of(), OrderDesk("secret-token"))
+    zone = view_of().zones[0]
+    assert "<form" not in zone_now(view_of(), zone, None)
+    with_desk = present(view_of(), Desk("secret-token")) + zone_now(view_of(), zone, Desk("secret-token"))
     assert with_desk.count('value="secret-token"') == with_desk.count("<form")
-    assert "Stop everything" in with_desk
-    assert "Hold watering" in with_desk
-    assert "Resume watering" in present(view_of({"riverside/site/mode": "hold"}), OrderDesk("t"))
+    for wanted in ("Stop everything", "Hold watering", "Give it now", "Looks dry", "Hold this zone"):
+        assert wanted in with_desk
+    assert "Resume watering" in present(view_of({"riverside/site/mode": "hold"}), Desk("t"))
+    held = view_of({"riverside/zone-bench/mode": "hold", "riverside/zone-bench/schedule-version": "3"})
+    assert "Resume this zone" in zone_now(held, held.zones[0], Desk("t"))
+    assert "Undo the last change" in zone_now(held, held.zones[0], Desk("t"))
 
 
 def test_before_any_site_is_heard_the_page_says_what_it_waits_for() -> None:
@@ -248,26 +293,39 @@ def filled(tmp_path: Path) -> HistoryStore:
     return store
 
 
-def test_sixty_days_make_pictures_a_ledger_and_a_log_within_the_size_of_a_first_view(tmp_path: Path) -> None:
-    store = filled(tmp_path)
-    markup = past(store, view_of(), 60)
-    page = full_page(view_of(), markup, [], None, Completeness(6000, 0))
-    store.close()
+@pytest.fixture(scope="module")
+def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[HistoryStore]:
+    """Sixty days of the invented site."""
+    filled_store = filled(tmp_path_factory.mktemp("store"))
+    yield filled_store
+    filled_store.close()
+
+
+def test_every_length_of_time_has_its_pictures_within_the_size_of_a_first_view(store: HistoryStore) -> None:
+    view = view_of()
     static = Path(words.__file__).with_name("static")
-    sent = len(page.encode()) + sum(f.stat().st_size for f in static.iterdir())
-    assert sent < 60_000
-    text = text_of(markup)
-    for wanted in ("Water stored", "overflow 2 500 L", "reserve 300 L", "Rain", "Battery", "Where the water went"):
-        assert wanted in text
-    assert "Polytunnel bench: " in text
-    assert "The record has 1 gap." in text
+    files = sum((static / name).stat().st_size for name in ("page.css", "page.js", "icon.svg"))
+    for span in SPANS:
+        markup = history(store, view, period_of(span, None, NOW_MS, view.time_zone))
+        text = text_of(markup)
+        assert len(markup.encode()) + files < 90_000, "before compression, to about a fifth"
+        for wanted in ("Water stored", "overflow 2 500 L", "reserve 300 L", "Rain", "Battery", "Air temperature"):
+            assert wanted in text, (span, wanted)
+        assert "Earlier" in text
+    assert "The record has 1 gap." in history(store, view, period_of("season", None, NOW_MS, view.time_zone))
 
 
-def test_ledger_days_close_on_their_entries(tmp_path: Path) -> None:
-    store = filled(tmp_path)
-    days = days_until(NOW_MS, 60, fake_site.LOCAL, [])
-    closed = ledger_days(store.records("riverside", ("ledger",), 0, NOW_MS), days)
-    store.close()
+def test_a_zone_has_a_picture_of_its_soil_with_the_line_where_thirst_begins(store: HistoryStore) -> None:
+    view = view_of()
+    text = text_of(zone_past(store, view, view.zones[0], period_of("week", None, NOW_MS, view.time_zone)))
+    assert "full 14.0 mm" in text
+    assert "thirst begins 7.7 mm" in text
+    assert "It was watered" in text
+    assert "Last waterings today" in text
+
+
+def test_ledger_days_close_on_their_entries(store: HistoryStore) -> None:
+    closed = ledger_days(store.records("riverside", ("ledger",), 0, NOW_MS), fake_site.LOCAL)
     assert len(closed) >= 59
     assert closed[0].day.isoformat() == "2026-06-13"
     for day in closed:
@@ -276,21 +334,37 @@ def test_ledger_days_close_on_their_entries(tmp_path: Path) -> None:
         assert day.opening_l + sum(day.entries_l.values()) == pytest.approx(day.closing_l, abs=0.01)
 
 
-def test_doses_of_a_local_day_are_added_up_per_zone() -> None:
-    def given(seq: int, moment: datetime, litres: float) -> StreamRecord:
-        fields = {"volume": Value(litres / 1000, "m3")}
-        return StreamRecord(seq, int(moment.timestamp() * 1000), "delivery", "bench", fields)
+def test_months_of_the_ledger_close_too_and_are_shown_as_table_and_picture(store: HistoryStore) -> None:
+    months = ledger_months(ledger_days(store.records("riverside", ("ledger",), 0, NOW_MS), fake_site.LOCAL))
+    assert [f"{month.first:%b}" for month in months] == ["Apr", "May", "Jun"]
+    for month in months:
+        into_l = month.rain_l + month.top_up_l + month.unexplained_l
+        out_l = month.zones_l + month.overflow_l + month.leak_l + month.evaporation_l
+        assert month.opening_l is not None
+        assert month.opening_l + into_l - out_l == pytest.approx(month.closing_l, abs=0.1)
+    markup = ledger(store, view_of(), None)
+    text = text_of(markup)
+    assert 'role="img"' in markup
+    assert "May 2026" in text
+    assert "April 2026: in" in text
+    days = text_of(ledger(store, view_of(), month_of("2026-05")))
+    assert "Sun 31 May" in days
+    assert "1 Jun" not in days.replace("31 May", "")
 
-    late_evening_utc = datetime(2026, 6, 13, 23, 30, tzinfo=UTC)
-    days = days_until(NOW_MS, 3, fake_site.LOCAL, [])
-    records = [given(1, late_evening_utc, 2.0), given(2, NOW, 3.0), given(3, NOW - timedelta(days=1), 4.0)]
-    doses = doses_by_zone(records, days)["bench"]
-    assert {day.isoformat(): litres for day, litres in doses.items()} == {"2026-06-14": 5.0, "2026-06-13": 4.0}
 
-
-def test_a_day_without_record_is_unknown_and_a_day_with_record_and_no_dose_is_zero() -> None:
-    days = days_until(NOW_MS, 3, fake_site.LOCAL, [reading(NOW_MS, 1.0)])
-    assert days.values({}) == [None, None, 0.0]
+def test_the_log_is_read_page_by_page_without_a_gap_or_a_repetition(store: HistoryStore) -> None:
+    view, seen, address = view_of(), [], None
+    for _ in range(100):
+        markup = log(store, view, "water", before_of(address))
+        seen += re.findall(r"<time>.*?</li>", markup)
+        older = re.search(r'before=([0-9.]+)">Older', markup)
+        if older is None:
+            break
+        address = older[1]
+    deliveries = store.records("riverside", ("delivery",), 0, NOW_MS + 86_400_000)
+    assert len(seen) == len(deliveries) > 150
+    assert "given" in seen[0]
+    assert before_of("1.x") is before_of("-1.2") is before_of(None) is None
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,65 @@
+"""The history: level, rain, doses, battery and temperature over a day, a week, a month, a season or a year."""
+
+from __future__ import annotations
+
+from dashboards import charts
+from dashboards.figures import figure, legend, period_links
+from dashboards.periods import Period
+from dashboards.store import HistoryStore
+from dashboards.svg import hatches
+from dashboards.view import SiteView
+
+
+def history(store: HistoryStore, view: SiteView, period: Period) -> str:
+    """Every picture of a stretch of time, with the ways to others."""
+    frame = period.frame(view.now_ms)
+    deliveries = store.records(view.id, ("delivery",), period.start_ms, period.end_ms, charts.MOST_DELIVERIES)
+    seen = charts.seen_instants(store, view, period)
+    pictures = [
+        figure(
+            "Water stored" + (f": {tank.id}" if len(view.tanks) > 1 else ""),
+            charts.tank_chart(store, view, tank, frame),
+            legend((("water", "volume, shaded by how uncertain it is"),)),
+        )
+        for tank in view.tanks
+    ]
+    pictures.append(figure("Water given", charts.dose_chart(view, deliveries, seen, period), zone_legend(view)))
+    pictures.append(figure("Rain", charts.rain_chart(store, view, period)))
+    pictures.append(
+        figure(
+            "Battery",
+            charts.battery_chart(store, view, frame),
+            legend((("power", "mean; shaded from lowest to highest"),)),
+        )
+    )
+    pictures.append(
+        figure(
+            "Air temperature",
+            charts.temperature_chart(store, view, frame),
+            legend((("air", "mean; shaded from lowest to highest"),)),
+        )
+    )
+    return (
+        f'{hatches()}<section class="history"><h2>History</h2>{period_links(view, "/history", period)}'
+        f'<div class="figures">{"".join(pictures)}</div></section>'
+    )
+
+
+def glimpse(store: HistoryStore, view: SiteView, period: Period) -> str:
+    """The last days in two pictures, below what matters now."""
+    deliveries = store.records(view.id, ("delivery",), period.start_ms, period.end_ms)
+    seen = charts.seen_instants(store, view, period)
+    frame = period.frame(view.now_ms)
+    pictures = [
+        figure(
+            f"Water stored{f': {tank.id}' if len(view.tanks) > 1 else ''}, last days",
+            charts.tank_chart(store, view, tank, frame, tall=False),
+        )
+        for tank in view.tanks
+    ]
+    pictures.append(figure("Water given", charts.dose_chart(view, deliveries, seen, period), zone_legend(view)))
+    return f'{hatches()}<section class="history glimpse"><div class="figures">{"".join(pictures)}</div></section>'
+
+
+def zone_legend(view: SiteView) -> str:
+    return legend([(charts.zone_class(i), zone.name) for i, zone in enumerate(view.zones)])
