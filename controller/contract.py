@@ -91,6 +91,15 @@ class DayWeather:
 
 
 @dataclass(frozen=True, slots=True)
+class VoidRain:
+    """What the gauge counted on a date was no rain: a sprinkler, a bird, somebody who cleaned it."""
+
+    date: str
+    """ISO local date, today or one of the last 2 days."""
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class ZoneLooks:
     """What the owner's eye says of a zone: it trims the zone's crop coefficient, see `controller.irrigate.feedback`.
 
@@ -157,6 +166,7 @@ Command = (
     | StopAll
     | ClearFault
     | DayWeather
+    | VoidRain
     | ZoneLooks
     | ForgetLooks
     | HoldZone

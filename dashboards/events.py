@@ -27,6 +27,7 @@ COMMANDS = {
     "SetSchedule": "a new schedule",
     "ClearFault": "to clear a fault",
     "DayWeather": "a day’s weather to be noted",
+    "VoidRain": "a day’s rain to be voided",
     "ZoneLooks": "a look at a zone to be noted",
     "ForgetLooks": "to forget the looks at a zone",
     "HoldZone": "to hold a zone",

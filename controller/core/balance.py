@@ -8,7 +8,7 @@ before the evapotranspiration of its interval, the order of the table in FAO-56 
 from __future__ import annotations
 
 from controller.contract import Now
-from controller.core import expected, surface
+from controller.core import expected, rain_credit, surface
 from controller.core.context import Context
 from controller.irrigate.daily_share import solar_hour
 from controller.irrigate.feedback import grown
@@ -104,6 +104,8 @@ def _advance_zone(ctx: Context, zone: Zone, et0_mm: float, wall_ms: int) -> None
     zone_state.etc_today_mm += etc_mm
     step = advance_depletion(zone_state.depletion_mm, zone.total_available_mm, rain_mm, 0.0, etc_mm)
     zone_state.depletion_mm = step.depletion_mm
+    if rain_mm > 0.0:
+        rain_credit.note(ctx, zone.id, rain_mm, step.deep_percolation_mm)
     if etc_mm > 0.0 or step.deep_percolation_mm > 0.0:
         # Only rain that drains says that the root zone is full: a dose is measured out by the depletion in question.
         zone_state.trim = grown(zone_state.trim, etc_mm, step.depletion_mm if step.deep_percolation_mm <= 0.0 else 0.0)

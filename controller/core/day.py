@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any
 
 from controller.contract import Now
-from controller.core import balance, choose, probes
+from controller.core import balance, choose, probes, rain_credit
 from controller.core.context import Context
 from controller.core.standing import update_standing
 from controller.core.state import NEVER_MS
@@ -124,6 +124,7 @@ def _close_day(ctx: Context, now: Now, ordinal: int) -> None:
     weather.et0_source = source
     weather.et0_accrued_mm = 0.0
     _begin(ctx, now, ordinal)
+    rain_credit.forget_old(ctx)
     if really_over:
         ctx.state.auto_clears_today = 0
     if source not in MEASURED_SOURCES:

@@ -27,9 +27,10 @@ from controller.contract import (
     SetSchedule,
     StopAll,
     UndoSchedule,
+    VoidRain,
     ZoneLooks,
 )
-from controller.core import balance, day, delivery
+from controller.core import balance, day, delivery, rain_credit
 from controller.core.context import Context
 from controller.core.order_checks import LONGEST_HOLD_MS, forecast_problem, schedule_problem, weather_problem, writable
 from controller.core.standing import update_standing
@@ -82,6 +83,8 @@ def _apply(ctx: Context, now: Now, order: Order) -> str:
         return _resume(ctx, now)
     if isinstance(command, DayWeather):
         return _day_weather(ctx, now, command)
+    if isinstance(command, VoidRain):
+        return _void_rain(ctx, now, command)
     if isinstance(command, ZoneLooks):
         return _zone_looks(ctx, now, command)
     if isinstance(command, ForgetLooks):
@@ -258,6 +261,17 @@ def _day_weather(ctx: Context, now: Now, command: DayWeather) -> str:
     while len(reported) > KEPT_WEATHER_DAYS:
         del reported[min(reported)]
     day.settle_reported_day(ctx, now, date.fromisoformat(command.date))
+    return ""
+
+
+def _void_rain(ctx: Context, now: Now, command: VoidRain) -> str:
+    problem = rain_credit.void_problem(ctx, now, command)
+    if problem:
+        return problem
+    balance.accrue(ctx, now)
+    rain_credit.void(ctx, date.fromisoformat(command.date))
+    if ctx.state.delivery is None:
+        ctx.state.choice_due_mono_ms = now.mono_ms
     return ""
 
 

@@ -274,6 +274,11 @@ class Sensing:
     def rain_today_mm(self) -> float:
         return self._rain.rain_mm if self._rain is not None else 0.0
 
+    def void_rain_today(self) -> None:
+        """What was counted today was no rain."""
+        if self._rain is not None:
+            self._rain.rain_mm = 0.0
+
     # --- days ------------------------------------------------------------------------------------------------
 
     def close_day(self, mono_ms: int, opening_date: str) -> list[DayLedger]:

@@ -162,6 +162,8 @@ class Weather:
     """Days reported by a station, by ISO date."""
     recent_rain_mm: list[float] = field(default_factory=list)
     """Of the last days, yesterday last; as many as the price of water looks at, less today."""
+    rain_kept_mm: dict[str, dict[str, float]] = field(default_factory=dict)
+    """What each zone still has of a day's rain, by ISO date and zone id."""
 
 
 @dataclass(slots=True)

@@ -29,6 +29,7 @@ from controller.contract import (
     SetSchedule,
     StopAll,
     UndoSchedule,
+    VoidRain,
     ZoneLooks,
 )
 from controller.core.state import forecast_from_json, schedule_from_json
@@ -51,6 +52,7 @@ _COMMANDS: dict[str, type[Command]] = {
     "stop-all": StopAll,
     "clear-fault": ClearFault,
     "day-weather": DayWeather,
+    "void-rain": VoidRain,
     "zone-looks": ZoneLooks,
     "forget-looks": ForgetLooks,
     "hold-zone": HoldZone,

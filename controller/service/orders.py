@@ -31,6 +31,7 @@ from controller.contract import (
     SetSchedule,
     StopAll,
     UndoSchedule,
+    VoidRain,
     ZoneLooks,
 )
 from controller.service.strict_json import RefusedError, quoted, read_json_object
@@ -156,6 +157,12 @@ class _DayWeather(_Base):
     radiation_mj_m2: Annotated[Number, Field(ge=0, le=45)]
 
 
+class _VoidRain(_Base):
+    order: Literal["void-rain"]
+    date: StrictStr
+    reason: Annotated[StrictStr, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]+$")]
+
+
 class _ZoneLooks(_Base):
     order: Literal["zone-looks"]
     zone: Name
@@ -205,6 +212,7 @@ ORDER_SHAPES: dict[str, type[BaseModel]] = {
     "clear-fault": _ClearFault,
     "set-schedule": _SetSchedule,
     "day-weather": _DayWeather,
+    "void-rain": _VoidRain,
     "zone-looks": _ZoneLooks,
     "forget-looks": _ForgetLooks,
     "hold-zone": _HoldZone,
@@ -222,6 +230,7 @@ _AnyOrder = Annotated[
     | _ClearFault
     | _SetSchedule
     | _DayWeather
+    | _VoidRain
     | _ZoneLooks
     | _ForgetLooks
     | _HoldZone
@@ -375,6 +384,8 @@ def _command(shape: Any, ground: Ground) -> Command:
             return UndoSchedule(shape.zone, shape.base_version)
         case "forecast":
             return _forecast(shape, ground)
+        case "void-rain":
+            return VoidRain(_day("date", shape.date).isoformat(), shape.reason)
         case _:
             return _day_weather(shape, ground)
 

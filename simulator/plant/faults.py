@@ -80,6 +80,8 @@ class PlantFaults:
     flow_phantom_l_h: dict[int, float] = field(default_factory=dict)
     """Pulses without water, by meter channel."""
     rain_gauge_blocked: bool = False
+    gauge_splash_mm_h: float = 0.0
+    """Water that falls into the gauge and nowhere else: a sprinkler that reaches it."""
     float_stuck: dict[int, bool] = field(default_factory=dict)
 
     @property

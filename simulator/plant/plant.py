@@ -126,6 +126,8 @@ class Plant:
         self.electronics_w = self._usual_w
         """What the computer and all that hangs on it take, another value each hour."""
         self.rain_mm = 0.0
+        self.splashed_mm = 0.0
+        """What fell into the gauge beside the rain."""
         self._rain_mm_ms = 0.0
         self.hour: Hour = weather.hour(start_wall_ms)
         day_c = sum(weather.hour(start_wall_ms + k * HOUR_MS).temperature_c for k in range(24)) / 24.0
@@ -214,6 +216,8 @@ class Plant:
         self.bank.pass_time(elapsed)
         if self._rain_mm_ms > 0.0:
             self.rain_mm += self._rain_mm_ms * elapsed
+        if self.faults.gauge_splash_mm_h:
+            self.splashed_mm += self.faults.gauge_splash_mm_h * elapsed / MS_PER_H
         if self._water_moves:
             self._move_water(elapsed)
         if self.faults.flow_phantom_l_h:

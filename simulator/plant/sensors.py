@@ -177,7 +177,7 @@ class Sensors:
         plant = self._plant
         if plant.settled_ms != plant.now_ms:
             plant.settle()
-        rain_mm = plant.rain_mm
+        rain_mm = plant.rain_mm + plant.splashed_mm
         if rain_mm != self._gauge_seen_mm:
             if not plant.faults.rain_gauge_blocked:
                 self._gauge_mm += rain_mm - self._gauge_seen_mm

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import pytest
 
-from controller.contract import ClearFault, DayWeather, HoldAll, ResumeAll, RunZone, SetSchedule, StopAll
+from controller.contract import ClearFault, DayWeather, HoldAll, ResumeAll, RunZone, SetSchedule, StopAll, VoidRain
 from controller.irrigate.reference_et import (
     mean_saturation_vapour_pressure_kpa,
     penman_monteith_mm,
@@ -238,6 +238,11 @@ def test_a_new_schedule_outlives_a_restart_of_the_controller() -> None:
         (ClearFault("no-flow:rose-bed"), "no latched fault"),
         (HoldAll(1), "already past"),
         (DayWeather("2019-01-01", 1.0, 2.0, 50.0, 1.0, 5.0), "not today or one of the last 7 days"),
+        (VoidRain("2026-06-28", "a bird"), "from 2026-06-29 on"),
+        (VoidRain("2026-07-02", "a bird"), "not today or one of the last 2 days"),
+        (VoidRain("yesterday", "a bird"), "write it like 2026-07-01"),
+        (VoidRain("2026-07-01", " "), "say in a few words"),
+        (VoidRain("2026-07-01", "a bird"), "no rain was counted on 2026-07-01"),
     ],
 )
 def test_an_order_that_makes_no_sense_now_is_refused_with_the_reason(command: object, part: str) -> None:

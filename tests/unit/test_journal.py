@@ -27,6 +27,7 @@ from controller.contract import (
     StepResult,
     StopAll,
     UndoSchedule,
+    VoidRain,
     ZoneLooks,
 )
 from controller.errors import ConfigurationError, OperatingError
@@ -48,6 +49,7 @@ EVERY_INPUT: list[LinkChanged | Restarted | Order] = [
     Order("a-5", "phone", None, StopAll()),
     Order("a-6", "phone", None, ClearFault("no-flow")),
     Order("a-7", "station", None, DayWeather("2026-05-13", 6.1, 18.2, 71.0, 2.1, 19.5)),
+    Order("a-10", "phone", None, VoidRain("2026-05-13", "a sprinkler")),
     Order("a-8", "phone", None, ZoneLooks("salad", "dry")),
     Order("a-9", "phone", None, ForgetLooks("salad")),
     Order("b-1", "phone", None, HoldZone("salad", START_WALL_MS)),

@@ -22,6 +22,7 @@ from controller.contract import (
     SetSchedule,
     StopAll,
     UndoSchedule,
+    VoidRain,
     ZoneLooks,
 )
 from controller.service.orders import (
@@ -61,6 +62,7 @@ WEATHER: dict[str, Any] = {
     "wind_2m_m_s": 2.1,
     "radiation_mj_m2": 19.5,
 }
+VOID = {"order": "void-rain", "id": "p-6", "sender": "phone", "date": "2026-05-13", "reason": "a sprinkler"}
 LOOK: dict[str, Any] = {"order": "zone-looks", "id": "p-4", "sender": "phone", "zone": "salad", "look": "dry"}
 ONE_ZONE: dict[str, Any] = {"order": "resume-zone", "id": "p-5", "sender": "phone", "zone": "salad"}
 UNDO: dict[str, Any] = {**ONE_ZONE, "order": "undo-schedule", "base_version": 2}
@@ -101,6 +103,7 @@ def _schedule(**changes: Any) -> str:
         ({**HOLD, "order": "clear-fault", "fault": "no-flow"}, ClearFault("no-flow")),
         (SET, SetSchedule("salad", Schedule("need", (Window(300, 480),), 40.0), 2)),
         (WEATHER, DayWeather("2026-05-13", 6.1, 18.2, 71.0, 2.1, 19.5)),
+        (VOID, VoidRain("2026-05-13", "a sprinkler")),
         (LOOK, ZoneLooks("salad", "dry")),
         ({**ONE_ZONE, "order": "forget-looks"}, ForgetLooks("salad")),
         (
