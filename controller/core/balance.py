@@ -10,6 +10,7 @@ from __future__ import annotations
 from controller.contract import Now
 from controller.core import expected, rain_credit, surface
 from controller.core.context import Context
+from controller.core.state import NEVER_MS
 from controller.irrigate.daily_share import solar_hour
 from controller.irrigate.feedback import grown
 from controller.irrigate.root_zone import (
@@ -98,8 +99,11 @@ def _advance_zone(ctx: Context, zone: Zone, et0_mm: float, wall_ms: int) -> None
     counted_mm = effective_rain_mm(rain_today_mm, expected.et0_mm(ctx, wall_ms), zone.rain_fed)
     rain_mm = max(0.0, counted_mm - zone_state.rain_credited_mm)
     zone_state.rain_credited_mm += rain_mm
-    if rain_mm > 0.0 and zone.surface is not None:
-        surface.rained(zone_state, rain_mm)
+    if rain_mm > 0.0:
+        # What was planned before it rained is a plan no more.
+        ctx.state.plan_due_mono_ms = NEVER_MS
+        if zone.surface is not None:
+            surface.rained(zone_state, rain_mm)
     etc_mm = stressed_etc_mm(ctx, zone, et0_mm, wall_ms)
     zone_state.etc_today_mm += etc_mm
     step = advance_depletion(zone_state.depletion_mm, zone.total_available_mm, rain_mm, 0.0, etc_mm)

@@ -23,10 +23,9 @@ from controller.site.model import Zone
 
 TRIES_PER_DAY = 3
 LEAST_TIME_MS = 60_000
-PLAN_MS = 15 * 60_000
-"""A plan is acted on for this long; every start is checked against the interlocks afresh."""
-NOTHING_WANTED_MS = 2 * PLAN_MS
-"""The same of a plan in which no zone wants anything: nothing dries out sooner (own choice)."""
+PLAN_MS = 30 * 60_000
+"""A plan is acted on for this long, unless it rains or water is given: nothing dries out sooner (own choice). Every
+start is checked against the interlocks afresh."""
 LOOK_AGAIN_MS = 55_000
 """While a window is open or something waits; a little under a minute, so that each idle report serves."""
 BETWEEN_RUNS_MS = 60_000
@@ -184,8 +183,7 @@ def make_plan(ctx: Context, now: Now) -> None:
     ctx.state.plan_order = [line.zone_id for line in lines]
     # A plan made before the levels were read is no plan: look again as soon as they are.
     levels_known = all(supply.level_known for supply in supplies.values())
-    lasts_ms = PLAN_MS if any(line.wanted_l > 0.0 for line in lines) else NOTHING_WANTED_MS
-    ctx.state.plan_due_mono_ms = now.mono_ms + (lasts_ms if levels_known else 0)
+    ctx.state.plan_due_mono_ms = now.mono_ms + (PLAN_MS if levels_known else 0)
     for line in lines:
         zone_state = ctx.state.zones[line.zone_id]
         zone_state.plan_l, zone_state.wanted_l, zone_state.plan_why = line.volume_l, line.wanted_l, line.why

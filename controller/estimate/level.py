@@ -40,8 +40,10 @@ WIDEST_MM = 100.0
 GATE_SDS = 3.5
 GATE_MM = 1.5
 
-POOL_MS = 600_000
+POOL_MS = 900_000
+POOL_RAIN_MS = 180_000
 POOL_DRAWING_MS = 15_000
+"""How long bursts wait for the filter to take them together: at rest, while rain runs in, after a draw (tuned on trials)."""
 FIRST_BURSTS = 10
 """So many after a level was met are taken one by one."""
 LOOSE_MS = 10 * 60_000
@@ -257,7 +259,7 @@ class LevelEstimator:
         if drawn_l > 0.0 and self.known:
             self._take_off(drawn_l, mono_ms)
         heard = sorted(burst_us)
-        if self.ordinary and not inflow_expected:
+        if self.ordinary and inflow_expected == self.raining:
             # Nearly all bursts end here: calm and where the level is expected.
             count = len(heard)
             first_us = heard[0] if count >= MINIMUM_AGREEING else 0
@@ -272,6 +274,7 @@ class LevelEstimator:
                 self.pooled_mm += surprise_mm
                 self.pooled_mm2 += surprise_mm * surprise_mm
                 self.measured_mono_ms = self.agreed_mono_ms = mono_ms
+                self.rained_l = 0.0
                 if self.rejected_in_a_row:
                     self.rejected_in_a_row, self.rejection = 0, ""
                 if mono_ms >= self.due_mono_ms:
@@ -415,7 +418,7 @@ class LevelEstimator:
         elapsed_h = self._pass_time(mono_ms)
         # The pool's mean is from the middle of the time gone by.
         mean_mm -= self.filter.state[RATE] * elapsed_h * (0.5 if pooled > 1 else 1.0)
-        if self.stuck.drawn_l <= 0.0:
+        if self.stuck.drawn_l <= 0.0 and not self.raining:
             self._correct(mean_mm, variance_mm2)
         else:
             self.level_mm = self.filter.state[LEVEL]
@@ -443,11 +446,10 @@ class LevelEstimator:
 
         A burst that will not be ordinary has its expectation worked out when it comes.
         """
-        self.due_mono_ms = mono_ms + POOL_MS
+        self.due_mono_ms = mono_ms + (POOL_RAIN_MS if self.raining else POOL_MS)
         self.ordinary = (
             self.known
             and not self.at_or_above
-            and not self.raining
             and self.stuck.frozen_l is None
             and not self.candidate.count
             and not self.rejected_in_a_row

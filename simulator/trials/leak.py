@@ -150,6 +150,7 @@ def gauging_errors(seed: int, leak_l_h: float) -> GaugingErrors:
     year.plant.refresh()
     errors = GaugingErrors([], [])
     line, hourly, hour_l, settled_ms = LineRival(), list[float | None](), list[float](), 2 * DAY_MS
+    hour = settled_ms // HOUR_MS
     for sample in year.samples():
         night_l_h = line.take(sample, 0)
         if night_l_h is not None and sample.mono_ms > 2 * DAY_MS:
@@ -157,13 +158,14 @@ def gauging_errors(seed: int, leak_l_h: float) -> GaugingErrors:
         if sample.flowing or sample.true_l < 100.0:
             settled_ms = sample.mono_ms + 2 * HOUR_MS
         if sample.mono_ms < settled_ms:
-            hourly, hour_l = [], []
+            hourly, hour_l, hour = [], [], sample.mono_ms // HOUR_MS
             continue
-        if sample.seen is not None:
-            hour_l.append(sample.seen.volume_l)
-        if sample.mono_ms % HOUR_MS == 0:
+        if sample.mono_ms // HOUR_MS != hour:
+            hour = sample.mono_ms // HOUR_MS
             hourly.append(median(hour_l) if hour_l else None)
             hour_l = []
+        if sample.seen is not None:
+            hour_l.append(sample.seen.volume_l)
         if len(hourly) == STRETCH_H:
             loss = paired_loss(hourly)
             if loss is not None:

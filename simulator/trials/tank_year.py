@@ -21,7 +21,7 @@ from simulator.plant.weather import local_midnight_wall_ms
 from simulator.plant.weather_generator import generate_weather
 
 PINGS = 5
-SAMPLE_MS = 300_000
+SAMPLE_MS = 480_000
 PUMPING_STEP_MS = 15_000
 LONGEST_RUN_REPORTS = 60
 HOUR_MS = 3_600_000
