@@ -68,6 +68,8 @@ class FlowBaseline:
         self._levels: list[float] = []
         self._misfits = [0.0] * KINKS
         self._squares, self._runs = PRIOR_RUNS * PRIOR_SD**2, PRIOR_RUNS
+        self._known_weights: list[float] | None = None
+        """The kinks' weights, kept from run to run: in a run they are asked for at every report."""
 
     @property
     def learned(self) -> bool:
@@ -112,11 +114,13 @@ class FlowBaseline:
         self._count(self._weigh(log_drive, log_flow, LEVEL_GAIN))
 
     def _count(self, square: float) -> None:
+        self._known_weights = None
         self._squares = MEMORY * self._squares + min(square, (LARGEST_SDS * self.scatter) ** 2)
         self._runs = MEMORY * self._runs + 1.0
 
     def _weigh(self, log_drive: float, log_flow: float, gain: float) -> float:
         """Weigh the kinks by a run; returns the squared surprise of the likeliest."""
+        self._known_weights = None
         largest = (LARGEST_SDS * self.scatter) ** 2
         levels, misfits = self._levels, self._misfits
         best = min(range(KINKS), key=misfits.__getitem__)
@@ -130,6 +134,11 @@ class FlowBaseline:
         return surprise_of_best**2
 
     def _weights(self) -> list[float]:
+        if self._known_weights is None:
+            self._known_weights = self._worked_out_weights()
+        return self._known_weights
+
+    def _worked_out_weights(self) -> list[float]:
         least, scale = min(self._misfits), 2.0 * self.scatter**2
         weights = [math.exp((least - misfit) / scale) for misfit in self._misfits]
         total = math.fsum(weights)
@@ -165,6 +174,7 @@ class FlowBaseline:
         self._references, self._levels = list(data["references"]), list(data["levels"])
         self._misfits = list(data["misfits"])
         self._squares, self._runs = data["squares"], data["runs"]
+        self._known_weights = None
 
 
 def _mean(flows: list[float], weights: list[float], variance: float) -> Expected:
