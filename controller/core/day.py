@@ -14,6 +14,7 @@ from controller.core.context import Context
 from controller.core.standing import update_standing
 from controller.core.state import NEVER_MS
 from controller.estimate.ledger import ledger_data
+from controller.guard.interlocks import CHARGE_MARGIN_PERCENT
 from controller.irrigate.feedback import grown
 from controller.irrigate.normal_et import local_correction
 from controller.irrigate.plan import gross_l
@@ -57,6 +58,8 @@ def quarter_hour(ctx: Context, now: Now) -> None:
     for tank in ctx.site.tanks:
         ctx.sensing.open_ledger(tank.id, now.mono_ms, date.fromordinal(weather.day).isoformat())
     state.slow_due_wall_ms = (now.wall_ms // QUARTER_MS + 1) * QUARTER_MS
+    least_percent = ctx.site.battery.minimum_charge_percent + CHARGE_MARGIN_PERCENT
+    ctx.sensing.charge_trend.add(now.mono_ms, ctx.sensing.battery.charge_percent, least_percent)
     update_standing(ctx, now)
     _measure(ctx, now)
 

@@ -11,6 +11,7 @@ from typing import Any
 
 from controller.core.run_trace import RunTrace
 from controller.estimate.battery import BatteryEstimator
+from controller.estimate.charge_trend import ChargeTrend
 from controller.estimate.counters import Counter
 from controller.estimate.daily import DayTemperatures, RainDay
 from controller.estimate.flow import FlowWatch
@@ -89,6 +90,7 @@ class Sensing:
         """The flow meters' totals last taken; the same words of a report are read into the same mapping."""
         self._boot_id = ""
         self.battery = BatteryEstimator(site.battery, site.panel, site.place)
+        self.charge_trend = ChargeTrend()
         self.panel_v: float | None = None
         """The panel's voltage in the newest report."""
         self._rain = RainDay(site.rain_gauge.mm_per_tip) if site.rain_gauge else None
@@ -324,6 +326,7 @@ class Sensing:
         for flow in self.flows.values():
             flow.restarted(shift_ms)
         self.battery.restarted()
+        self.charge_trend.restarted(shift_ms)
         if self.temperature_mono_ms is not None:
             self.temperature_mono_ms += shift_ms
         if self.extremes_due_mono_ms != NEVER_MS:
@@ -336,6 +339,7 @@ class Sensing:
             "levels": {tank_id: level.dump() for tank_id, level in self._levels.items()},
             "pumps_before": self._pumps_before,
             "battery": self.battery.dump(),
+            "charge_trend": self.charge_trend.dump(),
             "panel_v": self.panel_v,
             "rain": self._rain.dump() if self._rain is not None else None,
             "temperatures": self.temperatures.dump(),
@@ -359,6 +363,8 @@ class Sensing:
                 level.load(data["levels"][tank_id])
         self._pumps_before = data["pumps_before"]
         self.battery.load(data["battery"])
+        if "charge_trend" in data:
+            self.charge_trend.load(data["charge_trend"])
         self.panel_v = data.get("panel_v")
         if self._rain is not None and data["rain"] is not None:
             self._rain.load(data["rain"])

@@ -95,5 +95,8 @@ def _battery(ctx: Context) -> Iterator[Standing]:
         yield Standing("charger-dead", "", {})
     elif battery.charger_fault == "low":
         yield Standing("charger-low", "", {})
+    trend = ctx.sensing.charge_trend
+    if trend.warns and trend.days_left:
+        yield Standing("battery-falls", "", {"fall": trend.fall_per_day, "days": trend.days_left})
     if battery.is_frozen():
         yield Standing("battery-frozen", "", {"battery_v": battery.voltage_v or 0.0})

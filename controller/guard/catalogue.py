@@ -427,6 +427,14 @@ _ROWS = (
         "by itself when it holds the right voltage",
     ),
     Condition(
+        "battery-falls",
+        "warning",
+        "the battery loses about {fall:.0f} % of its charge a day; if that goes on, pumping ends in {days:.1f} days",
+        "dark days, snow or leaves on the panel, or a charger that does not charge",
+        "clear the panel and check its fuse; hold the zones that can wait, or water by hand",
+        "by itself when the charge falls no more",
+    ),
+    Condition(
         "battery-frozen",
         "warning",
         "the battery's voltage stands at {battery_v:.2f} V and does not answer to loads",

@@ -261,7 +261,7 @@ CATALOGUE = (
     Fault(
         "P3",
         "ten dark days",
-        "pumping ends in time for the electronics to live on, and is told",
+        "told two days before pumping ends, which is in time for the electronics to live on",
         ("test_ten_dark_days_leave_the_electronics_their_charge",),
     ),
     Fault(
@@ -926,6 +926,9 @@ def test_ten_dark_days_leave_the_electronics_their_charge() -> None:
     breaks(garden).panel_shaded = 0.95
     felt(garden)
     garden.run_hours(24 * 10)
+    told_days = raised_at_ms(garden, "battery-falls") / (24 * HOUR_MS)
+    refusals = [now.mono_ms for now, record in garden.records if "battery-charge" in record.data.get("blockers", ())]
+    assert refusals[0] / (24 * HOUR_MS) - told_days > 2.0
     assert len(garden.of_kind("start")) > 10
     assert garden.season.plant.truth.battery_soc > EXAMPLE.battery.minimum_charge_percent / 100.0
     assert "battery-charge" in garden.findings
