@@ -53,7 +53,8 @@ class Dispatch:
         self._feed = feed
         self._wall_ms = wall_ms or (lambda: time.time_ns() // 1_000_000)
         self._questions: dict[str, _Question] = {}
-        self._was_there: set[str] = set()
+        self._away: set[str] = set()
+        """Sites with open orders that were not there at the last look: what was sent before may be lost."""
         self._forget_ms = 0
         feed.on_answer = self.answered
         feed.on_duty = self.duty
@@ -73,16 +74,18 @@ class Dispatch:
         life_ms: int,
         context: dict[str, Any] | None = None,
     ) -> Entry:
-        """Note an order and send it when the site is there. `words` are for people; after `life_ms` it must not act."""
+        """Note an order and send it when the site is there; the order as it then stands.
+
+        `words` are for people; after `life_ms` it must not act.
+        """
         now_ms = self._wall_ms()
         order_id = f"page-{secrets.token_hex(8)}"
         full = command | {"id": order_id, "sender": _sender(person)}
         entry = Entry(order_id, site_id, person, words, full, now_ms, now_ms + life_ms, context=context or {})
         self.book.add(entry)
-        view = self._feed.view(site_id)
-        if view is not None and view.live:
+        if self._is_there(site_id):
             self._hand_over(entry, now_ms)
-        return entry
+        return self.book.get(order_id) or entry
 
     def duty(self) -> None:
         """Close what is over, send what waits, send again what got no answer."""
@@ -91,19 +94,18 @@ class Dispatch:
         if now_ms >= self._forget_ms:
             self._forget_ms = now_ms + FORGET_EVERY_MS
             self.book.forget(now_ms)
-        sent = 0
-        there = set()
         waiting = self.book.open_entries()
-        for site_id in {entry.site for entry in waiting}:
-            view = self._feed.view(site_id) if self._feed.connected else None
-            if view is not None and view.live:
-                there.add(site_id)
+        there = {site_id for site_id in {entry.site for entry in waiting} if self._is_there(site_id)}
+        came_back, self._away = self._away & there, {entry.site for entry in waiting} - there
+        sent = 0
         for entry in waiting:
-            came_back = entry.site in there and entry.site not in self._was_there
             stale = entry.sent_ms is None or now_ms - entry.sent_ms >= AGAIN_AFTER_MS
-            if entry.site in there and (stale or came_back) and sent < MOST_AT_ONCE:
+            if entry.site in there and (stale or entry.site in came_back) and sent < MOST_AT_ONCE:
                 sent += self._hand_over(entry, now_ms)
-        self._was_there = there
+
+    def _is_there(self, site_id: str) -> bool:
+        view = self._feed.view(site_id) if self._feed.connected else None
+        return view is not None and view.live
 
     def answered(self, site_id: str, answer: dict[str, Any]) -> None:
         """Take a site's answer to an order or a question, whoever asked."""
@@ -127,8 +129,7 @@ class Dispatch:
 
     def preview(self, site_id: str, zone_id: str, schedule: dict[str, Any], person: str) -> dict[str, Any]:
         """What the controller says a schedule would do. Raises NoAnswerError when it says nothing of use."""
-        view = self._feed.view(site_id)
-        if view is None or not view.live:
+        if not self._is_there(site_id):
             raise NoAnswerError("The controller is not there, and only it can tell.")
         question = _Question(site_id)
         ask_id = f"ask-{secrets.token_hex(8)}"

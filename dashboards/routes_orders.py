@@ -50,7 +50,8 @@ def _add_simple(app: FastAPI, pages: Pages) -> None:
 def _give(pages: Pages, view: SiteView, made: Ordered, person: Person, zone_id: str) -> Response:
     """Send an order, give its answer a moment, and show it on the page it came from."""
     entry = pages.dispatch.send(view.id, made.command, person.name, made.words, made.life_ms, made.context)
-    pages.dispatch.book.wait(entry.id, ANSWER_WITHIN_S)
+    if entry.state == "sent":
+        pages.dispatch.book.wait(entry.id, ANSWER_WITHIN_S)
     pages.kept.forget()
     where = f"/zone/{zone_id}" if zone_id else "/"
     return RedirectResponse(f"{where}?{urlencode({'site': view.id, 'order': entry.id})}", status_code=303)
