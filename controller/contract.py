@@ -348,6 +348,8 @@ class TankView:
     measured_wall_ms: int | None
     days_of_supply: float | None
     """At the expected use, without any rain."""
+    at_or_above: bool = False
+    """The water stands in the sensor's blind zone: level and volume are lower bounds."""
     likely_supply: SupplyDays | None = None
     """Worked out beside the core, now and then; None without monthly normals or a roof."""
 

@@ -89,6 +89,7 @@ def _tank_view(ctx: Context, now: Now, tank: Tank) -> TankView:
         quality=reading.quality,
         measured_wall_ms=None if measured is None else now.wall_ms - (now.mono_ms - measured),
         days_of_supply=days_of_supply(ctx, now, tank.id),
+        at_or_above=reading.at_or_above,
     )
 
 

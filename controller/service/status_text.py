@@ -67,9 +67,10 @@ class _Page:
     def tank_line(self, node: str) -> str:
         volume, capacity = self._number(f"{node}/volume"), self._number(f"{node}/capacity")
         level = self._number(f"{node}/level")
+        at_least = "at least " if self._values.get(f"{node}/volume-bound") == "at-least" else ""
         days = self._values.get(f"{node}/days-of-supply", "")
         parts = [
-            f"{self._show.volume(volume)} of {self._show.volume(capacity)}",
+            f"{at_least}{self._show.volume(volume)} of {self._show.volume(capacity)}",
             f"level {self._show.depth(None if level is None else level * 1000.0)}",
             f"{days} days of supply" if days else f"days of supply {UNKNOWN}",
             f"reserve {self._show.volume(self._number(f'{node}/reserve'))}",

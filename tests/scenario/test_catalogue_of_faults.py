@@ -432,6 +432,7 @@ def test_a_level_in_the_blind_zone_is_told_as_a_lower_bound_and_is_never_good() 
         garden.run_hours(1)
         (tank,) = garden.snapshot.tanks
         assert tank.quality == "suspect"
+        assert tank.at_or_above
         assert tank.volume_l is not None
         assert tank.level_mm is not None
         assert tank.level_mm <= low_ranger.sensor_height_mm - low_ranger.blind_zone_mm

@@ -141,10 +141,18 @@ def test_what_is_unknown_is_deleted_never_zero() -> None:
     tank = TankView("butts", None, None, None, 1188.0, 100.0, "unknown", None, None)
     blind = snapshot(tanks=(tank,), battery_v=None, battery_charge_percent=float("nan"), temperature_c=None)
     values = TREE.values(blind, ServiceFacts())
-    for path in ("tank-butts/level", "tank-butts/volume", "tank-butts/fill", "tank-butts/days-of-supply"):
+    unknown = ("level", "volume", "volume-bound", "fill", "days-of-supply")
+    for path in (f"tank-butts/{name}" for name in unknown):
         assert values[f"{ROOT}/{path}"] == b""
     for path in ("power/voltage", "power/state-of-charge", "power/measured-at", "weather/temperature"):
         assert values[f"{ROOT}/{path}"] == b""
+
+
+@pytest.mark.parametrize(("too_near", "bound"), [(False, b"about"), (True, b"at-least")])
+def test_a_volume_says_whether_it_is_a_lower_bound(too_near: bool, bound: bytes) -> None:
+    (tank,) = snapshot().tanks
+    values = TREE.values(snapshot(tanks=(replace(tank, at_or_above=too_near),)), ServiceFacts())
+    assert values[f"{ROOT}/tank-butts/volume-bound"] == bound
 
 
 def test_without_a_clock_no_time_is_shown() -> None:

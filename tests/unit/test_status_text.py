@@ -30,6 +30,11 @@ def test_the_tank_is_shown_with_its_age_and_quality() -> None:
     assert "good, measured 10 min ago" in _page(snapshot())
 
 
+def test_a_tank_too_full_for_its_sensor_holds_at_least_what_is_shown() -> None:
+    (tank,) = snapshot().tanks
+    assert "Tank butts: at least 867 L of 1188 L" in _page(snapshot(tanks=(replace(tank, at_or_above=True),)))
+
+
 def test_us_units_are_shown_to_whoever_declared_them() -> None:
     page = _page(snapshot(), "us")
     assert "229 gal of 314 gal, level 35.9 in" in page
