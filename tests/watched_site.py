@@ -12,6 +12,7 @@ import sys
 import threading
 import time
 import urllib.error
+import urllib.parse
 import urllib.request
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -62,6 +63,8 @@ class Publisher:
         self.records = fake_site.history(self.now, days)
         self.refills: list[tuple[int, int]] = []
         self.orders: list[dict[str, Any]] = []
+        self.verdict: dict[str, Any] | None = {"accepted": True, "reason": "held until resumed"}
+        """What is said to every order; None says nothing."""
         self._asked: queue.SimpleQueue[tuple[str, bytes]] = queue.SimpleQueue()
         self._subscribed = threading.Event()
         self._client = mqtt.Client(CallbackAPIVersion.VERSION2, protocol=mqtt.MQTTv311)
@@ -69,7 +72,7 @@ class Publisher:
         self._client.on_message = lambda _c, _u, message: self._asked.put((message.topic, bytes(message.payload)))
         self._client.on_subscribe = lambda *_: self._subscribed.set()
         self._client.connect("127.0.0.1", port)
-        self._client.subscribe([(f"homie-log/{fake_site.SITE}/refill", 1), (f"homie-log/{fake_site.SITE}/order", 1)])
+        self._client.subscribe([(f"homie-log/{fake_site.SITE}/{leaf}", 1) for leaf in ("refill", "order")])
         self._client.loop_start()
         assert self._subscribed.wait(5)
         self._stopping = threading.Event()
@@ -110,8 +113,9 @@ class Publisher:
                     self._client.publish(f"homie-log/{fake_site.SITE}/senml", pack, qos=1)
             else:
                 self.orders.append(asked)
-                answer = {"id": asked["id"], "accepted": True, "reason": "held until resumed"}
-                self._client.publish(f"homie-log/{fake_site.SITE}/answer", json.dumps(answer), qos=1)
+                if self.verdict is not None:
+                    answer = self.verdict | {"id": asked["id"]}
+                    self._client.publish(f"homie-log/{fake_site.SITE}/answer", json.dumps(answer), qos=1)
 
 
 class Page:
@@ -136,6 +140,14 @@ class Page:
                 return str(answer.read().decode())
         except (urllib.error.URLError, ConnectionError, TimeoutError):
             return ""
+
+    def order(self, **fields: str) -> str:
+        """Give an order by a form of the page; the page it leads to."""
+        token = self.get().partition('name="token" value="')[2].partition('"')[0]
+        body = urllib.parse.urlencode({"token": token, "site": fake_site.SITE, **fields}).encode()
+        request = urllib.request.Request(self.url + "/orders", body, {"Origin": self.url})
+        with urllib.request.urlopen(request, timeout=10) as answer:
+            return str(answer.read().decode())
 
     def site(self) -> dict[str, Any]:
         text = self.get("/api/site")

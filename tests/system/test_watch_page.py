@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import re
-import urllib.parse
-import urllib.request
+import json
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -82,13 +80,36 @@ def test_a_value_that_becomes_unknown_is_not_shown_any_more(site: Publisher, pag
 
 def test_an_order_from_the_page_reaches_the_controller_and_its_answer_comes_back(site: Publisher, page: Page) -> None:
     eventually(lambda: "Stop everything" in page.get())
-    token = page.get().partition('name="token" value="')[2].partition('"')[0]
-    body = urllib.parse.urlencode({"token": token, "site": fake_site.SITE, "order": "hold"}).encode()
-    request = urllib.request.Request(page.url + "/orders", body, {"Origin": page.url})
-    with urllib.request.urlopen(request, timeout=10) as answer:
-        text = answer.read().decode()
-    assert re.search(r"Hold watering, today [0-9:]{5}: Accepted: held until resumed", text)
+    text = page.order(order="hold")
+    assert "✓ Accepted</strong>: Hold watering. Held until resumed." in text
     assert [order["order"] for order in site.orders] == ["hold"]
+
+
+def test_an_order_for_a_site_that_is_away_outlives_a_killed_page_and_acts_once(port: int, tmp_path: Path) -> None:
+    site = Publisher(port)
+    site.publish_tree()
+    first = Page(tmp_path, port, "--open-on-loopback")
+    eventually(lambda: "Stop everything" in first.get())
+    site.die()
+    eventually(lambda: "Controller lost" in first.get("/part/present"))
+    assert "Waiting</strong>: Hold watering." in first.order(order="hold")
+    first.process.kill()
+    first.close()
+
+    second = Page(tmp_path, port, "--open-on-loopback")
+    eventually(lambda: "Waiting</strong>: Hold watering." in second.get())
+    back = Publisher(port)
+    back.verdict = None
+    back.publish_tree()
+    eventually(lambda: len(back.orders) == 1)
+    eventually(lambda: "Sent</strong>: Hold watering." in second.get())
+    (order,) = back.orders
+    answer = json.dumps({"id": order["id"], "accepted": False, "reason": "on hold already"})
+    back.say(f"homie-log/{fake_site.SITE}/answer", answer)
+    eventually(lambda: "Refused</strong>: Hold watering. On hold already." in second.get())
+    assert {found["id"] for found in back.orders} == {order["id"]}
+    back.close()
+    assert "Traceback" not in second.close()
 
 
 def test_the_page_outlives_the_broker_and_finds_it_again(tmp_path: Path) -> None:
