@@ -19,7 +19,9 @@ from paho.mqtt.enums import CallbackAPIVersion
 
 log = logging.getLogger("pumphouse.watch")
 
-INBOX_BYTES = 4 * 1024 * 1024
+INBOX_BYTES = 2 * 1024 * 1024
+TAKEN_BYTES = 256 * 1024
+"""So much is handed to the worker at once: read, a message takes many times its size."""
 MESSAGE_OVERHEAD_BYTES = 300
 ROOM_WITHIN_S = 20.0
 """The network thread waits so long for room, well below the time after which the broker calls the connection dead."""
@@ -74,12 +76,16 @@ class Inbox:
             self._bytes += weight
             self._changed.notify_all()
 
-    def take(self, most: int, timeout_s: float) -> list[Message]:
-        """Up to `most` messages, oldest first; empty when none came in time."""
+    def take(self, most: int, timeout_s: float, most_bytes: int = TAKEN_BYTES) -> list[Message]:
+        """Up to `most` messages and about `most_bytes`, oldest first; empty when none came in time."""
         with self._changed:
             self._changed.wait_for(lambda: bool(self._messages), timeout_s)
-            taken = [self._messages.popleft() for _ in range(min(most, len(self._messages)))]
-            self._bytes -= sum(map(_weight, taken))
+            taken: list[Message] = []
+            weight = 0
+            while self._messages and len(taken) < most and weight < most_bytes:
+                taken.append(self._messages.popleft())
+                weight += _weight(taken[-1])
+            self._bytes -= weight
             self._changed.notify_all()
             return taken
 
