@@ -17,7 +17,7 @@ import pytest
 import serial
 
 from tests.system.broker_process import wait_for
-from tests.system.test_serve import LOG, ZONE, Garden
+from tests.system.real_garden import LOG, ZONE, Garden
 
 pytestmark = pytest.mark.system
 
