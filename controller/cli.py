@@ -23,6 +23,8 @@ COMMANDS = {
     "plan": ("controller.commands.plan", "show today's plan and the next days', and how long the water may last"),
     "season": ("simulator.season_command", "run a season in virtual time and print what became of the water"),
     "replay": ("controller.commands.replay", "run the core again over a journal and compare every decision"),
+    "backup": ("controller.commands.backup", "copy the journal while the controller runs"),
+    "restore": ("controller.commands.restore", "put a copy made by backup in the journal's place"),
     "broker-config": ("controller.commands.broker_config", "write accounts and access rights for the MQTT broker"),
     "board": ("controller.commands.board", "look at the board in the pump house, exercise it; or run a virtual one"),
 }

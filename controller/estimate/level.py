@@ -43,7 +43,7 @@ GATE_MM = 1.5
 POOL_MS = 900_000
 POOL_RAIN_MS = 180_000
 POOL_DRAWING_MS = 15_000
-"""How long bursts wait for the filter to take them together: at rest, while rain runs in, after a draw (tuned on trials)."""
+"""How long bursts wait to be taken together: at rest, while rain runs in, after a draw (tuned on trials)."""
 FIRST_BURSTS = 10
 """So many after a level was met are taken one by one."""
 LOOSE_MS = 10 * 60_000

@@ -31,6 +31,7 @@ from firmware_host.messages import SHUT, Outputs
 SCHEMA_VERSION = 1
 APPLICATION_ID = 0x50754A6F
 FLUSH_ROWS = 1000
+LOST_AT = "lost_at_input"
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
 ANSWER_DAYS = 400
@@ -107,10 +108,8 @@ class Journal:
     Raises sqlite3.Error from every method that touches the file; the writer thread of the daemon handles those.
     """
 
-    def __init__(self, connection: sqlite3.Connection, path: Path, recovered: bool, bulk: bool) -> None:
+    def __init__(self, connection: sqlite3.Connection, path: Path, bulk: bool) -> None:
         self.path = path
-        self.recovered = recovered
-        """The file was damaged: it was set aside, and this is a fresh one. What today has used up is not known."""
         self._connection = connection
         self._bulk = bulk
         self._inputs: list[tuple[int, int, int, int, str, str, str]] = []
@@ -123,6 +122,9 @@ class Journal:
         self._last_seq = self._number("SELECT seq FROM sqlite_sequence WHERE name = 'record'")
         self._last_output = self._newest_output()
         self._last_result: StepResult | None = None
+        self.recovered = self.meta(LOST_AT) == str(self._last_input_id)
+        """The file was damaged and this is a fresh one, or it was brought back from a backup: what happened after its
+        last input is lost, and what today has used up is not known. So until the first input after that is written."""
 
     @classmethod
     def open(cls, path: Path | str, *, bulk: bool = False, stamp: str = "unknown-time") -> Journal:
@@ -139,7 +141,10 @@ class Journal:
             connection = _connect(path, bulk)
         except sqlite3.Error as error:
             raise ConfigurationError(f"{path}: the journal cannot be opened for writing ({error})") from error
-        return cls(connection, path, recovered, bulk)
+        journal = cls(connection, path, bulk)
+        if recovered:
+            journal.mark_lost()
+        return journal
 
     @classmethod
     def read(cls, path: Path | str) -> Journal:
@@ -150,7 +155,7 @@ class Journal:
         connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=5.0, isolation_level=None)
         try:
             _check_identity(connection, path)
-            return cls(connection, path, recovered=False, bulk=False)
+            return cls(connection, path, bulk=False)
         except sqlite3.Error as error:
             connection.close()
             raise ConfigurationError(f"{path}: not a readable journal ({error})") from error
@@ -165,8 +170,21 @@ class Journal:
         self._connection.close()
         _set_aside(self.path, stamp)
         fresh = Journal.open(self.path)
-        fresh.recovered = True
+        fresh.mark_lost()
         return fresh
+
+    def mark_lost(self) -> None:
+        """Note in the file that what happened after its last input is lost, see `recovered`."""
+        self.set_meta(LOST_AT, str(self._last_input_id))
+        self.recovered = True
+
+    def continue_after(self, seq: int) -> None:
+        """Number records from here on higher than `seq`: whoever follows the stream has seen those numbers."""
+        if seq > self._last_seq:
+            with _transaction(self._connection) as connection:
+                connection.execute("DELETE FROM sqlite_sequence WHERE name = 'record'")
+                connection.execute("INSERT INTO sqlite_sequence VALUES ('record', ?)", (seq,))
+            self._last_seq = seq
 
     # --- writing ---------------------------------------------------------------------------------------------------
 
@@ -334,6 +352,11 @@ class Journal:
         recorded = self._number("SELECT wall_ms FROM record WHERE dated = 1 ORDER BY seq DESC LIMIT 1")
         stepped = self._number("SELECT wall_ms FROM input WHERE trust != 'unknown' ORDER BY id DESC LIMIT 1")
         return max(recorded, stepped)
+
+    def problem(self) -> str:
+        """What SQLite finds wrong with the file, looking at all of it; empty when nothing is."""
+        found = str(self._connection.execute("PRAGMA integrity_check(1)").fetchone()[0])
+        return "" if found == "ok" else found
 
     def newest_mono_ms(self) -> int:
         newest = self._number("SELECT mono_ms FROM input ORDER BY id DESC LIMIT 1")

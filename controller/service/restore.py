@@ -43,7 +43,7 @@ def restore(
         # Another version of this program, or another site file, may not be able to read what an older one wrote.
         log.exception("the inputs since the last checkpoint cannot be replayed")
         return _from_checkpoint(checkpoint, site, factory)
-    return Restored(core, whole=True, fresh=False)
+    return Restored(core, whole=not journal.recovered, fresh=False)
 
 
 def _from_checkpoint(checkpoint: Checkpoint, site: Site, factory: CoreFactory) -> Restored:
