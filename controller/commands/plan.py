@@ -11,9 +11,9 @@ from typing import Any
 
 from controller.contract import Snapshot, TankView, ZoneView
 from controller.core.localclock import LocalClock
-from controller.core.supply import usable_now_l, use_of
+from controller.core.supply import usable_now_l
 from controller.errors import OperatingError
-from controller.irrigate.outlook import basis
+from controller.irrigate.outlook import basis, outlook, use_of
 from controller.irrigate.prospect import FARTHEST_DAYS, Prospect, Range, prospect
 from controller.service.journal import Journal
 from controller.service.replay import core_class
@@ -58,12 +58,12 @@ def _prospect(
     site: Site, tank: TankView, picture: Snapshot, today: date, recent_rain_mm: Sequence[float]
 ) -> Prospect | None:
     """None where nothing is known of the water to come, or of the water that is there."""
-    known, stored_l = basis(site, tank.id, None), usable_now_l(site, tank)
-    if known is None or stored_l is None:
+    uses = tuple((zone.id, use_of(zone.schedule)) for zone in picture.zones)
+    known, priced, stored_l = basis(site, tank.id), outlook(site, uses), usable_now_l(site, tank)
+    if known is None or priced is None or stored_l is None:
         return None
-    depletion = {zone.id: zone.depletion_mm for zone in picture.zones}
-    uses = {zone.id: use_of(zone.schedule) for zone in picture.zones}
-    return prospect(known, today, stored_l, depletion, recent_rain_mm, days_ahead=DAYS_AHEAD, uses=uses)
+    depletion, table = {zone.id: zone.depletion_mm for zone in picture.zones}, priced.tables[tank.id]
+    return prospect(known, table, today, stored_l, depletion, recent_rain_mm, days_ahead=DAYS_AHEAD, uses=dict(uses))
 
 
 def plan_lines(site: Site, picture: Snapshot, prospects: dict[str, Prospect | None], today: date) -> list[str]:

@@ -82,11 +82,11 @@ def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
 
     def make(waker: Waker) -> Daemon:
         nonlocal mqtt, prospects
+        prospects = Prospects(site, waker.wake)
+        prospects.start()
         if not args.no_mqtt:
             mqtt = MqttService(site, writer, install_id, cursor, targets, clock, waker.wake)
             mqtt.start()
-            prospects = Prospects(site, waker.wake)
-            prospects.start()
         return Daemon(Parts(site, site_text, clock, restored, cable, writer, notifier, mqtt, prospects), waker)
 
     try:

@@ -11,9 +11,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from controller.contract import Input, LinkChanged, Now, Order, Restarted, Snapshot, StepResult
-from controller.core import choose, day, delivery, intake, orders, relief, view
+from controller.core import choose, day, delivery, intake, orders, relief, takers, view
 from controller.core.context import remembered
 from controller.core.state import state_to_json
+from controller.irrigate.outlook import Uses
 from controller.site.model import Site
 from firmware_host.messages import SHUT, Hello, Report
 
@@ -37,6 +38,11 @@ class Core:
     def prepare(self) -> None:
         """Work out beforehand what takes long: seconds on a small board, before the first step rather than in it."""
         _ = self._ctx.outlook
+
+    def coming_uses(self) -> Uses | None:
+        """What the price of water will soon count on; None when that is what it counts on now. Whoever works out
+        `controller.irrigate.outlook.outlook` for it elsewhere spares the step that needs it the wait."""
+        return takers.coming_uses(self._ctx)
 
     def dump(self) -> dict[str, Any]:
         """The whole memory as JSON-able data."""

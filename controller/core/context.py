@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from functools import cached_property
+from collections.abc import Mapping
 from typing import Any
 
 from controller.contract import Now, OrderAnswer, Record
@@ -13,7 +13,7 @@ from controller.core.today import Today
 from controller.guard.catalogue import CATALOGUE
 from controller.guard.interlocks import Blocker, Facts, blocker
 from controller.irrigate.forecast import expected_catch_l, fresh
-from controller.irrigate.outlook import Outlook, day_of_year, outlook
+from controller.irrigate.outlook import Outlook, Use, Uses, day_of_year, declared_uses, outlook
 from controller.irrigate.priced_plan import Market
 from controller.site.model import Pump, Site, Tank, Zone
 from firmware_host.messages import Outputs
@@ -39,6 +39,9 @@ class Context:
         ]
         self.float_wet_seen: dict[int, bool] | None = None
         """What the float switches last said."""
+        self.declared_uses = declared_uses(site)
+        self._outlook: Outlook | None = None
+        self._outlook_for: dict[str, Use] | None = None
         self.month_can_freeze = _freezing_months(site)
         self._today: Today | None = None
         self._today_wall_ms = 0
@@ -51,10 +54,17 @@ class Context:
         self.answers: list[OrderAnswer] = []
         self.board_clears: list[str] = []
 
-    @cached_property
+    @property
     def outlook(self) -> Outlook | None:
         """The price of water by the site's normals; worked out when first asked for, which takes a while."""
-        return outlook(self.site)
+        if self._outlook_for is not self.state.priced_uses:
+            self._outlook_for = self.state.priced_uses
+            self._outlook = outlook(self.site, self.uses(self._outlook_for))
+        return self._outlook
+
+    def uses(self, changed: Mapping[str, Use]) -> Uses:
+        """What all zones take, from what differs from the site file."""
+        return tuple((zone_id, changed.get(zone_id, use)) for zone_id, use in self.declared_uses)
 
     def markets(self, wall_ms: int) -> dict[str, Market]:
         """Today's price of water in each tank; none without an outlook."""

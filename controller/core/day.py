@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any
 
 from controller.contract import Now
-from controller.core import balance, choose, probes, rain_credit
+from controller.core import balance, choose, probes, rain_credit, takers
 from controller.core.context import Context
 from controller.core.standing import update_standing
 from controller.core.state import NEVER_MS
@@ -62,6 +62,7 @@ def quarter_hour(ctx: Context, now: Now) -> None:
     ctx.sensing.charge_trend.add(now.mono_ms, ctx.sensing.battery.charge_percent, least_percent)
     update_standing(ctx, now)
     _measure(ctx, now)
+    takers.follow(ctx, now)
 
 
 def _begin(ctx: Context, now: Now, ordinal: int) -> None:

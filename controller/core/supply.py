@@ -6,19 +6,9 @@ from collections.abc import Iterable, Mapping
 from datetime import date
 
 from controller.contract import SupplyDays, TankView
-from controller.irrigate.outlook import basis, usable_l
-from controller.irrigate.prospect import Use, supply_days
+from controller.irrigate.outlook import basis, usable_l, use_of
+from controller.irrigate.prospect import supply_days
 from controller.site.model import Schedule, Site
-
-
-def use_of(schedule: Schedule) -> Use:
-    """What a schedule takes of a day at most, or whatever the need is."""
-    if schedule.mode == "off":
-        return Use(0.0, 0.0)
-    if schedule.mode == "fixed":
-        fixed_l = schedule.fixed_volume_l * len(schedule.fixed_times_min)
-        return Use(schedule.daily_cap_l, min(schedule.daily_cap_l, fixed_l))
-    return Use(schedule.daily_cap_l)
 
 
 def usable_now_l(site: Site, tank: TankView) -> float | None:
@@ -38,7 +28,7 @@ def likely_supply(
     uses = {zone_id: use_of(schedule) for zone_id, schedule in schedules.items()}
     found = {}
     for tank in tanks:
-        known, stored_l = basis(site, tank.id, None), usable_now_l(site, tank)
+        known, stored_l = basis(site, tank.id), usable_now_l(site, tank)
         if known is not None and stored_l is not None:
             days = supply_days(known, today, stored_l, {zone_id: uses[zone_id] for zone_id in known.zones})
             found[tank.id] = SupplyDays(*days)

@@ -1,6 +1,7 @@
 """The price of water for a declared site: its zones, roofs and normals turned into one table for each tank.
 
-What is declared is enough: nothing measured goes in, so the table is worked out once for a site file.
+Nothing measured goes in, only what is declared and what the schedules let each zone take: a table is worked out once
+for each set of those, see `controller.core.takers`.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from controller.irrigate.normal_et import mean_et0_mm
 from controller.irrigate.root_zone import adjusted_fraction
 from controller.irrigate.water_price import PriceTable, ZoneDay, ZoneYear, price_table, priority_weight
 from controller.site.geometry import LevelTable
-from controller.site.model import MonthlyNormals, Roof, Site, Tank, Zone
+from controller.site.model import MonthlyNormals, Roof, Schedule, Site, Tank, Zone
 
 YEARS = 36
 """Likely years that a table is made of: enough that other years would price nearly the same."""
@@ -52,19 +53,47 @@ class Outlook(NamedTuple):
     month_rain: tuple[MonthRain, ...]
 
 
-class Basis(NamedTuple):
-    """What a tank's price table was worked out from.
+class Use(NamedTuple):
+    """What a zone may take of a day: its need up to `cap_l`, or `fixed_l` whatever it needs."""
 
-    zones        through a usual year, by id
+    cap_l: float
+    fixed_l: float | None = None
+
+
+NOTHING_TAKEN = Use(0.0, 0.0)
+Uses = tuple[tuple[str, Use], ...]
+"""By zone id, all zones of a site in the order of its file."""
+
+
+def use_of(schedule: Schedule) -> Use:
+    """What a schedule takes of a day at most, or whatever the need is."""
+    if schedule.mode == "off":
+        return NOTHING_TAKEN
+    if schedule.mode == "fixed":
+        fixed_l = schedule.fixed_volume_l * len(schedule.fixed_times_min)
+        return Use(schedule.daily_cap_l, min(schedule.daily_cap_l, fixed_l))
+    return Use(schedule.daily_cap_l)
+
+
+def declared_uses(site: Site) -> Uses:
+    """By the schedules of the site file."""
+    return tuple((zone.id, use_of(zone.schedule)) for zone in site.zones)
+
+
+class Basis(NamedTuple):
+    """What a tank's price table is worked out from, whatever the schedules say.
+
+    zones        through a usual year, by id, with their declared daily caps
     years        likely weather; `caught_l` is what the tank's roofs give on each day of each
     mean_et0_mm  of each day of a usual year
+    capacity_l   usable litres when full
     """
 
     zones: dict[str, ZoneYear]
     years: list[LikelyYear]
     mean_et0_mm: list[float]
     caught_l: list[list[float]]
-    table: PriceTable
+    capacity_l: float
 
 
 def day_of_year(day: date) -> int:
@@ -75,20 +104,34 @@ def day_of_year(day: date) -> int:
 
 
 @lru_cache(maxsize=8)
-def outlook(site: Site, et0_mm: tuple[float, ...] | None = None) -> Outlook | None:
-    """The outlook of a site, None when it declares no normals. `et0_mm` replaces what the normals say."""
+def outlook(site: Site, uses: Uses | None = None, et0_mm: tuple[float, ...] | None = None) -> Outlook | None:
+    """The outlook of a site, None when it declares no normals. Remembered, for it takes long: a second on a desk
+    computer for each tank.
+
+    uses    what each zone may take; None: what the site file declares
+    et0_mm  replaces what the normals say
+    """
     normals = site.place.normals
     if normals is None:
         return None
-    bases = {tank.id: basis(site, tank.id, et0_mm) for tank in site.tanks}
-    return Outlook(
-        {tank_id: found.table for tank_id, found in bases.items() if found is not None}, _month_rain(normals)
-    )
+    takes = dict(declared_uses(site) if uses is None else uses)
+    tables = {}
+    for tank in site.tanks:
+        known = basis(site, tank.id, et0_mm)
+        if known is not None:
+            zones = [_limited(zone, takes[zone_id]) for zone_id, zone in known.zones.items()]
+            taking = [zone for zone in zones if zone.cap_l > 0.0 and zone.fixed_l != 0.0]
+            tables[tank.id] = price_table(taking, known.years, known.mean_et0_mm, known.caught_l, known.capacity_l)
+    return Outlook(tables, _month_rain(normals))
+
+
+def _limited(zone: ZoneYear, use: Use) -> ZoneYear:
+    return zone._replace(cap_l=use.cap_l, fixed_l=use.fixed_l)
 
 
 @lru_cache(maxsize=8)
 def basis(site: Site, tank_id: str, et0_mm: tuple[float, ...] | None = None) -> Basis | None:
-    """What a tank's table rests on, with the table; None without normals or a roof. Remembered, for it takes long."""
+    """What a tank's tables rest on; None without normals or a roof. Remembered."""
     normals = site.place.normals
     roofs = [roof for roof in site.roofs if roof.tank_id == tank_id]
     if normals is None or not roofs:
@@ -99,8 +142,7 @@ def basis(site: Site, tank_id: str, et0_mm: tuple[float, ...] | None = None) -> 
     zones = {zone.id: _zone_year(zone, daily_et0_mm, rain) for zone in site.zones if zone.tank_id == tank_id}
     years = likely_years(climate, YEARS)
     caught_l = [_daily_catch_l(roofs, year.rain_mm) for year in years]
-    table = price_table(list(zones.values()), years, daily_et0_mm, caught_l, usable_l(site.tank(tank_id)))
-    return Basis(zones, years, daily_et0_mm, caught_l, table)
+    return Basis(zones, years, daily_et0_mm, caught_l, usable_l(site.tank(tank_id)))
 
 
 def usable_l(tank: Tank) -> float:

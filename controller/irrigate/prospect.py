@@ -11,8 +11,8 @@ from datetime import date
 from typing import NamedTuple
 
 from controller.irrigate.likely_weather import DAYS_PER_YEAR, LikelyYear
-from controller.irrigate.outlook import Basis, day_of_year
-from controller.irrigate.water_price import RECENT_DAYS, remembered_level_mm
+from controller.irrigate.outlook import Basis, Use, day_of_year
+from controller.irrigate.water_price import RECENT_DAYS, PriceTable, remembered_level_mm
 
 FARTHEST_DAYS = 120
 LOW_PART, HIGH_PART = 0.1, 0.9
@@ -24,13 +24,6 @@ class Range(NamedTuple):
     low: float
     middle: float
     high: float
-
-
-class Use(NamedTuple):
-    """What a zone's schedule takes of a day: its need up to `cap_l`, or `fixed_l` whatever it needs."""
-
-    cap_l: float
-    fixed_l: float | None = None
 
 
 class Prospect(NamedTuple):
@@ -66,6 +59,7 @@ def percentiles(values: Sequence[float]) -> Range:
 
 def prospect(
     basis: Basis,
+    table: PriceTable,
     today: date,
     stored_l: float,
     depletion_mm: Mapping[str, float],
@@ -77,7 +71,8 @@ def prospect(
 ) -> Prospect:
     """The prospect of one tank.
 
-    basis           the tank's zones through a usual year, its likely years, catch and price table
+    basis           the tank's zones through a usual year, its likely years and catch
+    table           its price table, made for the same uses
     stored_l        usable litres now; `depletion_mm` by zone id
     recent_rain_mm  of the last days, yesterday last
     uses            as for `supply_days`
@@ -86,7 +81,8 @@ def prospect(
     courses = [
         _Course(basis, number, first, stored_l, depletion_mm, recent_rain_mm) for number in range(len(basis.years))
     ]
-    planned = [course.run() for course in courses]
+    known = _known_uses(basis, uses)
+    planned = [course.run(table, known) for course in courses]
     return Prospect(
         supply_days=supply_days(basis, today, stored_l, uses),
         stored_l={days: percentiles([run.stored_l[days - 1] for run in planned]) for days in stored_after},
@@ -104,11 +100,15 @@ def supply_days(basis: Basis, today: date, stored_l: float, uses: Mapping[str, U
     uses  by zone id, what the schedules in force take; the declared daily caps for zones that are not in it
     """
     first = day_of_year(today)
-    known = {zone_id: (uses or {}).get(zone_id, Use(zone.cap_l)) for zone_id, zone in basis.zones.items()}
+    known = _known_uses(basis, uses)
     # What is short today is a debt of the past; what zones need from now on is what they will drink.
     full = dict.fromkeys(basis.zones, 0.0)
     courses = [_Course(basis, number, first, stored_l, full, ()) for number in range(len(basis.years))]
     return percentiles([float(course.lasts_days(known)) for course in courses])
+
+
+def _known_uses(basis: Basis, uses: Mapping[str, Use] | None) -> dict[str, Use]:
+    return {zone_id: (uses or {}).get(zone_id, Use(zone.cap_l)) for zone_id, zone in basis.zones.items()}
 
 
 class _Run(NamedTuple):
@@ -143,10 +143,9 @@ class _Course:
             return self._year, self._catch[0], index
         return self._next, self._catch[1], index - DAYS_PER_YEAR
 
-    def run(self) -> _Run:
+    def run(self, table: PriceTable, uses: Mapping[str, Use]) -> _Run:
         """As the price of water plans it."""
-        basis = self._basis
-        capacity_l = basis.table.capacity_l
+        capacity_l = self._basis.capacity_l
         stored_l = min(capacity_l, self._stored_l)
         depletion = dict(self._depletion_mm)
         recent_mm = list(self._recent_mm)
@@ -155,13 +154,10 @@ class _Course:
         given_by_day: list[dict[str, float]] = []
         for n in range(FARTHEST_DAYS):
             year, caught_l, index = self._day(n)
-            price = basis.table.at(index, sum(recent_mm[-RECENT_DAYS:]), stored_l)
+            price = table.at(index, sum(recent_mm[-RECENT_DAYS:]), stored_l)
             # In hundredths, so that levels once worked out are met again.
             price = round(price, 2)
-            given = {
-                zone_id: min(zone.cap_l, self._wanted_l(zone_id, index, price, depletion[zone_id]))
-                for zone_id, zone in basis.zones.items()
-            }
+            given = self._asked_l(uses, index, price, depletion)
             asked_l = sum(given.values())
             if asked_l > stored_l:
                 lasted = min(lasted, n)
@@ -176,17 +172,12 @@ class _Course:
 
     def lasts_days(self, uses: Mapping[str, Use]) -> int:
         """Days until the tank is empty when every zone is refilled as if water were free."""
-        capacity_l = self._basis.table.capacity_l
+        capacity_l = self._basis.capacity_l
         stored_l = min(capacity_l, self._stored_l)
         depletion = dict(self._depletion_mm)
         for n in range(FARTHEST_DAYS):
             year, caught_l, index = self._day(n)
-            given = {
-                zone_id: min(use.cap_l, self._wanted_l(zone_id, index, 0.0, depletion[zone_id]))
-                if use.fixed_l is None
-                else use.fixed_l
-                for zone_id, use in uses.items()
-            }
+            given = self._asked_l(uses, index, 0.0, depletion)
             asked_l = sum(given.values())
             if asked_l > stored_l:
                 return n
@@ -194,6 +185,17 @@ class _Course:
             for zone_id, volume_l in given.items():
                 self._advance(zone_id, index, volume_l, year, depletion)
         return FARTHEST_DAYS
+
+    def _asked_l(
+        self, uses: Mapping[str, Use], index: int, price: float, depletion: Mapping[str, float]
+    ) -> dict[str, float]:
+        """What each zone takes on a day at a price, as its schedule lets it."""
+        return {
+            zone_id: min(use.cap_l, self._wanted_l(zone_id, index, price, depletion[zone_id]))
+            if use.fixed_l is None
+            else use.fixed_l
+            for zone_id, use in uses.items()
+        }
 
     def _wanted_l(self, zone_id: str, index: int, price: float, depletion_mm: float) -> float:
         """What refills a zone to where it is watered at a price; nothing out of season."""
@@ -210,7 +212,7 @@ class _Course:
         if day is None:
             depletion[zone_id] = max(0.0, depletion[zone_id] - rain_mm)
             return
-        after_mm = depletion[zone_id] - volume_l / day.l_per_mm
+        after_mm = max(0.0, depletion[zone_id] - volume_l / day.l_per_mm)
         etc_mm = day.etc_mm * year.et0_mm[index] / self._basis.mean_et0_mm[index]
         readily_mm = day.fraction * day.total_mm
         if after_mm > readily_mm:

@@ -98,11 +98,15 @@ def remembered_level_mm(zone: ZoneDay, price: float) -> float:
 
 
 class ZoneYear(NamedTuple):
-    """A zone through a usual year: one `ZoneDay` for each of 365 days, None out of season; its most litres a day."""
+    """A zone through a usual year: one `ZoneDay` for each of 365 days, None out of season; its most litres a day.
+
+    `fixed_l` is given every day instead, whatever the price, the season and the need.
+    """
 
     days: Sequence[ZoneDay | None]
     rain_fed: bool
     cap_l: float
+    fixed_l: float | None = None
 
 
 class PriceTable(NamedTuple):
@@ -276,19 +280,25 @@ def _run_zone(
     weeks: Sequence[_Week],
     choice: int,
 ) -> None:
-    """Water a zone up to its level every day of a year; demand and cost of stress go into the weeks."""
+    """Water a zone up to its level every day of a year, or by its fixed volume; demand and cost of stress go into the
+    weeks."""
     depletion_mm = 0.0
+    fixed_l = 0.0 if zone.fixed_l is None or choice == NOTHING else zone.fixed_l
+    by_level = zone.fixed_l is None and choice != NOTHING
     for n, day in enumerate(zone.days):
         rain_mm = year.rain_mm[n] if zone.rain_fed else 0.0
+        _, _, demand_l, cost = weeks[min(PERIODS - 1, n // PERIOD_DAYS)]
         if day is None:
+            demand_l[choice] += fixed_l
             depletion_mm = max(0.0, depletion_mm - rain_mm)
             continue
-        _, _, demand_l, cost = weeks[min(PERIODS - 1, n // PERIOD_DAYS)]
-        short_mm = depletion_mm - levels_mm[n]
-        if short_mm > 0.0 and choice != NOTHING:
-            litres = min(zone.cap_l, short_mm * day.l_per_mm)
+        litres = fixed_l
+        if by_level:
+            short_mm = depletion_mm - levels_mm[n]
+            litres = min(zone.cap_l, short_mm * day.l_per_mm) if short_mm > 0.0 else 0.0
+        if litres > 0.0:
             demand_l[choice] += litres
-            depletion_mm -= litres / day.l_per_mm
+            depletion_mm = max(0.0, depletion_mm - litres / day.l_per_mm)
         etc_mm = day.etc_mm * year.et0_mm[n] / mean_et0_mm[n]
         readily_mm = day.fraction * day.total_mm
         stress = (depletion_mm + 0.5 * day.swing * etc_mm - readily_mm) / (day.total_mm - readily_mm)

@@ -243,7 +243,9 @@ class Daemon:
         self._stepped = True
         for fault_id in result.clear_board:
             self._parts.cable.link.clear_fault(fault_id)
-        mqtt = self._parts.mqtt
+        mqtt, prospects, coming = self._parts.mqtt, self._parts.prospects, self._core.coming_uses()
+        if prospects is not None and coming is not None:
+            prospects.work_out_prices(coming)
         if mqtt is not None:
             for answer in result.answers:
                 mqtt.tell(answer)

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
 from controller.contract import Input, Now, Snapshot, StepResult
+from controller.irrigate.outlook import Uses
 from controller.site.model import Site
 
 
@@ -14,6 +15,10 @@ class CorePort(Protocol):
 
     def prepare(self) -> None:
         """Work out beforehand what takes long."""
+        ...
+
+    def coming_uses(self) -> Uses | None:
+        """What the next table of prices will be made for; None when the present one stays."""
         ...
 
     def step(self, now: Now, inputs: Sequence[Input]) -> StepResult:

@@ -1,6 +1,7 @@
-"""What takes too long for the control loop, in a thread of its own: how long the water may last, and previews.
+"""What takes too long for the control loop, in a thread of its own: how long the water lasts, previews, coming prices.
 
-It works on copies. What it finds is shown to people; nothing is decided by it, so nothing of it is in the journal.
+It works on copies. What it finds is shown to people; nothing is decided by it, so nothing of it is in the journal. A
+table of prices is remembered where the core looks for it; were it not there in time, the core would work out the same.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from controller.contract import Now, PreviewSchedule, Snapshot, SupplyDays, Tank
 from controller.core.localclock import LocalClock
 from controller.core.preview import NoPreviewError, preview
 from controller.core.supply import likely_supply
+from controller.irrigate.outlook import Uses, outlook
 from controller.service.asks import AskAnswer
 from controller.site.model import Schedule, Site
 
@@ -44,6 +46,11 @@ class _PreviewJob:
     tell: Callable[[AskAnswer], None]
 
 
+@dataclass(frozen=True, slots=True)
+class _PriceJob:
+    uses: Uses
+
+
 class Prospects:
     """Runs the thread. Its methods are called by the control loop and never wait."""
 
@@ -53,10 +60,11 @@ class Prospects:
         self._on_found = on_found
         self._news = False
         self._clock = LocalClock(site.place.time_zone)
-        self._jobs: queue.Queue[_SupplyJob | _PreviewJob | None] = queue.Queue(WAITING_LIMIT)
+        self._jobs: queue.Queue[_SupplyJob | _PreviewJob | _PriceJob | None] = queue.Queue(WAITING_LIMIT)
         self._found: dict[str, SupplyDays] = {}
         self._asked: _SupplyJob | None = None
         self._asked_mono_ms = 0
+        self._priced: Uses | None = None
         self._thread = threading.Thread(target=self._run, name="prospects", daemon=True)
 
     def start(self) -> None:
@@ -96,6 +104,16 @@ class Prospects:
         except queue.Full:
             tell(AskAnswer(question.id, f"{WAITING_LIMIT} questions are waiting already; ask again in a while"))
 
+    def work_out_prices(self, uses: Uses) -> None:
+        """Have the table of prices for these uses ready before the core asks for it; asking again does no harm."""
+        if uses == self._priced:
+            return
+        try:
+            self._jobs.put_nowait(_PriceJob(uses))
+        except queue.Full:
+            return  # The next step asks again.
+        self._priced = uses
+
     def _consider(self, now: Now, snapshot: Snapshot) -> None:
         schedules = {zone.id: zone.schedule for zone in snapshot.zones}
         job = _SupplyJob(snapshot.tanks, schedules, date.fromordinal(self._clock.ordinal(now.wall_ms)))
@@ -118,6 +136,8 @@ class Prospects:
                     self._news = True
                     if self._on_found is not None:
                         self._on_found()
+                elif isinstance(job, _PriceJob):
+                    outlook(self._site, job.uses)
                 else:
                     job.tell(self._answer(job))
             except Exception:

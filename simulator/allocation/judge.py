@@ -55,7 +55,7 @@ class Contest:
 
     def rule(self, least_price: float = 0.0) -> ByPrice:
         """The controller's rule with the station's own monthly evapotranspiration."""
-        known = outlook(self.site, self.et0_mm)
+        known = outlook(self.site, et0_mm=self.et0_mm)
         if known is None:
             raise ValueError("the allotment in a climate always has normals")
         return ByPrice(self.site, known, least_price)

@@ -18,6 +18,7 @@ from controller.contract import (
     Snapshot,
     StepResult,
 )
+from controller.irrigate.outlook import Uses
 from controller.site.model import Site
 from firmware_host.messages import SHUT, Outputs, Report
 from tests.unit.test_homie import snapshot
@@ -35,6 +36,9 @@ class FakeCore:
 
     def prepare(self) -> None:
         """Nothing here takes long."""
+
+    def coming_uses(self) -> Uses | None:
+        return None
 
     def step(self, now: Now, inputs: Sequence[Input]) -> StepResult:
         records, answers = [], []

@@ -11,8 +11,8 @@ import pytest
 from controller.contract import Preview, PreviewSchedule, SetSchedule
 from controller.core import Core
 from controller.core.preview import NoPreviewError, preview
-from controller.irrigate.outlook import basis
-from controller.irrigate.prospect import Use, supply_days
+from controller.irrigate.outlook import Use, basis
+from controller.irrigate.prospect import supply_days
 from controller.service.asks import parse_ask, preview_values
 from controller.service.orders import Refusal
 from controller.site.model import Schedule, Window
