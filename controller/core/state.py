@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from controller.contract import Forecast, ForecastDay, Look
 from controller.irrigate.feedback import Trim
+from controller.irrigate.outlook import Use
 from controller.irrigate.soil_probe import ProbeMemory
 from controller.site.model import DEFAULT_SOAK_MIN, Schedule, Site, Window
 
