@@ -51,6 +51,7 @@ def quarter_hour(ctx: Context, now: Now) -> None:
     if weather.day == 0:
         _first_day(ctx, now, ordinal)
     balance.accrue(ctx, now)
+    rain_credit.void_what_no_tank_caught(ctx, now)
     if ordinal > weather.day:
         _close_day(ctx, now, ordinal)
     elif ordinal < weather.day and now.trust == "synchronised" and _had_been_ahead(ctx, now, ordinal):
@@ -61,8 +62,8 @@ def quarter_hour(ctx: Context, now: Now) -> None:
     least_percent = ctx.site.battery.minimum_charge_percent + CHARGE_MARGIN_PERCENT
     ctx.sensing.charge_trend.add(now.mono_ms, ctx.sensing.battery.charge_percent, least_percent)
     update_standing(ctx, now)
-    _measure(ctx, now)
     takers.follow(ctx, now)
+    _measure(ctx, now)
 
 
 def _begin(ctx: Context, now: Now, ordinal: int) -> None:

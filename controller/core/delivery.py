@@ -56,7 +56,9 @@ _WAITING = frozenset({"level-unknown", "battery-unknown"})
 def begin(ctx: Context, now: Now, zone: Zone, trigger: Trigger, key: str, volume_l: float, why: str) -> None:
     """Take up a watering; nothing is open yet. What flows on for a moment after the stop must fit under the cap too."""
     target_ml = min(round(volume_l * 1000.0), room_ml(ctx, zone))
-    ctx.state.delivery = Delivery(zone.id, trigger, key, max(0, target_ml), why, "waking", now.mono_ms, now.wall_ms)
+    begun = Delivery(zone.id, trigger, key, max(0, target_ml), why, "waking", now.mono_ms, now.wall_ms)
+    begun.meter_part, begun.meter_sd = ctx.sensing.meter_correction(zone.tank_id)
+    ctx.state.delivery = begun
     ctx.sensing.begin_run(zone.id)
 
 
@@ -107,7 +109,7 @@ def count_flow(ctx: Context, now: Now, delivery: Delivery, pulses: int, pulses_p
         return
     delivery.pulses += pulses
     delivery.flow_seen_mono_ms = now.mono_ms
-    _book(ctx, delivery, round(delivery.pulses * 1000.0 / pulses_per_l))
+    _book(ctx, delivery, round(delivery.pulses * 1000.0 / pulses_per_l * (1.0 + delivery.meter_part)))
 
 
 def count_time(ctx: Context, now: Now, delivery: Delivery) -> None:
@@ -327,7 +329,7 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     state.choice_due_mono_ms = now.mono_ms + REST_BETWEEN_RUNS_MS
     tank = ctx.tanks[zone.tank_id]
     ctx.sensing.end_run(now.mono_ms, state.float_dry.get(tank.id) if tank.float_switch_channel is not None else None)
-    ctx.sensing.note_delivery(zone.tank_id, zone.id, delivery.delivered_ml, now.mono_ms)
+    ctx.sensing.note_delivery(zone.tank_id, zone.id, delivery.delivered_ml, delivery.meter_sd, now.mono_ms)
     ctx.record(
         "delivery",
         zone.id,
@@ -338,6 +340,7 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
             "began_wall_ms": delivery.began_wall_ms,
             "ended": delivery.ended,
             "metered": ctx.pump_of_zone[zone.id].flow_meter is not None,
+            "meter_part": delivery.meter_part,
             "run": delivery.key,
         },
     )

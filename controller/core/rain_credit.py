@@ -1,12 +1,13 @@
 """What counted rain has given each zone, day by day, so that rain that was none can be taken back.
 
 A gauge is hit by a sprinkler, cleaned, or knocked over: what it counted then keeps the zones dry for days. The owner
-voids that day, or the tank says so (`controller.core.splash`). What is taken back is what the root zone still has of
+voids that day, or no roof gave a drop of it. What is taken back is what the root zone still has of
 it: rain or water that drained since would have drained less.
 """
 
 from __future__ import annotations
 
+import math
 from datetime import date, timedelta
 
 from controller.contract import Now, VoidRain
@@ -46,26 +47,45 @@ def rain_mm(ctx: Context, day: date) -> float:
     return weather.recent_rain_mm[-age_days] if age_days <= len(weather.recent_rain_mm) else 0.0
 
 
-def void(ctx: Context, day: date) -> float:
-    """Let a day's rain be none, in what the zones have of it and in what is expected of the tank; returns it, mm.
+def void(ctx: Context, day: date, most_mm: float = math.inf) -> float:
+    """Let a day's rain be none, or so much less, for the zones and for what is expected of the tank; returns it, mm.
 
     The balance must be up to now. More rain on the same day counts again.
     """
-    weather, voided_mm = ctx.state.weather, rain_mm(ctx, day)
-    age_days = weather.day - day.toordinal()
+    weather, counted_mm = ctx.state.weather, rain_mm(ctx, day)
+    voided_mm = min(most_mm, counted_mm)
+    if voided_mm <= 0.0:
+        return 0.0
+    part, age_days = voided_mm / counted_mm, weather.day - day.toordinal()
     if age_days == 0:
-        ctx.sensing.void_rain_today()
+        ctx.sensing.void_rain_today(voided_mm)
         for zone_state in ctx.state.zones.values():
-            zone_state.rain_credited_mm = 0.0
+            zone_state.rain_credited_mm *= 1.0 - part
     else:
-        weather.recent_rain_mm[-age_days] = 0.0
-    for zone_id, kept_mm in weather.rain_kept_mm.pop(day.isoformat(), {}).items():
-        if zone_id in ctx.zones:
-            zone_state = ctx.state.zones[zone_id]
-            zone_state.depletion_mm = min(ctx.zones[zone_id].total_available_mm, zone_state.depletion_mm + kept_mm)
-            zone_state.retry_mono_ms = NEVER_MS
+        weather.recent_rain_mm[-age_days] = counted_mm - voided_mm
+    of_day = weather.rain_kept_mm.get(day.isoformat(), {})
+    for zone_id in [zone_id for zone_id in of_day if zone_id in ctx.zones]:
+        zone_state, kept_mm = ctx.state.zones[zone_id], part * of_day[zone_id]
+        of_day[zone_id] -= kept_mm
+        zone_state.depletion_mm = min(ctx.zones[zone_id].total_available_mm, zone_state.depletion_mm + kept_mm)
+        zone_state.retry_mono_ms = NEVER_MS
     ctx.state.plan_due_mono_ms = NEVER_MS
     return voided_mm
+
+
+def void_what_no_tank_caught(ctx: Context, now: Now) -> None:
+    """Rain of which no roof gave a drop was none, as far as can be told: do not keep the beds dry for it.
+
+    Once: when the next storm brings nothing either, it is the gutter, and rain counts.
+    """
+    watches = [watch for watch in ctx.sensing.watches.values() if watch.roofs is not None]
+    doubted_mm = min((watch.take_doubted_mm() for watch in watches), default=0.0)
+    if doubted_mm <= 0.0:
+        return
+    left_mm, today = doubted_mm, date.fromordinal(ctx.state.weather.day)
+    for day in (today, today - timedelta(days=1)):
+        left_mm -= void(ctx, day, left_mm)
+    ctx.notice(now, "rain-doubtful", "", {"rain_mm": doubted_mm})
 
 
 def note(ctx: Context, zone_id: str, rained_mm: float, drained_mm: float) -> None:

@@ -36,6 +36,7 @@ def consider(ctx: Context, now: Now) -> None:
     if not zones:
         return
     zone = max(zones, key=lambda each: (delivery.room_ml(ctx, each), each.id))
+    meter_part, meter_sd = ctx.sensing.meter_correction(zone.tank_id)
     state.delivery = Delivery(
         zone_id=zone.id,
         trigger="relief",
@@ -48,6 +49,8 @@ def consider(ctx: Context, now: Now) -> None:
         started_mono_ms=now.mono_ms,
         rest_a=running.rest_a,
         pumping_a=running.pumping_a,
+        meter_part=meter_part,
+        meter_sd=meter_sd,
     )
 
 

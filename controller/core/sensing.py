@@ -28,14 +28,13 @@ from controller.estimate.ledger import (
     zone_account,
 )
 from controller.estimate.level import CLOUDBURST_MM_MIN, HAND_FILLING_L_MIN, LevelEstimator, LevelReading
+from controller.estimate.meter_correction import AS_COUNTED_SD
 from controller.estimate.soil_volts import SoilVolts
 from controller.estimate.tank_watch import TankWatch
 from controller.site.geometry import LevelTable
 from controller.site.model import Site
 from firmware_host.messages import Report
 
-METER_SD_PART = 0.012
-"""How far off a flow meter is that nobody has calibrated (common practice, no source)."""
 AIR_CHANNEL = 0
 EXTREMES_EVERY_MS = 5 * 60_000
 """How often the air temperature counts for the day's extremes. Weather services average over a minute and keep extremes
@@ -146,7 +145,8 @@ class Sensing:
             self._note_soil(soil_v)
         if drawn_l or rain_mm > 0.0:
             for tank_id, watch in self.watches.items():
-                watch.add(rain_mm, drawn_l.get(tank_id, 0.0))
+                metered_l = drawn_l.get(tank_id, 0.0)
+                watch.add(rain_mm, metered_l * (1.0 + self.meter_correction(tank_id)[0]) if metered_l else 0.0)
         if mono_ms >= self._look_due_mono_ms:
             self._look(echoes, air_c, mono_ms, raining)
         if self._trace is not None:
@@ -255,11 +255,16 @@ class Sensing:
         for roof in self._site.roofs:
             self._levels[roof.tank_id].rained(roof.area_m2 * rain_mm)
 
-    def note_delivery(self, tank_id: str, zone_id: str, delivered_ml: int, mono_ms: int) -> None:
+    def meter_correction(self, tank_id: str) -> tuple[float, float]:
+        """What to add to the metered volume of a tank's waterings, and how sure it is then, as parts of it."""
+        flow = self.flows.get(self._site.pump_for_tank(tank_id).id)
+        return (0.0, AS_COUNTED_SD) if flow is None else flow.correction[:2]
+
+    def note_delivery(self, tank_id: str, zone_id: str, delivered_ml: int, sd_part: float, mono_ms: int) -> None:
         """Book what a watering drew since it was last booked, to the zone's account of the tank's day."""
         ledger = self.ledgers.get(tank_id)
         if ledger is not None and delivered_ml:
-            evidence = Evidence(METER_SD_PART * delivered_ml, mono_ms, mono_ms)
+            evidence = Evidence(sd_part * delivered_ml, mono_ms, mono_ms)
             # One meter counts all of it: what it counts wrong adds up.
             self.ledgers[tank_id] = book(ledger, zone_account(zone_id), -delivered_ml, evidence, same_error=True)
 
@@ -276,10 +281,10 @@ class Sensing:
     def rain_today_mm(self) -> float:
         return self._rain.rain_mm if self._rain is not None else 0.0
 
-    def void_rain_today(self) -> None:
-        """What was counted today was no rain."""
+    def void_rain_today(self, voided_mm: float) -> None:
+        """So much of what was counted today was no rain."""
         if self._rain is not None:
-            self._rain.rain_mm = 0.0
+            self._rain.rain_mm = max(0.0, self._rain.rain_mm - voided_mm)
 
     # --- days ------------------------------------------------------------------------------------------------
 

@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 from controller.contract import Now
 from controller.core.context import Context
 from controller.core.state import Latch
+from controller.estimate.meter_correction import MOST_PART
 from controller.guard.interlocks import blocker
 
 LEAST_LEAK_L_H = 0.15
@@ -72,7 +73,13 @@ def _tanks(ctx: Context, now: Now) -> Iterator[Standing]:
 
 
 def _flows(ctx: Context) -> Iterator[Standing]:
-    for watch in ctx.sensing.flows.values():
+    for pump_id, watch in ctx.sensing.flows.items():
+        found = watch.correction
+        if found.found:
+            condition = "meter-off" if found.beyond else "meter-corrected"
+            yield Standing(
+                condition, pump_id, {"pump": pump_id, "found": 100.0 * found.found, "most": 100.0 * MOST_PART}
+            )
         for finding in watch.findings():
             if finding.kind == "no-flow":
                 # The zone's latched fault says as much.

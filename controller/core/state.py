@@ -41,6 +41,9 @@ class Delivery:
     """When the board's read-back first showed the pump on."""
     flow_seen_mono_ms: int = NEVER_MS
     pulses: int = 0
+    meter_part: float = 0.0
+    """What is added to the metered volume, as part of it: the meter is known to count too little."""
+    meter_sd: float = 0.0
     unmetered_ms: int = 0
     reported_mono_ms: int = NEVER_MS
     """When the board last reported during this watering."""

@@ -42,6 +42,9 @@ HOSE_L_H = 300.0
 """A tank that rises faster than this without rain on the gauge is filled by hand."""
 SHORTEST_RISE_H = 1.0 / 3.0
 """How long a rise lasts is known to some samples."""
+NOTHING_PART = 0.08
+"""A tank that rises by less than this part of what the rain should have brought has caught nothing."""
+SURE_SDS = 6.0
 UNSEEN_RISES = 2
 """So many rises without a tip, with no storm between, and the gauge must be blocked."""
 
@@ -107,6 +110,7 @@ _STATE = (
     "storms",
     "unseen_rises",
     "recent",
+    "nothing_caught",
 )
 
 
@@ -117,7 +121,7 @@ class RoofYield:
     motion); a storm that is too far off teaches nothing.
     """
 
-    __slots__ = ("_area_m2", "_mm_per_tip", *_STATE)
+    __slots__ = ("_area_m2", "_mm_per_tip", "doubted_mm", *_STATE)
 
     trouble: Trouble
 
@@ -137,6 +141,10 @@ class RoofYield:
         self.lost_part = self.lost_sd = self.lost_l = 0.0
         self.storms = self.unseen_rises = 0
         self.recent: list[list[float]] = []
+        self.nothing_caught = 0
+        """Storms in a row of which nothing came into the tank."""
+        self.doubted_mm = 0.0
+        """Of the storm just taken, what most likely was no rain: the gauge was splashed. One in a row, no more."""
 
     def expected(self, rain_mm: float, dry_h: float) -> Expected:
         """What rain after so many dry hours should bring."""
@@ -160,6 +168,7 @@ class RoofYield:
 
     def take(self, storm: Storm) -> None:
         """Judge a storm that is over, and learn from it when it is like the others."""
+        self.doubted_mm = 0.0
         if storm.rain_mm <= 0.0:
             self._take_unseen(storm)
             return
@@ -171,11 +180,23 @@ class RoofYield:
             return
         self.storms += 1
         sd_l = math.hypot(expected.sd_l, storm.sd_l)
+        if self._caught_nothing(storm.caught_l, expected.volume_l, sd_l) and not self.trouble:
+            self.nothing_caught += 1
+            if self.nothing_caught == 1:
+                # A sprinkler in the gauge, or a downpipe that fell off: the next storm tells. Until then the beds are
+                # better watered once too often than left dry on the strength of it.
+                self.doubted_mm = storm.rain_mm
+                return
+        else:
+            self.nothing_caught = 0
         self._diagnose((expected.volume_l - storm.caught_l) / expected.volume_l, sd_l / expected.volume_l)
         if self.trouble:
             self.lost_l += expected.volume_l - storm.caught_l
         elif not storm.spilled and abs(storm.caught_l - expected.volume_l) < GATE_SDS * sd_l:
             self._learn(storm, expected, sd_l)
+
+    def _caught_nothing(self, caught_l: float, expected_l: float, sd_l: float) -> bool:
+        return caught_l < NOTHING_PART * expected_l and expected_l > SURE_SDS * sd_l
 
     def _take_unseen(self, storm: Storm) -> None:
         """A rise without a tip: a hose fills fast, a blocked gauge misses storm after storm."""
@@ -254,6 +275,7 @@ class RoofYield:
 
     def load(self, data: dict[str, Any]) -> None:
         """Take back what `dump` gave."""
+        data = {"nothing_caught": 0, **data}
         for name in _STATE:
             setattr(self, name, data[name])
         self.variances = list(data["variances"])

@@ -18,6 +18,7 @@ from controller.estimate.cusum import Cusum
 from controller.estimate.flow_baseline import FlowBaseline, drive, lift_part, speed2
 from controller.estimate.flow_excess import burst_limit_l_min, valves_suspected
 from controller.estimate.flow_run import FlowRun
+from controller.estimate.meter_correction import AS_COUNTED, Correction, correction
 from controller.estimate.no_flow import NO_FLOW_KINDS, NoFlow, NoFlowKind, NoFlowVerdict, SilentRun
 from controller.site.model import Pump, Tank, Zone
 
@@ -207,6 +208,8 @@ class FlowWatch:
         self._usual_a: float | None = None
         self._supply_good = 0
         self._crossed: dict[tuple[str, str], _Crossing] = {}
+        self.correction = AS_COUNTED
+        """What is to be added to what the meter counts."""
 
     # --- feeding ------------------------------------------------------------------------------------------------------
 
@@ -276,6 +279,18 @@ class FlowWatch:
         for other in self._zones.values():
             if other.alarm is not None and other.alarm.blame == "unknown":
                 other.alarm.blame = self._blame(other, other.alarm)
+        self._correct_meter()
+
+    def _correct_meter(self) -> None:
+        """Follow the tank's falls; while the meter counts otherwise than it used to, those since then."""
+        if self._pool.square < LEAST_KNOWN:
+            return
+        ratio, variance = self._pool.ratio, 1.0 / self._pool.square
+        for finding in self._supply_findings():
+            if finding.kind == "meter-wrong":
+                ratio *= finding.evidence["tank_over_meter"]
+                variance += finding.evidence["tank_over_meter_sd"] ** 2
+        self.correction = correction(ratio, math.sqrt(variance), self.correction)
 
     # --- one zone -----------------------------------------------------------------------------------------------------
 
@@ -511,7 +526,7 @@ class FlowWatch:
             return
         self._supply_good = 0
         if kind == "meter-wrong":
-            self._pool = _Pool()
+            self._pool, self.correction = _Pool(), AS_COUNTED
         self._uncross(flow.zone.id for flow in concerned)
         for flow in concerned:
             flow.quiet()
@@ -552,6 +567,7 @@ class FlowWatch:
         return {
             "zones": {zone_id: _zone_data(flow) for zone_id, flow in self._zones.items()},
             "pool": list(self._pool),
+            "correction": list(self.correction),
             "usual_a": self._usual_a,
             "supply_good": self._supply_good,
             "crossed": [[list(p), c.since_ms, c.log_odds, dict(c.good)] for p, c in self._crossed.items()],
@@ -563,6 +579,7 @@ class FlowWatch:
             if zone_id in data["zones"]:
                 _load_zone(flow, data["zones"][zone_id])
         self._pool = _Pool(*data["pool"])
+        self.correction = Correction(*data["correction"]) if "correction" in data else AS_COUNTED
         self._usual_a, self._supply_good = data["usual_a"], data["supply_good"]
         self._crossed = {
             (a, b): _Crossing(since_ms, log_odds, dict(good))

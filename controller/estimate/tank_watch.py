@@ -55,6 +55,7 @@ class TankWatch:
         self._day_began_ms: int | None = None
         self._looked_ms: int | None = None
         self._surface_m2 = 0.0
+        self._doubted_mm = 0.0
 
     @property
     def leak_reading(self) -> LeakReading:
@@ -91,6 +92,7 @@ class TankWatch:
             self._begun_ml = self._begun_spilling_ml = 0
             if self.roofs is not None:
                 self.roofs.take(storm)
+                self._doubted_mm += self.roofs.doubted_mm
 
     def _leaked_l(self, mono_ms: int) -> float:
         """What a known leak took since the last look."""
@@ -119,6 +121,11 @@ class TankWatch:
 
     def _book(self, account: str, into_tank_ml: int, sd_ml: float, first_ms: int, last_ms: int) -> None:
         self._bookings.append(Booking(account, into_tank_ml, Evidence(sd_ml, first_ms, last_ms)))
+
+    def take_doubted_mm(self) -> float:
+        """What was counted as rain since the last call and brought nothing into the tank, once."""
+        doubted_mm, self._doubted_mm = self._doubted_mm, 0.0
+        return doubted_mm
 
     def close_day(self, mono_ms: int) -> list[Booking]:
         """The bookings of the day that ends now; the next one begins."""
@@ -163,6 +170,7 @@ class TankWatch:
             "day_began_ms": self._day_began_ms,
             "looked_ms": self._looked_ms,
             "surface_m2": self._surface_m2,
+            "doubted_mm": self._doubted_mm,
         }
 
     def load(self, data: dict[str, Any]) -> None:
@@ -180,3 +188,4 @@ class TankWatch:
         self._begun_ml, self._begun_spilling_ml = data["begun_ml"]
         self._day_began_ms, self._looked_ms = data["day_began_ms"], data["looked_ms"]
         self._surface_m2 = data["surface_m2"]
+        self._doubted_mm = data.get("doubted_mm", 0.0)

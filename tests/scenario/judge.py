@@ -402,11 +402,13 @@ class Judge:
             return
         zones = {zone.id for zone in self._zones_of(pump.output)}
         booked_l = sum(
-            record.data["volume_l"] for _, record in records if record.kind == "delivery" and record.key in zones
+            record.data["volume_l"] / (1.0 + record.data["meter_part"])
+            for _, record in records
+            if record.kind == "delivery" and record.key in zones
         )
         present = self._state().delivery
         if present is not None and present.zone_id in zones:
-            booked_l += present.delivered_ml / 1000.0
+            booked_l += present.delivered_ml / 1000.0 / (1.0 + present.meter_part)
         counted_l = self._plant.pumps[pump.output].pulses / meter.pulses_per_l
         rounding_l = 0.001 * (len(records) + 1)
         assert booked_l <= counted_l + rounding_l, f"B2: {booked_l:.3f} L booked, {counted_l:.3f} L metered"

@@ -129,11 +129,13 @@ CATALOGUE = (
     Fault(
         "N9",
         "rain gauge bounces, is blocked or cleaned",
-        "more than 250 mm/h is no rain",
+        "more than 250 mm/h is no rain, nor is what no roof gives a drop of; the owner can void a day",
         (
             "unit/test_day_totals:test_two_tips_in_a_second_are_rain",
             "scenario/test_catch_trials:test_a_blocked_rain_gauge_is_found_within_three_rises_and_called_a_gauge",
             "test_a_gauge_that_is_cleaned_gives_no_rain_and_the_bed_is_watered_next_morning",
+            "scenario/test_voided_rain:test_rain_of_which_no_roof_gave_a_drop_does_not_keep_the_beds_dry",
+            "scenario/test_voided_rain:test_a_day_s_rain_that_is_voided_leaves_the_beds_as_if_it_had_never_been",
         ),
     ),
     Fault(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from controller.contract import VoidRain
@@ -29,7 +31,8 @@ def depletion_mm(garden: Garden, zone_id: str) -> float:
 
 @pytest.mark.parametrize("hours_later", [1.0, 24.0, 40.0])
 def test_a_day_s_rain_that_is_voided_leaves_the_beds_as_if_it_had_never_been(hours_later: float) -> None:
-    sprayed, dry = (Garden(only(EXAMPLE, BED, POT)) for _ in range(2))
+    """Without a roof no tank can tell that it was no rain."""
+    sprayed, dry = (Garden(replace(only(EXAMPLE, BED, POT), roofs=())) for _ in range(2))
     for garden in (sprayed, dry):
         garden.run_hours(15)
     sprinkled(sprayed)
@@ -47,7 +50,7 @@ def test_a_day_s_rain_that_is_voided_leaves_the_beds_as_if_it_had_never_been(hou
     assert depletion_mm(sprayed, BED) == pytest.approx(before_mm + kept_mm, abs=0.3)
     assert not sprayed.order(VoidRain("2026-07-01", "once more")).accepted
     given_l = sprayed.given_l(BED)
-    sprayed.run_hours(16)
+    sprayed.run_hours(24)
     assert sprayed.given_l(BED) > given_l + 5.0
 
 
@@ -76,6 +79,40 @@ def test_rain_that_falls_after_the_voiding_counts_again() -> None:
     sprinkled(garden)
     garden.run_hours(0.3)
     assert garden.snapshot.rain_today_mm == pytest.approx(SPRINKLED_MM, abs=0.5)
+
+
+def test_rain_of_which_no_roof_gave_a_drop_does_not_keep_the_beds_dry() -> None:
+    sprayed, dry = (Garden(only(EXAMPLE, BED, POT), days=8) for _ in range(2))
+    for garden in (sprayed, dry):
+        garden.run_hours(34)
+    sprinkled(sprayed)
+    dry.run_seconds(1800)
+    for garden in (sprayed, dry):
+        garden.run_hours(4)
+    assert "rain-doubtful" in sprayed.findings
+    assert "catch-lost:main" not in sprayed.findings
+    assert sprayed.snapshot.rain_today_mm < 0.1
+    assert depletion_mm(sprayed, BED) == pytest.approx(depletion_mm(dry, BED), abs=0.7)
+    before_l = sprayed.given_l(BED)
+    sprayed.run_hours(24)
+    assert sprayed.given_l(BED) > before_l + 5.0
+
+
+def test_a_downpipe_that_fell_off_is_found_with_the_second_rain_and_rain_counts_from_then_on() -> None:
+    garden = Garden(only(EXAMPLE, BED), days=8, rain_mm=9.0)
+    garden.season.plant.faults.gutter_blocked["cycle-shed"] = 1.0
+    garden.season.plant.refresh()
+    garden.run_hours(24 * 4)
+    assert "catch-lost:main" in garden.findings
+    doubted = [record for record in garden.of_kind("fault", "rain-doubtful") if record.data["raised"]]
+    assert len(doubted) == 1
+    assert garden.snapshot.rain_today_mm > 1.0
+
+
+def test_a_storm_that_the_tank_saw_is_rain() -> None:
+    garden = Garden(only(EXAMPLE, BED), days=8, rain_mm=9.0, fill=0.3)
+    garden.run_hours(24 * 5)
+    assert garden.of_kind("fault", "rain-doubtful") == []
 
 
 def test_a_gauge_that_is_knocked_in_mid_trouble_counts_no_more_than_rain_can_fall() -> None:
