@@ -263,7 +263,7 @@ _ROWS = (
         "warning",
         "the gauge counted {rain_mm:.1f} mm, but not a drop of it came off a roof; it does not count for the beds",
         "a sprinkler that reaches the gauge, somebody who cleaned it, or a downpipe that fell off in this rain",
-        "see what wets the gauge, and that the downpipe is on; if the next rain brings nothing either, it is the gutter",
+        "see what wets the gauge, and that the downpipe is on; if the next rain brings nothing either, it is that",
         "by itself at the end of the day",
     ),
     Condition(
@@ -365,15 +365,15 @@ _ROWS = (
     Condition(
         "meter-corrected",
         "info",
-        "the tank falls by {found:+.1f} % against what the flow meter of {pump} counts; doses are put right by as much",
-        "the meter's pulses per litre are not quite those of the site file, or the tank's declared shape is a little off",
+        "the tank falls by {found:+.1f} % against what the flow meter of {pump} counts; doses follow the tank",
+        "the meter's pulses per litre are not quite those declared, or the tank's declared shape is a little off",
         "calibrate the meter with a bucket and put its pulses into the site file",
         "by itself when both agree",
     ),
     Condition(
         "meter-off",
         "warning",
-        "the tank falls by {found:+.1f} % against what the flow meter of {pump} counts; doses are put right by {most:.0f} %",
+        "the tank falls by {found:+.1f} % against what the flow meter of {pump} counts; doses follow it by {most:.0f} %",
         "wrong pulses per litre in the site file, a dirty meter, or a wrong shape of the tank in the site file",
         "calibrate the meter with a bucket, and check the tank's declared shape",
         "by itself when both agree",
