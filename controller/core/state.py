@@ -212,16 +212,16 @@ class State:
     """The newest forecast that came, also when it is too old to count."""
     probes: dict[str, ProbeMemory] = field(default_factory=dict)
     """What is remembered of the soil probes, by zone id."""
-
-
-def fresh_state(site: Site) -> State:
-    """The first state of a site. Depletion is unknown then: half of the readily available water is assumed."""
     priced_uses: dict[str, Use] = field(default_factory=dict)
     """What the price of water counts on that zones take, by zone id, where it is not what the site file declares."""
     priced_wall_ms: int = 0
     """When that last changed."""
     coming_uses: dict[str, Use] | None = None
     """The same as it is to be soon, None when it is to stay; see `controller.core.takers`."""
+
+
+def fresh_state(site: Site) -> State:
+    """The first state of a site. Depletion is unknown then: half of the readily available water is assumed."""
     zones: dict[str, ZoneState] = {}
     for zone in site.zones:
         depletion = max((crop.depletion_fraction for crop in zone.crops), default=0.4)
@@ -265,12 +265,12 @@ def state_from_json(data: dict[str, Any], site: Site) -> State:
             for zone in site.zones
             if zone.soil_probe is not None and zone.id in data.get("probes", {})
         },
+        priced_uses=_uses_from_json(data.get("priced_uses", {}), site),
+        coming_uses=_uses_from_json(data["coming_uses"], site) if data.get("coming_uses") is not None else None,
         plan_order=[zone_id for zone_id in data["plan_order"] if zone_id in zones],
     )
     return State(**plain)
 
-        priced_uses=_uses_from_json(data.get("priced_uses", {}), site),
-        coming_uses=_uses_from_json(data["coming_uses"], site) if data.get("coming_uses") is not None else None,
 
 def schedule_from_json(data: dict[str, Any]) -> Schedule:
     """The inverse of `dataclasses.asdict` on a Schedule."""
@@ -285,13 +285,13 @@ def schedule_from_json(data: dict[str, Any]) -> Schedule:
     )
 
 
-def forecast_from_json(data: dict[str, Any]) -> Forecast:
-    """The inverse of `dataclasses.asdict` on a Forecast."""
-    return Forecast(data["issued_wall_ms"], tuple(ForecastDay(**entry) for entry in data["days"]))
-
 def _uses_from_json(data: dict[str, Any], site: Site) -> dict[str, Use]:
     return {zone.id: Use(*data[zone.id]) for zone in site.zones if zone.id in data}
 
+
+def forecast_from_json(data: dict[str, Any]) -> Forecast:
+    """The inverse of `dataclasses.asdict` on a Forecast."""
+    return Forecast(data["issued_wall_ms"], tuple(ForecastDay(**entry) for entry in data["days"]))
 
 
 def _zone_from_json(data: dict[str, Any]) -> ZoneState:

@@ -373,7 +373,7 @@ _ROWS = (
     Condition(
         "meter-off",
         "warning",
-        "the tank falls by {found:+.1f} % against what the flow meter of {pump} counts; doses follow it by {most:.0f} %",
+        "the tank falls by {found:+.1f} % against what the flow meter of {pump} counts; doses follow by {most:.0f} %",
         "wrong pulses per litre in the site file, a dirty meter, or a wrong shape of the tank in the site file",
         "calibrate the meter with a bucket, and check the tank's declared shape",
         "by itself when both agree",
