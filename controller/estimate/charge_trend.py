@@ -11,8 +11,9 @@ HOUR_MS = 3_600_000
 EVERY_MS = HOUR_MS - 60_000
 KEPT_H = 50
 NEAR_H = 1.5
-LEAST_FALL = 1.5
-"""Per cent a day: less is within what the estimate wanders (own choice)."""
+LEAST_FALL, STILL_FALLS = 1.5, 0.3
+"""Per cent a day: less than the first is within what the estimate wanders; a fall that was told ends with the second
+(own choice)."""
 WARN_DAYS, CALM_DAYS = 3.5, 6.0
 """Three days are time enough to look at the panel, or to water by hand; a day of little sun more changes nothing."""
 
@@ -39,7 +40,7 @@ class ChargeTrend:
         self.fall_per_day = self.days_left = None
         if yesterday is not None and before is not None:
             falls = (yesterday - charge_percent, before - yesterday)
-            if min(falls) >= LEAST_FALL:
+            if min(falls) >= (STILL_FALLS if self.warns else LEAST_FALL):
                 self.fall_per_day = sum(falls) / 2.0
                 self.days_left = max(0.0, charge_percent - limit_percent) / self.fall_per_day
         self.warns = self.days_left is not None and self.days_left <= (CALM_DAYS if self.warns else WARN_DAYS)

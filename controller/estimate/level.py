@@ -14,7 +14,7 @@ from typing import Any, NamedTuple
 from controller.contract import Quality
 from controller.estimate.echoes import MINIMUM_AGREEING, Echoes, from_the_surface, middle, that_agree
 from controller.estimate.headspace import Headspace
-from controller.estimate.jumps import Candidate, FalseEcho
+from controller.estimate.jumps import FALSE_REACH_MM, Candidate, FalseEcho
 from controller.estimate.stuck import TELLING_L, StuckWatch, Verdict
 from controller.estimate.volume import LEVEL, METER, RATE, SPEED_SENSITIVITY_PER_K, Surroundings, VolumeFilter
 from controller.site.geometry import LevelTable
@@ -549,9 +549,14 @@ class LevelEstimator:
         return (PING_MM2 + waves_mm2) / echoes.pings + 0.3 * waves_mm2 + RESOLUTION_MM2
 
     def _note_nearer(self, heard: list[int], nearer_us: float, mono_ms: int) -> None:
-        """Keep in mind what echoed from between the ranger and the surface."""
-        for us in heard:
-            if self._blind_us <= us < nearer_us:
+        """Keep in mind what echoed from between the ranger and the surface, in at least two pings of a burst.
+
+        A stray ping comes alone; in a full tank, where little is between the two, strays would come from one place.
+        """
+        near = [us for us in heard if self._blind_us <= us < nearer_us]
+        reach_us = FALSE_REACH_MM / self._half_mm_per_us
+        for us in near if len(near) > 1 else ():
+            if sum(abs(other - us) <= reach_us for other in near) > 1:
                 self.false_echo.see(us * self._half_mm_per_us, mono_ms)
                 return
 

@@ -440,3 +440,18 @@ def test_rain_that_falls_while_drops_hide_the_surface_is_counted_in_with_a_wide_
     # 200 L fell on the roofs; about four fifths of that run in.
     assert hidden.volume_l - before.volume_l == pytest.approx(160.0, abs=20.0)
     assert hidden.sd_l > 30.0
+
+
+@pytest.mark.parametrize(("strays", "found"), [(1, False), (2, True)])
+def test_a_stray_ping_now_and_then_between_the_blind_zone_and_a_full_tank_is_no_thing_that_answers(
+    strays: int, found: bool
+) -> None:
+    """Little room is left there, so that strays all come from about the same place. A thing answers twice a burst."""
+    estimator, rng = make_estimator(), random.Random(5)
+    at_ms = settle(estimator, 995.0)
+    for _ in range(30):
+        at_ms += 1_800_000
+        stray_us = echo_us(SENSOR_MM - 155.0 - 20.0 * rng.random())
+        reading = estimator.update(burst(995.0, *((stray_us,) * strays)), 15.0, at_ms)
+    assert (reading.false_echo_mm is not None) == found
+    assert volume(reading) == pytest.approx(995.0, abs=1.0)
