@@ -16,6 +16,7 @@ from controller.estimate.counters import Counter
 from controller.estimate.daily import DayTemperatures, RainDay
 from controller.estimate.flow import FlowWatch
 from controller.estimate.flow_excess import PulseCeiling
+from controller.estimate.frozen_echo import REPEATS, FrozenEcho
 from controller.estimate.ledger import (
     DayLedger,
     Evidence,
@@ -35,6 +36,8 @@ from controller.site.geometry import LevelTable
 from controller.site.model import Site
 from firmware_host.messages import Report
 
+NEARLY_FULL_PART = 0.97
+"""A tank that holds more than this part need not rise in rain."""
 AIR_CHANNEL = 0
 EXTREMES_EVERY_MS = 5 * 60_000
 """How often the air temperature counts for the day's extremes. Weather services average over a minute and keep extremes
@@ -62,7 +65,11 @@ class Sensing:
                 max_draw_l_min=draw_l_min,
                 stale_after_ms=stale_ms,
             )
-        self._channels = [(tank.id, tank.sensor_channel, self._levels[tank.id].observe) for tank in site.tanks]
+        self._frozen = {tank.id: FrozenEcho() for tank in site.tanks}
+        self._channels = [
+            (tank.id, tank.sensor_channel, self._levels[tank.id].observe, self._frozen[tank.id]) for tank in site.tanks
+        ]
+        self._with_roofs = {roof.tank_id for roof in site.roofs}
         tip_mm = site.rain_gauge.mm_per_tip if site.rain_gauge else 0.0
         self.watches = {
             tank.id: TankWatch(tank, self._tables[tank.id], [r for r in site.roofs if r.tank_id == tank.id], tip_mm)
@@ -135,9 +142,13 @@ class Sensing:
             load_a = self._count(boot_id, uptime_ms, flow_pulses, pump_on, valve_open, pulses, drawn_l)
         self._pumps_before = pump_on
         raining = rain_mm > 0.0 or mono_ms - self._last_rain_mono_ms < 1_800_000
-        for tank_id, channel, observe in self._channels:
+        for tank_id, channel, observe, frozen in self._channels:
             burst = echoes.get(channel)
             if burst is not None:
+                if burst == frozen.burst:
+                    frozen.again(air_c, mono_ms)
+                else:
+                    frozen.burst, frozen.count = burst, 0
                 observe(burst, air_c, mono_ms, drawn_l.get(tank_id, 0.0) if pulses else 0.0, raining)
         self.panel_v = panel_v
         self.battery.observe(battery_v, load_a, mono_ms, panel_v, current_a)
@@ -146,6 +157,7 @@ class Sensing:
         if drawn_l or rain_mm > 0.0:
             for tank_id, watch in self.watches.items():
                 metered_l = drawn_l.get(tank_id, 0.0)
+                self._frozen[tank_id].add(rain_mm, metered_l)
                 watch.add(rain_mm, metered_l * (1.0 + self.meter_correction(tank_id)[0]) if metered_l else 0.0)
         if mono_ms >= self._look_due_mono_ms:
             self._look(echoes, air_c, mono_ms, raining)
@@ -208,10 +220,10 @@ class Sensing:
 
     def _look(self, echoes: Mapping[int, Sequence[int]], air_c: float | None, mono_ms: int, raining: bool) -> None:
         """Every few minutes: what a burst says of loss and storms."""
-        for tank_id, channel, _ in self._channels:
+        for tank_id, channel, _, _ in self._channels:
             watch, burst = self.watches[tank_id], echoes.get(channel)
             if burst is not None and mono_ms >= watch.due_mono_ms:
-                watch.look(mono_ms, self._levels[tank_id].reading(mono_ms), burst, air_c, raining)
+                watch.look(mono_ms, self.level(tank_id, mono_ms), burst, air_c, raining)
         self._look_due_mono_ms = min(watch.due_mono_ms for watch in self.watches.values())
 
     def _note_soil(self, soil_v: dict[int, float | None]) -> None:
@@ -271,7 +283,21 @@ class Sensing:
     # --- asking ----------------------------------------------------------------------------------------------
 
     def level(self, tank_id: str, mono_ms: int) -> LevelReading:
-        return self._levels[tank_id].reading(mono_ms)
+        reading = self._levels[tank_id].reading(mono_ms)
+        if self._frozen[tank_id].count >= REPEATS and reading.quality == "good" and self.frozen_why(tank_id, mono_ms):
+            return reading._replace(quality="suspect")
+        return reading
+
+    def frozen_why(self, tank_id: str, mono_ms: int) -> str:
+        """What should have changed a level that repeats itself, in words; empty when it does not, or nothing has."""
+        reading = self._levels[tank_id].reading(mono_ms)
+        nearly_full_l = NEARLY_FULL_PART * self._capacity_l[tank_id]
+        fills = tank_id in self._with_roofs and not reading.at_or_above and (reading.volume_l or 0.0) < nearly_full_l
+        return self._frozen[tank_id].why(fills)
+
+    def frozen_since_ms(self, tank_id: str) -> int:
+        """Since when a level repeats itself; means nothing while it does not."""
+        return self._frozen[tank_id].since_ms
 
     def capacity_l(self, tank_id: str) -> float:
         """Volume at the overflow."""
@@ -324,6 +350,8 @@ class Sensing:
         """The monotonic clock began anew: levels and battery are measured afresh."""
         for level in self._levels.values():
             level.restarted()
+        for frozen in self._frozen.values():
+            frozen.restarted()
         for watch in self.watches.values():
             watch.restarted()
         self._look_due_mono_ms = 0
@@ -342,6 +370,7 @@ class Sensing:
     def dump(self) -> dict[str, Any]:
         return {
             "levels": {tank_id: level.dump() for tank_id, level in self._levels.items()},
+            "frozen": {tank_id: frozen.dump() for tank_id, frozen in self._frozen.items()},
             "pumps_before": self._pumps_before,
             "battery": self.battery.dump(),
             "charge_trend": self.charge_trend.dump(),
@@ -366,6 +395,9 @@ class Sensing:
         for tank_id, level in self._levels.items():
             if tank_id in data["levels"]:
                 level.load(data["levels"][tank_id])
+        for tank_id, frozen in self._frozen.items():
+            if tank_id in data.get("frozen", {}):
+                frozen.load(data["frozen"][tank_id])
         self._pumps_before = data["pumps_before"]
         self.battery.load(data["battery"])
         if "charge_trend" in data:

@@ -67,6 +67,10 @@ def _tanks(ctx: Context, now: Now) -> Iterator[Standing]:
         level = ctx.sensing.level(tank.id, now.mono_ms)
         if level.at_or_above and level.volume_l is not None:
             yield Standing("level-too-near", tank.id, {"tank": tank.name, "volume_l": level.volume_l})
+        frozen_why = ctx.sensing.frozen_why(tank.id, now.mono_ms)
+        if frozen_why:
+            hours = (now.mono_ms - ctx.sensing.frozen_since_ms(tank.id)) / 3_600_000.0
+            yield Standing("level-frozen", tank.id, {"tank": tank.name, "hours": hours, "why": frozen_why})
         false_mm = level.false_echo_mm
         if false_mm is not None:
             yield Standing("false-echo", tank.id, {"tank": tank.name, "distance_mm": false_mm})

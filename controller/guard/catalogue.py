@@ -283,6 +283,14 @@ _ROWS = (
         "by itself when only the water answers",
     ),
     Condition(
+        "level-frozen",
+        "warning",
+        "tank {tank}: the level sensor has repeated one and the same reading for {hours:.1f} h, while {why}",
+        "the sensor hangs, or something covers its face",
+        "take the sensor's supply away for a minute; wipe its face; replace it if that does not help",
+        "by itself when the reading changes",
+    ),
+    Condition(
         "level-too-near",
         "info",
         "tank {tank}: the water stands too near to the level sensor to be measured; there are {volume_l:.0f} L or more",

@@ -56,6 +56,7 @@ CATALOGUE = (
         "suspect at most 10 min after 2 % of the capacity; the reserve stays",
         (
             "scenario/test_level_faults:test_a_stuck_ranger_is_suspect_ten_minutes_after_level_and_meter_disagree_and_the_ledger_holds",
+            "test_a_level_stuck_at_a_plausible_value_is_suspect_with_the_first_thing_that_should_have_changed_it",
             "test_a_frozen_level_never_drains_the_reserve",
         ),
     ),
@@ -424,6 +425,41 @@ def test_a_frozen_level_never_drains_the_reserve() -> None:
     assert len(garden.of_kind("delivery")) >= 2
     assert "level-doubtful" in garden.findings
     assert "level-doubtful" in blockers(garden, BED) | blockers(garden, POT)
+
+
+@pytest.mark.parametrize("sign", ["litres", "rain", "warmth"])
+def test_a_level_stuck_at_a_plausible_value_is_suspect_with_the_first_thing_that_should_have_changed_it(
+    sign: str,
+) -> None:
+    """The first watering, the first four millimetres of rain, or the first morning."""
+    site = at_fixed_times(EXAMPLE, BED, 12.0, *((SIX,) if sign == "litres" else ()))
+    swing_c = 1.0 if sign == "litres" else 9.0 if sign == "warmth" else 2.0
+    garden = Garden(site, tmin_c=16.0 - swing_c, tmax_c=16.0 + swing_c, rain_mm=12.0 if sign == "rain" else 0.0)
+    garden.run_hours(5)
+    breaks(garden).echo_frozen.add(0)
+    assert garden.snapshot.tanks[0].quality == "good"
+    for _ in range(4 * 24):
+        garden.run_hours(0.25)
+        if "level-frozen:main" in garden.findings:
+            break
+    said = text_of(garden, "level-frozen:main")
+    assert {"litres": "L were metered out", "rain": "mm of rain fell", "warmth": "the air changed by"}[sign] in said
+    assert garden.snapshot.tanks[0].quality == "suspect"
+    if sign == "litres":
+        assert garden.season.plant.now_ms <= 6.5 * HOUR_MS
+    breaks(garden).echo_frozen.clear()
+    garden.run_hours(1)
+    assert "level-frozen:main" not in garden.findings
+
+
+def test_while_a_level_is_stuck_nothing_is_watered_from_near_the_reserve() -> None:
+    garden = Garden(with_zones(EXAMPLE, [scheduled(BED, 12.0, SIX, SEVEN, EIGHT, 12 * 60, 18 * 60)]))
+    garden.season.plant.set_volume("main", RESERVE_L + 0.10 * CAPACITY_L + 5.0)
+    garden.run_hours(5)
+    breaks(garden).echo_frozen.add(0)
+    garden.run_hours(15)
+    assert "level-doubtful" in blockers(garden, BED)
+    assert garden.given_l(BED) <= 30.0
 
 
 def test_a_level_in_the_blind_zone_is_told_as_a_lower_bound_and_is_never_good() -> None:
