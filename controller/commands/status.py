@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
 import json
 import secrets
 import time
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
+from controller.commands import live
 from controller.errors import ConfigurationError, OperatingError
 from controller.service.broker import Broker
 from controller.service.homie import DeviceTree, ServiceFacts
@@ -29,11 +32,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     source.add_argument("--mqtt", metavar="HOST:PORT", help="ask this broker")
     parser.add_argument("--domain", default="homie", help="first topic level at the broker (default homie)")
     parser.add_argument("--name", help="site id at the broker, when several sites publish there")
-    parser.add_argument("--json", action="store_true", help="print values by name instead of text")
+    shape = parser.add_mutually_exclusive_group()
+    shape.add_argument("--json", action="store_true", help="print values by name instead of text")
+    shape.add_argument("--live", action="store_true", help="keep showing it, with --mqtt; q leaves")
 
 
 def run(args: argparse.Namespace) -> int:
     """Print the page, or JSON. Raises OperatingError when nothing can be had."""
+    if args.live:
+        if args.mqtt is None:
+            raise ConfigurationError("--live needs --mqtt: a journal is read once")
+        return live.run(live.Source(lambda: _listening(_address(args.mqtt), args.domain, args.name)))
     if args.journal is not None:
         site_id, values, now = from_journal(args.journal)
     else:
@@ -67,14 +76,44 @@ def from_journal(path: Path) -> tuple[str, dict[str, str], datetime]:
 
 def from_broker(settings: Mqtt, domain: str, name: str | None) -> tuple[str, dict[str, str]]:
     """Site id and values of the tree as the broker has them retained."""
-    client_id = f"pumphouse-status-{secrets.token_hex(4)}"
-    broker = Broker(settings, client_id, None, version_5=False)
+    broker = _subscribed(settings, domain, name)
     try:
-        devices = [name, f"{name}-board"] if name else ["+"]
-        broker.subscribe([f"{domain}/5/{device}/#" for device in devices])
         topics = _listen(broker)
     finally:
         broker.drop()
+    return _one_site(topics, settings, domain, name)
+
+
+@contextlib.contextmanager
+def _listening(settings: Mqtt, domain: str, name: str | None) -> Iterator[Callable[[], list[str]]]:
+    """What gives the page as it is now, as long as the connection stands."""
+    broker = _subscribed(settings, domain, name)
+    topics = _listen(broker)
+
+    def page() -> list[str]:
+        broker.poll(0.0)
+        while broker.messages:
+            message = broker.messages.popleft()
+            topics[message.topic] = message.payload
+            broker.poll(0.0)
+        site_id, values = _one_site(topics, settings, domain, name)
+        return status_lines(site_id, values, picture_time(values, datetime.now(UTC)))
+
+    try:
+        yield page
+    finally:
+        broker.drop()
+
+
+def _subscribed(settings: Mqtt, domain: str, name: str | None) -> Broker:
+    broker = Broker(settings, f"pumphouse-status-{secrets.token_hex(4)}", None, version_5=False)
+    devices = [name, f"{name}-board"] if name else ["+"]
+    broker.subscribe([f"{domain}/5/{device}/#" for device in devices])
+    return broker
+
+
+def _one_site(topics: dict[str, bytes], settings: Mqtt, domain: str, name: str | None) -> tuple[str, dict[str, str]]:
+    """Site id and values by path. Raises OperatingError when there is none, or more than one."""
     roots = sorted(_roots(topics, domain))
     if not roots:
         raise OperatingError(f"no site publishes below {domain}/5/{name or '+'} at {settings.host}:{settings.port}")

@@ -72,11 +72,15 @@ class _Page:
         parts = [
             f"{at_least}{self._show.volume(volume)} of {self._show.volume(capacity)}",
             f"level {self._show.depth(None if level is None else level * 1000.0)}",
-            f"{days} days of supply" if days else f"days of supply {UNKNOWN}",
+            f"{days} days of supply{self._likely(node)}" if days else f"days of supply {UNKNOWN}",
             f"reserve {self._show.volume(self._number(f'{node}/reserve'))}",
             self._quality(node),
         ]
         return f"Tank {node.removeprefix('tank-')}: " + ", ".join(parts)
+
+    def _likely(self, node: str) -> str:
+        low, high = (self._number(f"{node}/days-of-supply-{which}") for which in ("low", "high"))
+        return "" if low is None or high is None else f" without rain ({low:.0f} to {high:.0f} in likely weather)"
 
     def battery_line(self) -> str:
         charge = self._values.get("power/state-of-charge", "")
