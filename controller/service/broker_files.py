@@ -154,9 +154,9 @@ acl_file {directory}/pumphouse.acl
 listener {port} 127.0.0.1
 max_connections 100
 {tls}
-# A page that was away is sent thousands of records at once: not their number is limited but their size, for each
-# client.
-max_queued_messages 0
+# A page that was away is sent thousands of records at once: it is their size that is limited, for each client. (With 0,
+# no limit, Mosquitto 2.0.11 cuts off every client that sends something it may not, instead of dropping the message.)
+max_queued_messages 100000
 max_queued_bytes 16777216
 
 # The largest thing that is ever sent is an order with a schedule, 64 KiB. A packet is topic and properties more.
