@@ -22,6 +22,7 @@ from dashboards.order_book import OrderBook
 from dashboards.routes_accounts import add_accounts
 from dashboards.routes_interface import add_interface
 from dashboards.routes_orders import add_orders
+from dashboards.routes_overview import add_overview
 from dashboards.routes_pages import add_pages
 from dashboards.routes_shared import Pages
 from dashboards.view import UnitSystem
@@ -46,6 +47,7 @@ def build_routes(feed: Feed, door: Door, units: UnitSystem | None = None, book: 
     pages = Pages(feed, Dispatch(feed, book or OrderBook(":memory:")), units)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     add_pages(app, pages)
+    add_overview(app, pages)
     add_interface(app, pages)
     add_orders(app, pages)
     if isinstance(door, AccountDoor):

@@ -1,7 +1,7 @@
 """Records that still have to go to databases: a queue in the history file, and for each database how far it has come.
 
 A record enters the queue in the transaction that keeps it in the history, and leaves it when every database has
-confirmed it. So nothing is lost over a restart of either side; what is written twice has the same time and harms nothing.
+confirmed it. So nothing is lost over a restart of either side; what is written twice is the same point.
 """
 
 from __future__ import annotations

@@ -74,6 +74,10 @@ class Feed:
             site = next(iter(self._tree.sites()), None) if site_id is None else self._tree.site(site_id)
             return read_site(self._tree, site, self._wall_ms(), self.connected, units) if site is not None else None
 
+    def now_ms(self) -> int:
+        """This computer's wall clock."""
+        return self._wall_ms()
+
     def standings(self) -> list[Standing]:
         """All sites in short, by id."""
         with self._tree_lock:

@@ -12,6 +12,7 @@ from dashboards.access import FORM_FIELD
 from dashboards.view import SiteView
 
 SILENT_AFTER_MS = 3 * 60_000
+MOST_SITES_NAMED = 5
 PLACES = (("now", "Now"), ("history", "History"), ("ledger", "Ledger"), ("log", "Log"))
 
 
@@ -193,8 +194,12 @@ def order_button(view: SiteView, desk: Desk, label: str, css: str = "", **fields
 
 def footer(view: SiteView, around: Surroundings) -> str:
     """Cautions, completeness of the record, where the data can be had."""
-    others = "".join(f'<li><a href="/?site={e(i)}">{e(name)}</a></li>' for i, name in around.sites if i != view.id)
-    elsewhere = f"<p>Other sites:</p><ul>{others}</ul>" if others else ""
+    others = [(site_id, name) for site_id, name in around.sites if site_id != view.id]
+    if len(others) > MOST_SITES_NAMED:
+        elsewhere = f'<p><a href="/sites">All {len(around.sites)} sites</a></p>'
+    else:
+        named = "".join(f'<li><a href="/?site={e(i)}">{e(name)}</a></li>' for i, name in others)
+        elsewhere = f'<p><a href="/sites">Other sites</a>:</p><ul>{named}</ul>' if others else ""
     site = e(view.id)
     account = f'<a href="/account">Account of {e(around.account)}</a> · ' if around.account else ""
     return (

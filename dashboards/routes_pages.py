@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 
 from fastapi import FastAPI, Request
-from fastapi.responses import HTMLResponse, PlainTextResponse
+from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 
 from dashboards.access import Looker
 from dashboards.frame import head, link, site_page, waiting_page
@@ -39,8 +39,10 @@ def add_pages(app: FastAPI, pages: Pages) -> None:
 
 def _add_now(app: FastAPI, pages: Pages) -> None:
     @app.get("/", response_class=HTMLResponse, include_in_schema=False)
-    def page(request: Request, person: Looker, site: SiteParameter = None, order: OrderParameter = "") -> HTMLResponse:
+    def page(request: Request, person: Looker, site: SiteParameter = None, order: OrderParameter = "") -> Response:
         feed = pages.feed
+        if site is None and len(pages.sites(person)) > 1:
+            return RedirectResponse("/sites", status_code=303)
         view = pages.find(person, site)
         if view is None:
             broker = f"{feed.settings.host}:{feed.settings.port}"
