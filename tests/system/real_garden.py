@@ -23,13 +23,13 @@ class Garden:
     def __init__(self, directory: Path, start: str = START, pace: float = 1.0) -> None:
         self._time = ("--pace", f"{pace:g}", "--start", start)
         self.site, self.journal = directory / "site.toml", directory / "j.sqlite"
-        self._tty, self._state = directory / "tty", directory / "state.json"
+        self._tty, self.state = directory / "tty", directory / "state.json"
         self.broker = BrokerProcess(directory)
         self.broker.start()
         self.site.write_text(example_site_text().replace("port = 1883", f"port = {self.broker.port}"))
         self._processes: list[subprocess.Popen[str]] = []
-        self._command("board", "virtual", "--link", self._tty, "--state", self._state, *self._time)
-        wait_for(self._state.exists, "board")
+        self._command("board", "virtual", "--link", self._tty, "--state", self.state, *self._time)
+        wait_for(self.state.exists, "board")
         self.listener = Listener(self.broker.port)
         self.controller: subprocess.Popen[str] | None = None
 
@@ -55,7 +55,7 @@ class Garden:
         """What is really so at the board."""
         while True:
             try:
-                state: dict[str, Any] = json.loads(self._state.read_text())
+                state: dict[str, Any] = json.loads(self.state.read_text())
             except ValueError:
                 continue  # Read while it was being written.
             return state
