@@ -261,7 +261,8 @@ def watch_day(directory: Path) -> list[Row]:
             before, began_s = watch.known(), time.monotonic()
             while time.monotonic() - began_s < 90.0:
                 for path in ("/", "/history", "/ledger", "/log", "/api/site"):
-                    watch.get(path)
+                    if not watch.get(path):
+                        raise SystemExit(f"{path} was not answered")
                 time.sleep(1.0)
             newest = json.loads(watch.get("/api/site"))
             return [
