@@ -44,6 +44,8 @@ TITLES = {
 
 ORDERS_PER_S, ORDER_BURST = 1.0, 10
 """As many as the controller takes from all together, so that one person alone gets no further; own choice."""
+ASKS_PER_S, ASK_BURST = 2.0, 20
+"""Questions that change nothing, such as what a schedule would do: asked while somebody types. Own choice."""
 REQUESTS_PER_S, REQUEST_BURST = 10.0, 120
 """For an address that has not signed in, and for each person; a page with all its parts is six requests. Own choice."""
 
@@ -93,6 +95,7 @@ class Gate:
         self._door = door
         self._requests = requests or Pace(REQUESTS_PER_S, REQUEST_BURST)
         self._orders = orders or Pace(ORDERS_PER_S, ORDER_BURST)
+        self._asks = Pace(ASKS_PER_S, ASK_BURST)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -147,7 +150,8 @@ class Gate:
             return None
         if not person.may("act"):
             return 403, "Your account may look, but not change anything. Whoever keeps the accounts can allow it."
-        if not self._orders.allows(person.name, time.monotonic()):
+        pace = self._asks if scope["path"].startswith("/part/") else self._orders
+        if not pace.allows(person.name, time.monotonic()):
             return 429, "Too many orders one after another. Wait a few seconds and send it again."
         return None
 

@@ -133,6 +133,9 @@ def test_who_may_act_orders_but_keeps_no_accounts(house: House) -> None:
 
 def test_a_site_that_is_not_ones_own_does_not_exist(house: House) -> None:
     other = house.signed_in("ben", "act", frozenset({"hillside"}))
+    pages = [path for method, path in all_routes(house) if method == "GET" and path != "/openapi.json"]
+    for path in pages:
+        assert "Riverside" not in other.get(f"{path.replace('x', 'bench')}?site=riverside").text, path
     for path in ("/?site=riverside", "/part/present?site=riverside", "/api/site?site=riverside", "/api/site"):
         answer = other.get(path)
         assert answer.status_code in (200, 404), path
