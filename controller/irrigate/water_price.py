@@ -215,20 +215,29 @@ def _value_before(weeks: Sequence[tuple[_Week, list[float]]], step_l: float) -> 
             total = 0.0
             for (caught_l, _, demand_l, cost), after in weeks:
                 room_l = stored_l + caught_l
-                k = choice
-                while demand_l[k] > room_l:
-                    # More is asked than there is: what is given is what a dearer price would have left asked.
-                    k += 1
-                place = (room_l - demand_l[k]) / step_l
+                if demand_l[choice] > room_l:
+                    total += _rationed_cost(demand_l, cost, choice, room_l) + after[0]
+                    continue
+                place = (room_l - demand_l[choice]) / step_l
                 if place >= top:
-                    total += cost[k] + after[top]
+                    total += cost[choice] + after[top]
                 else:
                     low = int(place)
-                    total += cost[k] + after[low] + (place - low) * (after[low + 1] - after[low])
+                    total += cost[choice] + after[low] + (place - low) * (after[low + 1] - after[low])
             if total < best:
                 best = total
         value.append(best / len(weeks))
     return value
+
+
+def _rationed_cost(demand_l: Sequence[float], cost: Sequence[float], choice: int, room_l: float) -> float:
+    """Cost of a week in which more is asked than there is: all is given, as between the two dearer prices at which a
+    little too much and a little too little would have been asked."""
+    while demand_l[choice] > room_l:
+        choice += 1
+    too_much_l, enough_l = demand_l[choice - 1], demand_l[choice]
+    part = (room_l - enough_l) / (too_much_l - enough_l)
+    return cost[choice] + part * (cost[choice - 1] - cost[choice])
 
 
 def _weeks(

@@ -11,13 +11,20 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.irrigate.likely_weather import DAYS_PER_YEAR, MONTH_DAYS, ClimateNormals, likely_years, month_of_day
+from controller.irrigate.likely_weather import (
+    DAYS_PER_YEAR,
+    MONTH_DAYS,
+    ClimateNormals,
+    LikelyYear,
+    likely_years,
+    month_of_day,
+)
 from controller.irrigate.normal_et import mean_et0_mm
 from controller.irrigate.outlook import day_of_year, outlook, usable_l
 from controller.irrigate.plan import Supply, ZoneNeed
 from controller.irrigate.priced_plan import Market, allocate_at_price
 from controller.irrigate.ration import allocate_on_ration
-from controller.irrigate.water_price import LEVELS, PRICES, ZoneDay, level_mm, priority_weight
+from controller.irrigate.water_price import LEVELS, PRICES, ZoneDay, ZoneYear, level_mm, price_table, priority_weight
 from controller.site.model import Zone
 from tests.scenario.garden import EXAMPLE
 
@@ -131,6 +138,17 @@ def test_after_a_dry_fortnight_water_is_dearer_than_after_a_wet_one_over_the_sum
     dry = sum(TABLE.at(day, 0.0, 0.4 * TABLE.capacity_l) for day in days)
     wet = sum(TABLE.at(day, 1000.0, 0.4 * TABLE.capacity_l) for day in days)
     assert dry > wet
+
+
+def test_when_no_rain_is_to_come_every_litre_is_worth_the_thirst_it_spares() -> None:
+    # 8 a day for a plant that goes without its 20 L, falling with the square of the thirst: 2 x 8 / 20 the first litre.
+    day = ZoneDay(8.0, 40.0, 0.4, 4.0, 5.0, 0.0, 0.0, 1.0)
+    rainless = LikelyYear((0.0,) * DAYS_PER_YEAR, (4.0,) * DAYS_PER_YEAR)
+    table = price_table(
+        [ZoneYear([day] * DAYS_PER_YEAR, True, 500.0)], [rainless], [4.0] * 365, [[0.0] * 365], capacity_l=500.0
+    )
+    for stored_l in (0.0, 20.0, 100.0, 500.0):
+        assert 0.65 < table.at(JULY, 0.0, stored_l) <= 0.8
 
 
 def test_the_table_reaches_from_the_reserve_to_the_overflow() -> None:
