@@ -44,6 +44,8 @@ CURSOR = "mqtt"
 SAVE_CURSOR_EVERY_S = 60.0
 CLAIM_TIMEOUT_S = 5.0
 CLAIM_TIMEOUT_STOP_S = 0.5
+PACKS_PER_S = 100
+"""A backlog goes out no faster: a broker acknowledges at once and drops what a slow reader has not taken yet."""
 LONGEST_WAIT_LOCAL_S = 2.0
 LONGEST_WAIT_S = 30.0
 LONGEST_WAIT_REFUSED_S = 120.0
@@ -213,6 +215,7 @@ class _Session:
         if self._replaced and service._cursor > reader.newest_seq():
             service._cursor = 0
         self._outbox = Outbox(service._site.id, reader, service._cursor)
+        self._pace = RateLimit(per_s=PACKS_PER_S, burst=PACKS_PER_S)
         self._cursor_saved_s = time.monotonic()
         self._cursor_saved = service._cursor
         self._ready = False
@@ -300,10 +303,13 @@ class _Session:
             self._become_ready()
 
     def _drain(self) -> None:
-        if not self._ready or not self._outbox.has_more(self._s._writer.last_seq):
+        if not self._ready:
             return
-        while (pack := self._outbox.next_pack()) is not None:
-            topic = f"{self._s._log_root}/senml"
+        topic, newest = f"{self._s._log_root}/senml", self._s._writer.last_seq
+        while self._outbox.has_room and self._outbox.has_more(newest) and self._pace.allows(_mono_ms()):
+            pack = self._outbox.next_pack()
+            if pack is None:
+                return
             self._outbox.sent(self._broker.publish(topic, pack.payload, content_type=CONTENT_TYPE), pack)
 
     def _handle_acknowledged(self) -> None:

@@ -48,6 +48,11 @@ class Outbox:
         return bool(self._ready or self._refills) or self._read_to < newest_seq
 
     @property
+    def has_room(self) -> bool:
+        """Whether another message may be on its way."""
+        return len(self._unacked) < self._window
+
+    @property
     def unacked(self) -> int:
         return len(self._unacked)
 
@@ -58,7 +63,7 @@ class Outbox:
 
     def next_pack(self) -> Pack | None:
         """The next message to publish; None when the window is full or nothing is waiting."""
-        if len(self._unacked) >= self._window:
+        if not self.has_room:
             return None
         if not self._ready:
             self._read_more()

@@ -59,10 +59,14 @@ def test_it_goes_on_behind_the_cursor_and_with_what_comes_later(journal: Journal
 def test_no_more_than_the_window_is_unacknowledged(journal: Journal) -> None:
     outbox = Outbox("hillfoot", journal, 0, window=3)
     sent = 0
+    assert outbox.has_room
     while (pack := outbox.next_pack()) is not None:
         outbox.sent(sent, pack)
         sent += 1
     assert sent == outbox.unacked == 3
+    assert not outbox.has_room
+    outbox.acknowledged(0)
+    assert outbox.has_room
 
 
 def test_the_cursor_moves_only_over_unbroken_acknowledgements(journal: Journal) -> None:
