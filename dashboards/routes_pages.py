@@ -29,7 +29,12 @@ def add_pages(app: FastAPI, pages: Pages) -> None:
     _add_past(app, pages)
     _add_parts(app, pages)
 
-    @app.get("/healthz", response_class=PlainTextResponse)
+    @app.get(
+        "/healthz",
+        response_class=PlainTextResponse,
+        responses={503: {"description": "No connection to the broker", "content": {"text/plain": {}}}},
+    )
+
     def healthz() -> PlainTextResponse:
         """200 while the broker is connected, else 503. Open to everybody, so it says no more."""
         if pages.feed.connected:
