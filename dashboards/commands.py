@@ -15,9 +15,10 @@ SHORT_LIFE_MS = 120_000
 LONG_LIFE_MS = 6 * 3_600_000
 """For what changes intentions: it may wait for a poor link (own choice)."""
 LONGEST_HOLD_DAYS = 399
+LONGEST_REASON = 200
 ZONE_ORDERS = ("run-zone", "hold-zone", "resume-zone", "zone-looks", "forget-looks", "undo-schedule")
-SITE_ORDERS = ("hold", "resume", "stop-all", "clear-fault")
-LASTING = ("hold", "resume", "hold-zone", "resume-zone", "zone-looks", "forget-looks", "undo-schedule", "set-schedule")
+SITE_ORDERS = ("hold", "resume", "stop-all", "clear-fault", "void-rain")
+AT_ONCE = ("run-zone", "stop-all", "clear-fault")
 
 
 class FormProblem(ValueError):  # noqa: N818 - it is the form's problem, not the program's
@@ -62,7 +63,7 @@ def zone_of(zone_id: str, view: SiteView) -> ZoneStatus:
 
 
 def _finished(command: dict[str, Any], said: str, view: SiteView) -> Ordered:
-    life_ms = LONG_LIFE_MS if command["order"] in LASTING else SHORT_LIFE_MS
+    life_ms = SHORT_LIFE_MS if command["order"] in AT_ONCE else LONG_LIFE_MS
     # A site whose clock differs would take our "until then" for another moment; its own default is a minute.
     if not view.clocks_apart_ms:
         command["not_after"] = utc_text(view.now_ms + life_ms)
@@ -73,10 +74,24 @@ def _site_order(kind: str, form: Mapping[str, str], view: SiteView) -> tuple[dic
     if kind == "hold":
         until, said = _until(form, view)
         return {"order": kind} | until, f"Hold watering{said}"
+    if kind == "void-rain":
+        return _void_rain(form)
     if kind == "clear-fault":
         fault = form.get("fault", "")[:64]
         return {"order": kind, "fault": fault}, f"Clear the fault {fault}"
     return {"order": kind}, {"resume": "Resume watering", "stop-all": "Stop everything"}[kind]
+
+
+def _void_rain(form: Mapping[str, str]) -> tuple[dict[str, Any], str]:
+    reason = " ".join(form.get("reason", "").split())[:LONGEST_REASON]
+    try:
+        day = date.fromisoformat(form.get("date", ""))
+    except ValueError:
+        raise FormProblem("Choose one of the days.") from None
+    if not reason:
+        raise FormProblem("Say what the gauge counted in place of rain.")
+    command = {"order": "void-rain", "date": day.isoformat(), "reason": reason}
+    return command, f"Take back the rain of {day:%A} {day.day} {day:%B}"
 
 
 def _zone_order(kind: str, form: Mapping[str, str], view: SiteView, zone: ZoneStatus) -> tuple[dict[str, Any], str]:

@@ -9,7 +9,7 @@ from dashboards.history import litres
 from dashboards.senml import StreamRecord, Value
 from dashboards.view import UnitSystem
 
-EVENT_KINDS = ("delivery", "refusal", "order", "fault", "link", "schedule", "journal")
+EVENT_KINDS = ("delivery", "refusal", "order", "fault", "link", "schedule", "look", "journal")
 LONGEST = 300
 
 ENDINGS = {
@@ -54,9 +54,16 @@ def event_words(record: StreamRecord, zone_names: Mapping[str, str], units: Unit
         return f"{'Finding' if _true(fields, 'raised') else 'Over'}: {_told(fields)} ({record.key})"
     if record.kind == "link":
         return f"The board {'answers' if _true(fields, 'up') else 'is lost'}{_reason(fields)}."
+    if record.kind == "look":
+        return _look(who, fields)
     if record.kind == "schedule":
         return f"{who}: a new schedule is in force."
     return f"{record.kind} {who}: {_told(fields)}"
+
+
+def _look(who: str, fields: Fields) -> str:
+    look = _said(fields, "look")
+    return f"{who}: how it looked is forgotten." if look == "forgotten" else f"{who}: said to look {look}."
 
 
 def _ending(fields: Fields) -> str:

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 from dashboards import charts
 from dashboards.figures import figure, legend, period_links
+from dashboards.frame import Desk, hidden
+from dashboards.history import local_date
 from dashboards.periods import Period
 from dashboards.store import HistoryStore
 from dashboards.svg import hatches
 from dashboards.view import SiteView
+
+VOIDABLE_DAYS = 3
 
 
 def history(store: HistoryStore, view: SiteView, period: Period) -> str:
@@ -42,6 +48,21 @@ def history(store: HistoryStore, view: SiteView, period: Period) -> str:
     return (
         f'{hatches()}<section class="history"><h2>History</h2>{period_links(view, "/history", period)}'
         f'<div class="figures">{"".join(pictures)}</div></section>'
+    )
+
+
+def void_rain_form(view: SiteView, desk: Desk) -> str:
+    """For what the gauge counted and was no rain. The controller takes it for today and the two days before."""
+    today = local_date(view.now_ms, view.time_zone)
+    days = [today - timedelta(days=back) for back in range(VOIDABLE_DAYS)]
+    options = "".join(f'<option value="{day.isoformat()}">{day:%A} {day.day} {day:%B}</option>' for day in days)
+    return (
+        '<details class="void-rain" id="void-rain"><summary>Was it no rain that the gauge counted?</summary>'
+        f'<form method="post" action="/orders">{hidden(view, desk, order="void-rain")}'
+        f'<p class="field"><label for="void-date">Day</label> <select id="void-date" name="date">{options}</select></p>'
+        '<p class="field"><label for="void-reason">What it was</label> '
+        '<input id="void-reason" name="reason" maxlength="200" required autocomplete="off"></p>'
+        "<button>Take that day’s rain back</button></form></details>"
     )
 
 

@@ -52,13 +52,13 @@ def _tank(view: SiteView, tank: TankStatus) -> str:
     if tank.volume_l is None:
         value = '<p class="big unknown">unknown</p>'
     else:
-        margin = ""
-        if tank.uncertainty_l is not None:
+        margin, bound = "", '<small class="bound">at least</small> ' if tank.at_least else ""
+        if tank.uncertainty_l is not None and not tank.at_least:
             spread = words.volume(TWO_SIGMA * tank.uncertainty_l, units)
             margin = f' <span class="margin" title="19 times in 20">± {e(spread)}</span>'
         unit = words.volume_unit(units)
         amount = words.volume(tank.volume_l, units).removesuffix(f" {unit}")
-        value = f'<p class="big">{e(amount)}<small>{unit}</small>{margin}</p>'
+        value = f'<p class="big">{bound}{e(amount)}<small>{unit}</small>{margin}</p>'
     return (
         f'<div class="tank"><h2>Water stored{several}</h2>{value}{_level_bar(tank)}'
         f"<p>{e(_tank_words(view, tank))}{_stale(view, tank.measured_at_ms)}</p></div>"
@@ -68,7 +68,11 @@ def _tank(view: SiteView, tank: TankStatus) -> str:
 def _tank_words(view: SiteView, tank: TankStatus) -> str:
     parts = []
     if tank.capacity_l is not None:
-        full = f"{tank.fill_percent:.0f} % of " if tank.fill_percent is not None else "holds "
+        full = (
+            f"{'at least ' if tank.at_least else ''}{tank.fill_percent:.0f} % of "
+            if tank.fill_percent is not None
+            else "holds "
+        )
         parts.append(f"{full}{words.volume(tank.capacity_l, view.units)}")
     if tank.reserve_l:
         below = tank.volume_l is not None and tank.volume_l < tank.reserve_l

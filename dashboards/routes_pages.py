@@ -9,7 +9,7 @@ from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse,
 
 from dashboards.access import Looker
 from dashboards.frame import head, link, site_page, waiting_page
-from dashboards.history_page import glimpse, history
+from dashboards.history_page import glimpse, history, void_rain_form
 from dashboards.ledger_page import ledger, month_of
 from dashboards.log_page import before_of, log
 from dashboards.orders_page import orders
@@ -34,7 +34,6 @@ def add_pages(app: FastAPI, pages: Pages) -> None:
         response_class=PlainTextResponse,
         responses={503: {"description": "No connection to the broker", "content": {"text/plain": {}}}},
     )
-
     def healthz() -> PlainTextResponse:
         """200 while the broker is connected, else 503. Open to everybody, so it says no more."""
         if pages.feed.connected:
@@ -102,7 +101,10 @@ def _add_past(app: FastAPI, pages: Pages) -> None:
         period = period_of(span, end, view.now_ms, view.time_zone)
         key = (view.id, "history", period.span, period.last.isoformat(), view.units)
         content = pages.kept.html(key, lambda: history(pages.feed.store, view, period))
-        return HTMLResponse(site_page(view, pages.around(request, person, view), "history", "History", content))
+        around = pages.around(request, person, view)
+        if around.desk is not None:
+            content += void_rain_form(view, around.desk)
+        return HTMLResponse(site_page(view, around, "history", "History", content))
 
     @app.get("/ledger", response_class=HTMLResponse, include_in_schema=False)
     def ledger_page(

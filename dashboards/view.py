@@ -24,6 +24,8 @@ class TankStatus:
     level_m: float | None = None
     volume_l: float | None = None
     uncertainty_l: float | None = None
+    at_least: bool = False
+    """Level, volume and fill are lower bounds: the water stands too near to the sensor."""
     fill_percent: float | None = None
     capacity_l: float | None = None
     reserve_l: float | None = None
@@ -283,6 +285,7 @@ def _tank(values: _Values, node: str) -> TankStatus:
         level_m=values.number(f"{node}/level", 0.0),
         volume_l=values.number(f"{node}/volume", 0.0),
         uncertainty_l=values.number(f"{node}/volume-uncertainty", 0.0),
+        at_least=values.text(f"{node}/volume-bound") == "at-least",
         fill_percent=values.number(f"{node}/fill", 0.0, 100.0),
         capacity_l=values.number(f"{node}/capacity", 0.0),
         reserve_l=values.number(f"{node}/reserve", 0.0),

@@ -158,6 +158,12 @@ def test_what_may_no_longer_be_true_is_said_in_words(
     assert notice in text
 
 
+def test_a_tank_too_full_for_its_sensor_holds_at_least_what_is_shown() -> None:
+    text = text_of(present(view_of({"riverside/tank-shed/volume-bound": "at-least"})))
+    assert "at least 1 943 L at least 78 % of 2 500 L" in text
+    assert "± 36" not in text
+
+
 def test_an_old_reading_is_called_old() -> None:
     old = fake_site.iso(NOW - timedelta(hours=5))
     text = text_of(present(view_of({"riverside/tank-shed/measured-at": old})))
@@ -383,6 +389,8 @@ def test_the_log_is_read_page_by_page_without_a_gap_or_a_repetition(store: Histo
             {"sender": Value("phone"), "command": Value("HoldAll"), "accepted": Value(True)},
             "phone ordered to hold watering, accepted.",
         ),
+        ("look", {"look": Value("dry")}, "Bench: said to look dry."),
+        ("look", {"look": Value("forgotten")}, "Bench: how it looked is forgotten."),
         ("refusal", {"text": Value("Bench gets nothing: full")}, "Bench gets nothing: full"),
         ("link", {"up": Value(False), "reason": Value("no answer")}, "The board is lost: no answer."),
     ],

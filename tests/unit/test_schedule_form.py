@@ -134,6 +134,11 @@ def test_differences_are_told_in_words() -> None:
             "Berry rows looks dry",
         ),
         (
+            {"order": "void-rain", "date": "2026-06-13", "reason": " a sprinkler \n reached it"},
+            {"order": "void-rain", "date": "2026-06-13", "reason": "a sprinkler reached it"},
+            "Take back the rain of Saturday 13 June",
+        ),
+        (
             {"order": "undo-schedule", "zone": "bench", "base_version": "3"},
             {"order": "undo-schedule", "zone": "bench", "base_version": 3},
             "Undo the last change to the schedule of Polytunnel bench",
@@ -161,6 +166,8 @@ def test_what_acts_at_once_lives_minutes_and_what_changes_intentions_hours() -> 
         {"order": "hold", "until": "2031-01-01"},
         {"order": "zone-looks", "zone": "bench", "look": "green"},
         {"order": "hold-zone", "zone": "nowhere"},
+        {"order": "void-rain", "date": "2026-06-13", "reason": " "},
+        {"order": "void-rain", "date": "the 13th", "reason": "a sprinkler"},
         {"order": "undo-schedule", "zone": "bench", "base_version": "-1"},
     ],
 )
