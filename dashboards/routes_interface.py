@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Annotated, Any
 
-from fastapi import FastAPI, HTTPException, Query
+from fastapi import Depends, FastAPI, HTTPException, Query
+from fastapi.security import HTTPBearer
 from pydantic import BaseModel
 
 from dashboards.access import Looker
@@ -32,8 +33,25 @@ class SeriesPoints(BaseModel):
     points: list[tuple[int, float, float, float, int]]
 
 
+class Problem(BaseModel):
+    """Why there is no answer: in words, or what is wrong with which part of the question."""
+
+    detail: str | list[dict[str, Any]]
+
+
+INSTANT: dict[str, Any] = {"format": "date-time"}
+ANSWERS: dict[int | str, dict[str, Any]] = {
+    401: {"model": Problem, "description": "No token, or one that is not known here"},
+    404: {"model": Problem, "description": "No such site or series that this token may see"},
+    422: {"model": Problem, "description": "Part of the question cannot be read"},
+    429: {"description": "Too many requests one after another", "content": {"text/plain": {}}},
+}
+# The gate looks at the token long before; this describes it.
+TOKEN = [Depends(HTTPBearer(auto_error=False, description="A token made by whoever keeps the accounts"))]
+
+
 def add_interface(app: FastAPI, pages: Pages) -> None:
-    @app.get("/api/site")
+    @app.get("/api/site", responses=ANSWERS, dependencies=TOKEN)
     def site_now(person: Looker, site: SiteParameter = None) -> dict[str, Any]:
         """The present of a site. Times are UTC milliseconds since 1970; null is unknown."""
         view = pages.view(person, site)
@@ -41,7 +59,7 @@ def add_interface(app: FastAPI, pages: Pages) -> None:
         plain = asdict(view) | {"time_zone": view.time_zone.key, "live": view.live}
         return plain | {"newest_record": done.newest, "missing_records": done.missing}
 
-    @app.get("/api/series")
+    @app.get("/api/series", responses=ANSWERS, dependencies=TOKEN)
     def series_list(person: Looker, site: SiteParameter = None) -> SeriesList:
         """Names and units of the recorded series."""
         view = pages.view(person, site)
@@ -49,13 +67,13 @@ def add_interface(app: FastAPI, pages: Pages) -> None:
             site=view.id, series=[{"name": s.name, "unit": s.unit} for s in pages.feed.store.series(view.id)]
         )
 
-    @app.get("/api/history")
+    @app.get("/api/history", responses=ANSWERS, dependencies=TOKEN)
     def history(
         person: Looker,
         series: Annotated[str, Query(max_length=200)],
         site: SiteParameter = None,
-        start: Annotated[str | None, Query(alias="from", max_length=40)] = None,
-        end: Annotated[str | None, Query(alias="to", max_length=40)] = None,
+        start: Annotated[str | None, Query(alias="from", max_length=40, json_schema_extra=INSTANT)] = None,
+        end: Annotated[str | None, Query(alias="to", max_length=40, json_schema_extra=INSTANT)] = None,
     ) -> SeriesPoints:
         """Points between two ISO 8601 instants (default: the last day), at most 5000, the newest of them."""
         view = pages.view(person, site)
