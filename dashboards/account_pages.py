@@ -15,10 +15,12 @@ from dashboards.accounts import Account, ApiToken, sites_text
 from dashboards.passwords import SHORTEST
 
 ROLE_WORDS: dict[Role, str] = {
-    "look": "look: sees everything, changes nothing",
-    "act": "act: may also order water, hold, and change schedules",
-    "keep": "keep: may also say who has an account",
+    "look": "look, and change nothing",
+    "act": "look, order water and change schedules",
+    "keep": "look, order water, change schedules, and say who has an account",
 }
+ROLE_CHOICES: dict[Role, str] = {"look": "look only", "act": "order water too", "keep": "keep the accounts too"}
+"""Short enough for a list on a narrow phone."""
 PASSWORD_HINT = f"At least {SHORTEST} characters; three or four words that do not belong together will do."
 SITES_SHOWN = 8
 
@@ -186,9 +188,10 @@ def _person(token: str, keeper: Person, account: Account, sites: Sequence[str]) 
     seen = f"signed in last on {_day(account.signed_in_s)}" if account.signed_in_s else "has never signed in"
     where = "" if person.sites is None else f" · sites: {', '.join(sorted(person.sites)) or 'none'}"
     waiting = "" if account.has_password else " · no password chosen yet"
-    now = f" · signed in on {account.sessions}" if account.sessions else ""
+    browsers = "1 browser" if account.sessions == 1 else f"{account.sessions} browsers"
+    now = f" · signed in with {browsers}" if account.sessions else ""
     head = (
-        f"<h3>{_e(person.name)}</h3><p>{_e(ROLE_WORDS[person.role])}{_e(where)}</p>"
+        f"<h3>{_e(person.name)}</h3><p>May {_e(ROLE_WORDS[person.role])}{_e(where)}</p>"
         f'<p class="note">{_e(seen + now + waiting)}</p>'
     )
     named = {"name": person.name}
@@ -202,14 +205,17 @@ def _person(token: str, keeper: Person, account: Account, sites: Sequence[str]) 
         + _sites_choice(person.name, person.sites, sites),
     )
     link = _button("/people/link", token, "Link for a new password", named)
-    gone = _button("/people/remove", token, "Remove the account", named, "stop-all")
+    who = _e(person.name)
+    gone = (
+        f'<details><summary>Remove <span class="hidden">the account of {who}</span></summary><p>Signs them out '
+        "everywhere and takes back the tokens they have made.</p>"
+        f"{_button('/people/remove', token, 'Remove the account', named, 'stop-all')}</details>"
+    )
     if person.name == keeper.name:
         gone = '<p class="note">Your own account can be removed by another keeper.</p>'
-    who = _e(person.name)
     return (
         f'<article>{head}<details><summary>Change <span class="hidden">the account of {who}</span></summary>{change}'
-        f"{link}</details><details><summary>Remove <span class=hidden>the account of {who}</span></summary>"
-        f"<p>Ends what it is signed in on, and the tokens it has made.</p>{gone}</details></article>"
+        f"{link}</details>{gone}</article>"
     )
 
 
@@ -264,7 +270,7 @@ def _new_password(label: str = "Password") -> Field:
 
 def _role_choice(whose: str, chosen: Role, roles: Sequence[Role]) -> str:
     options = "".join(
-        f'<option value="{role}"{" selected" if role == chosen else ""}>{_e(ROLE_WORDS[role])}</option>'
+        f'<option value="{role}"{" selected" if role == chosen else ""}>{_e(ROLE_CHOICES[role])}</option>'
         for role in roles
     )
     made = f"role-of-{_e(whose)}"
