@@ -19,6 +19,8 @@ log = logging.getLogger("pumphouse.alerts")
 
 EVERY_S = 5.0
 LETTERS_AT_ONCE = 10
+KEEP_EVERY_MS = 60_000
+"""What leads to no letter yet is written no more often: every write wears a memory card."""
 SETTLE_MS = 60_000
 """After the start the broker is given time to say everything it keeps."""
 
@@ -47,6 +49,7 @@ class AlertDesk:
         self._watch = SiteWatch(plan.lost_after_ms, plan.broker_lost_after_ms, kept["sites"] if kept else None)
         self._machine = AlertMachine(plan.rules, kept["machine"] if kept else None)
         self._kept = kept
+        self._kept_ms = 0
         self._names = [target.name for target in plan.targets]
         self._began_ms: int | None = None
         self._stopping = threading.Event()
@@ -84,9 +87,10 @@ class AlertDesk:
         messages = self._machine.tick(now_ms, len(standings or ()))
         letters = [letter for message in messages for letter in self._letters(message, standings or ())]
         memory = {"machine": self._machine.dump(), "sites": self._watch.dump()}
-        if letters or _without_time(memory) != _without_time(self._kept):
+        due = abs(now_ms - self._kept_ms) >= KEEP_EVERY_MS
+        if letters or (due and _without_time(memory) != _without_time(self._kept)):
             self._post.remember(memory, letters)
-            self._kept = memory
+            self._kept, self._kept_ms = memory, now_ms
 
     def _letters(self, message: Message, standings: Sequence[Standing]) -> list[Letter]:
         letters = []

@@ -96,18 +96,18 @@ class AlertPost:
                 raise
 
     def due(self, now_ms: int, targets: Sequence[str]) -> Letter | None:
-        """The letter to send now, the oldest first, marked as being sent; to a target it goes in order."""
+        """The letter to send now, marked as being sent; the oldest first, but one that is to wait delays no other."""
+        marks = ",".join("?" * len(targets))
         with self._lock:
-            for target in targets:
-                row = self._db.execute(
-                    "SELECT number, target, severity, title, body, made_ms, attempts, next_ms FROM post "
-                    "WHERE target = ? AND state = 'waiting' ORDER BY number LIMIT 1",
-                    (target,),
-                ).fetchone()
-                if row is not None and row[7] <= now_ms:
-                    self._set("state = 'sending'", row[0], target)
-                    return Letter(*row[:7])
-        return None
+            row = self._db.execute(
+                "SELECT number, target, severity, title, body, made_ms, attempts FROM post "
+                f"WHERE state = 'waiting' AND next_ms <= ? AND target IN ({marks}) ORDER BY number LIMIT 1",
+                (now_ms, *targets),
+            ).fetchone()
+            if row is None:
+                return None
+            self._set("state = 'sending'", row[0], row[1])
+        return Letter(*row)
 
     def sent(self, letter: Letter) -> None:
         """It arrived as far as can be told."""

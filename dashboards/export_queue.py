@@ -7,6 +7,7 @@ confirmed it. So nothing is lost over a restart of either side; what is written 
 from __future__ import annotations
 
 import json
+import logging
 import sqlite3
 import threading
 import time
@@ -16,7 +17,11 @@ from dataclasses import dataclass
 from controller.errors import OperatingError
 from dashboards.senml import StreamRecord, Value
 
+log = logging.getLogger("pumphouse.export")
+
 DAY_MS = 86_400_000
+MOST_POINTS_GIVEN = 2_000_000
+"""A database that is new is given the history there is, unless that is more."""
 
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS outgoing (
@@ -73,7 +78,10 @@ class ExportQueue:
             if fresh:
                 newest = self._db.execute("SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'outgoing'")
                 done = newest.fetchone()[0]
-                self._db.execute(ALL_SO_FAR, {"now": self._wall_ms()})
+                if self._db.execute("SELECT count(*) FROM point").fetchone()[0] <= MOST_POINTS_GIVEN:
+                    self._db.execute(ALL_SO_FAR, {"now": self._wall_ms()})
+                else:
+                    log.warning("the history is too long to be given to %s: it begins with now", sorted(fresh))
                 self._db.executemany("INSERT INTO export_cursor VALUES (?, ?, 0)", [(name, done) for name in fresh])
             self._delete_confirmed()
 

@@ -9,6 +9,7 @@ import json
 import os
 import threading
 from collections.abc import Iterator
+from dataclasses import replace
 from datetime import UTC, datetime
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from pathlib import Path
@@ -149,8 +150,8 @@ def test_each_is_told_only_of_the_sites_and_severities_that_are_theirs(tmp_path:
     office.sites.say("upper", FILTER)
     office.sites.say("lower", LEAK)
     office.pass_time(HOUR_MS)
-    assert [name for name, title, _ in office.sent if title.startswith("Lower")] == ["owner", "lower-keeper", "night"]
-    assert [name for name, title, _ in office.sent if title.startswith("Upper")] == ["owner"]
+    told = {(name, title.partition(":")[0]) for name, title, _ in office.sent}
+    assert told == {("owner", "Lower"), ("lower-keeper", "Lower"), ("night", "Lower"), ("owner", "Upper")}
     office.post.close()
 
 
@@ -213,6 +214,25 @@ def test_a_target_that_is_down_holds_up_no_other(tmp_path: Path) -> None:
     assert [name for name, _, _ in office.sent] == ["up"]
     assert office.post.standing() == [("down", 1, "refused")]
     office.post.close()
+
+
+def test_a_letter_that_waits_to_be_tried_again_does_not_delay_the_next(office: Office) -> None:
+    good = office.send
+    office.desk._send = lambda name, title, *rest: "too long" if "berry" in title else good(name, title, *rest)
+    office.sites.say("upper", FILTER)
+    office.pass_time(2 * HOUR_MS)
+    office.sites.say("upper", FILTER, LEAK)
+    assert office.pass_time(5 * MINUTE_MS) == ["Upper: water flows although everything is shut"]
+
+
+def test_a_finding_that_says_another_number_each_minute_does_not_wear_the_card(office: Office) -> None:
+    office.sites.say("upper", FILTER)
+    office.pass_time(HOUR_MS)
+    writes = office.post._db.total_changes
+    for litres in range(60):
+        office.sites.say("upper", replace(FILTER, text=f"the tank holds {litres} L"))
+        office.pass_time(MINUTE_MS)
+    assert office.post._db.total_changes - writes <= 60
 
 
 def test_pauses_between_attempts_double_up_to_an_hour() -> None:
