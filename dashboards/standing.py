@@ -5,6 +5,7 @@ A site's standing is worked out anew only when something of it was heard, so tha
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
@@ -14,6 +15,8 @@ from dashboards.view import FindingStatus, SiteState, finite, read_findings, rea
 
 SILENT_AFTER_MS = 15 * 60_000
 """The controller renews its picture at least every minute; when its silence is worth a look is an own choice."""
+
+NAME_PARTS = re.compile(r"([^0-9]*)([0-9]{0,18})")
 
 Need = Literal["lost", "fault", "silent", "warning", "stopped", "starting", "none"]
 NEEDS: tuple[Need, ...] = ("lost", "fault", "silent", "warning", "stopped", "starting", "none")
@@ -82,7 +85,7 @@ def need_of(standing: Standing, now_ms: int) -> Need:
 def by_need(standings: Iterable[Standing], now_ms: int) -> list[tuple[Need, Standing]]:
     """Sites with what they need, the most urgent first; among equals the one with more findings, then by name."""
     needy = [(need_of(standing, now_ms), standing) for standing in standings]
-    return sorted(needy, key=lambda pair: (NEEDS.index(pair[0]), -_open(pair[1]), pair[1].name.casefold(), pair[1].id))
+    return sorted(needy, key=lambda pair: (NEEDS.index(pair[0]), -_open(pair[1]), _by_name(pair[1].name), pair[1].id))
 
 
 def matching(standings: Iterable[Standing], words: str) -> list[Standing]:
@@ -107,6 +110,11 @@ class StandingBook:
             )
         self._kept = fresh
         return [standing for _, standing in fresh.values()]
+
+
+def _by_name(name: str) -> list[tuple[str, int]]:
+    """Names in the order people expect: Garden 9 before Garden 10."""
+    return [(text.casefold(), int(number or 0)) for text, number in NAME_PARTS.findall(name)]
 
 
 def _open(standing: Standing) -> int:

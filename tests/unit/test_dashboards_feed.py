@@ -138,6 +138,18 @@ def test_whoever_needs_somebody_most_comes_first() -> None:
     ]
 
 
+def test_numbered_names_stand_in_the_order_of_their_numbers() -> None:
+    names = ["Weir", "Garden 10", "garden 9", "Allotment", "Garden 100"]
+    sites = [Standing(f"site-{n}", name, "ready", (), heard_at_ms=NOW_MS) for n, name in enumerate(names)]
+    assert [site.name for _, site in by_need(sites, NOW_MS)] == [
+        "Allotment",
+        "garden 9",
+        "Garden 10",
+        "Garden 100",
+        "Weir",
+    ]
+
+
 def test_a_stopped_controller_is_not_called_silent() -> None:
     assert need_of(standing("off", "disconnected", heard_ago_ms=86_400_000), NOW_MS) == "stopped"
 
