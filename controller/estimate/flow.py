@@ -71,6 +71,8 @@ CURRENT_GAIN = 0.1
 """By which part of the difference each run moves what is the pump's usual current."""
 SURELY_UP = 2.0 * ALLOWANCE
 """A single run with so much more than usual is no chance."""
+LEAST_OF_RATED = 0.85
+"""A sound zone gives this part of its rated flow at least, whatever was learned (own choice)."""
 LEAST_ZONE_SD = 0.015
 """The law of squares is no better than this (own choice)."""
 _POOL_MEMORY = 0.99
@@ -459,7 +461,9 @@ class FlowWatch:
         speed_2 = speed2(battery_v)
         driven = drive(speed_2, lift_part(self._pump.max_head_m, self._tank.overflow_mm, level_mm))
         usual_l_min = math.exp(flow.baseline.expected(math.log(driven)).log_flow)
-        return burst_limit_l_min(usual_l_min, self._pump.max_flow_l_min * driven), usual_l_min
+        # A line that was learned while it was clogged has not burst when it is cleaned.
+        sound_l_min = max(usual_l_min, LEAST_OF_RATED * flow.zone.rated_flow_l_min)
+        return burst_limit_l_min(sound_l_min, self._pump.max_flow_l_min * driven), usual_l_min
 
     def note_burst(self, zone_id: str, mono_ms: int) -> None:
         """A run of a zone was stopped because it flowed far too much."""

@@ -12,7 +12,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date, datetime, time, timedelta
 from random import Random
-from typing import Any
+from typing import Any, get_args
 from zoneinfo import ZoneInfo
 
 from controller.contract import (
@@ -30,6 +30,7 @@ from controller.contract import (
     Snapshot,
     StepResult,
     StopAll,
+    VoidRain,
 )
 from controller.core import Core
 from controller.core.state import State
@@ -37,6 +38,7 @@ from controller.site.model import Schedule, Site, Tank, Window, Zone
 from firmware_host.board.logic import Board
 from simulator.board import WATCHDOG_MS, board_settings
 from simulator.plant.daily_records import DailyRecord, weather_from_daily
+from simulator.plant.faults import Quantity, SensorTrouble, TroubleKind
 from simulator.season import SeasonRun
 from tests.scenario.garden import DAY_MS, EXAMPLE, HOUR_MS, MINUTE_MS, fixed
 from tests.scenario.judge import Judge
@@ -441,17 +443,100 @@ class HardWeek:
         meters = [pump.flow_meter.channel for pump in self.site.pumps if pump.flow_meter]
         if not meters:
             return None
-        faults, channel = self.season.plant.faults, self.rng.choice(meters)
-        if self.rng.random() < 0.5:
+        faults, channel, kind = self.season.plant.faults, self.rng.choice(meters), self.rng.randrange(3)
+        if kind == 0:
             faults.flow_meter_dead.add(channel)
             return lambda: faults.flow_meter_dead.discard(channel)
+        if kind == 1:
+            # A wheel that drags, or contacts that bounce.
+            faults.flow_meter_slow[channel] = self.rng.uniform(0.5, 2.5)
+            return lambda: faults.flow_meter_slow.pop(channel, None)
         faults.flow_phantom_l_h[channel] = self.rng.uniform(1.0, 900.0)
         return lambda: faults.flow_phantom_l_h.pop(channel, None)
 
     def _break_gauge(self) -> Callable[[], object]:
         faults = self.season.plant.faults
+        if self.rng.random() < 0.5:
+            faults.gauge_splash_mm_h = self.rng.uniform(2.0, 600.0)
+            return lambda: setattr(faults, "gauge_splash_mm_h", 0.0)
         faults.rain_gauge_blocked = True
         return lambda: setattr(faults, "rain_gauge_blocked", False)
+
+    def _break_valve_pace(self) -> Callable[[], object]:
+        slow, output = self.season.plant.faults.valve_slow_s, self._zone().valve.output
+        slow[output] = self.rng.uniform(3.0, 40.0)
+        return lambda: slow.pop(output, None)
+
+    def _break_supply(self) -> Callable[[], object]:
+        faults, pump_id = self.season.plant.faults, self.rng.choice(self.site.pumps).id
+        chosen = self.rng.choice((faults.pump_worn, faults.filter_clogged))
+        chosen[pump_id] = self.rng.uniform(0.1, 0.9)
+        return lambda: chosen.pop(pump_id, None)
+
+    def _break_fittings(self) -> Callable[[], object]:
+        popped, zone = self.season.plant.faults.emitters_popped, self._zone()
+        popped[zone.id] = self.rng.randint(1, 8)
+        return lambda: popped.pop(zone.id, None)
+
+    def _break_wires(self) -> Callable[[], object] | None:
+        """Two valves of one tank changed over."""
+        zone = self._zone()
+        others = [other for other in self.site.zones if other.tank_id == zone.tank_id and other is not zone]
+        if not others:
+            return None
+        crossed = self.season.plant.faults.zones_crossed
+        if crossed:
+            return None
+        pair = (zone.valve.output, self.rng.choice(others).valve.output)
+        crossed.add(pair)
+        return lambda: crossed.discard(pair)
+
+    def _break_roof(self) -> Callable[[], object] | None:
+        if not self.site.roofs:
+            return None
+        blocked, roof_id = self.season.plant.faults.gutter_blocked, self.rng.choice(self.site.roofs).id
+        blocked[roof_id] = self.rng.uniform(0.3, 1.0)
+        return lambda: blocked.pop(roof_id, None)
+
+    def _break_charger(self) -> Callable[[], object]:
+        faults, kind = self.season.plant.faults, self.rng.randrange(4)
+        name, value, sound = (
+            ("charger_dead", True, False),
+            ("charger_low_v", 13.0, None),
+            ("charger_high_v", 16.0, None),
+            ("battery_fade", self.rng.uniform(0.1, 0.6), 0.0),
+        )[kind]
+        setattr(faults, name, value)
+        return lambda: setattr(faults, name, sound)
+
+    def _break_echoes(self) -> Callable[[], object]:
+        faults, channel, kind = self.season.plant.faults, self._tank().sensor_channel, self.rng.randrange(3)
+        chosen = (faults.echo_false_mm, faults.echo_lost_part, faults.echo_drift_mm_day)[kind]
+        chosen[channel] = (self.rng.uniform(260.0, 900.0), self.rng.random(), self.rng.uniform(-200.0, 200.0))[kind]
+        return lambda: chosen.pop(channel, None)
+
+    def _break_sensor(self) -> Callable[[], object]:
+        """Any sensor, in any of the ways in which sensors go wrong."""
+        rng, troubles = self.rng, self.season.plant.faults.sensor
+        quantity: Quantity = rng.choice(get_args(Quantity))
+        channel = self._tank().sensor_channel if quantity == "echo" else 0
+        kind: TroubleKind = rng.choice(get_args(TroubleKind))
+        amounts: dict[str, float] = {
+            "garbage": rng.uniform(1.0, 4000.0),
+            "slow": rng.uniform(5.0, 3600.0),
+            "delayed": rng.uniform(5.0, 3600.0),
+            "intermittent": rng.random(),
+        }
+        wrong = {
+            "echo": rng.uniform(-400.0, 400.0),
+            "flow": rng.uniform(0.3, 3.0),
+            "battery": rng.uniform(-2.0, 2.0),
+            "temperature": rng.uniform(-30.0, 30.0),
+            "rain": rng.uniform(0.0, 5.0),
+        }
+        troubles[(quantity, channel)] = SensorTrouble(kind, amounts.get(kind, wrong[quantity]))
+        self._tell(f"{quantity} {channel}: {troubles[(quantity, channel)]}")
+        return lambda: troubles.pop((quantity, channel), None)
 
     def _break_float(self) -> Callable[[], object] | None:
         channels = [tank.float_switch_channel for tank in self.site.tanks if tank.float_switch_channel is not None]
@@ -521,7 +606,7 @@ class HardWeek:
         rng, zone = self.rng, self._zone().id
         season = self.season
         snapshot = season.core.snapshot(season.now())
-        kind = rng.randrange(8)
+        kind = rng.randrange(9)
         if kind <= 1:
             return RunZone(zone, rng.choice((0.3, 3.0, 20.0, 1e9, -1.0, 0.0, math.nan, math.inf)))
         if kind == 2:
@@ -534,6 +619,9 @@ class HardWeek:
         if kind == 5:
             version = next(view.schedule_version for view in snapshot.zones if view.id == zone)
             return SetSchedule(rng.choice((zone, "no-such-zone")), self._some_schedule(), rng.choice((version, 99)))
+        if kind == 6:
+            day = datetime.fromtimestamp(season.now().wall_ms / 1000.0, ZoneInfo(self.site.place.time_zone)).date()
+            return VoidRain((day - timedelta(days=rng.randrange(4))).isoformat(), "a bird")
         latched = [finding.id for finding in snapshot.findings if finding.latched]
         return ClearFault(rng.choice([*latched, "no-such-fault"]))
 
@@ -597,10 +685,20 @@ class HardWeek:
         self._mend_clock()
         for tank in season.plant.tanks.values():
             season.plant.set_volume(tank.tank.id, 0.7 * tank.overflow_volume_l)
-        season.plant.bank.charge_ah = 0.95 * season.plant.bank.capacity_ah
+        self._put_in_a_charged_battery()
         season.plant.refresh()
         self.judge.calm = True
         self._tell("everything mended")
+
+    def _put_in_a_charged_battery(self) -> None:
+        """Nothing has power while it is changed."""
+        bank = self.season.plant.bank
+        bank.charge_ah = 0.95 * bank.capacity_ah
+        self.judge.board_reset()
+        self.season.reset_board("power")
+        self.judge.controller_restarts()
+        self.season.restart(60_000)
+        self._wrap_core()
 
     def _clear_once(self) -> None:
         """One act of a person for each fault that stands."""
@@ -647,6 +745,14 @@ FAULT_KINDS = (
     "battery",
     "meter",
     "gauge",
+    "valve_pace",
+    "supply",
+    "fittings",
+    "wires",
+    "roof",
+    "charger",
+    "echoes",
+    "sensor",
     "float",
     "tank",
     "board",

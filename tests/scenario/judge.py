@@ -82,6 +82,8 @@ class Judge:
         self._clock_steps = 0
         self._resets = 0
         self._flowed_at_rest = False
+        self._miscounted = False
+        """Has the board ever been told other pulses than the meter made?"""
         self._latched: set[str] = set()
         self._may_clear: set[str] = set()
         self._advance = self._plant.advance
@@ -254,19 +256,24 @@ class Judge:
         faults, now_ms = self._plant.faults, self._now_ms
         for tank in self._site.tanks:
             channel = tank.sensor_channel
-            if channel in faults.echo_frozen or channel in faults.echo_jump_mm or 0 in faults.temperature_frozen:
+            trouble = faults.sensor.get(("echo", channel))
+            lies = (faults.echo_frozen, faults.echo_jump_mm, faults.echo_false_mm, faults.echo_drift_mm_day)
+            hot = ("temperature", 0) in faults.sensor or 0 in faults.temperature_frozen
+            if trouble is not None or hot or any(channel in lying for lying in lies):
                 # A level that jumped is believed after a minute, and again when it jumps back.
                 self._lies_until_ms[tank.id] = now_ms + 30 * 60_000
-            if channel in faults.echo_silent:
+            if channel in faults.echo_silent or channel in faults.echo_lost_part or trouble is not None:
                 self._silent_ms[tank.id] = now_ms
         for pump in self._site.pumps:
             meter = pump.flow_meter
-            if meter is None or faults.flow_phantom_l_h.get(meter.channel):
+            if meter is None or faults.flow_phantom_l_h.get(meter.channel) or ("flow", meter.channel) in faults.sensor:
                 self._hidden_flow_ms[pump.output] = now_ms
-        if faults.battery_bad or faults.battery_frozen_mv is not None:
+        if faults.battery_bad or faults.battery_frozen_mv is not None or ("battery", 0) in faults.sensor:
             self._battery_lied_ms = now_ms
-        if faults.pump_welded or faults.flow_phantom_l_h:
+        if faults.pump_welded or faults.flow_phantom_l_h or faults.flow_meter_slow:
             self._flowed_at_rest = True
+        if any(quantity == "flow" for quantity, _ in faults.sensor):
+            self._miscounted = True
         if faults.pump_welded:
             self._welded_ms = now_ms
         if faults.valve_stuck:
@@ -362,7 +369,9 @@ class Judge:
         """S7. A meter that is dead, phantom or shared with a stuck valve cannot tell whose water it was."""
         if self._valve_stuck_ms == self._now_ms or self._plant.faults.pump_welded:
             self._caps_spoilt = True
-        if self._plant.faults.flow_meter_dead:
+        faults = self._plant.faults
+        miscounts = faults.flow_meter_dead or faults.flow_meter_slow or any(what == "flow" for what, _ in faults.sensor)
+        if miscounts or faults.zones_crossed or faults.emitters_popped:
             self._caps_spoilt = True
         if self._caps_spoilt:
             return
@@ -398,7 +407,7 @@ class Judge:
     def _check_bookings(self, pump: Pump, records: list[tuple[Now, Record]]) -> None:
         """B2: no more was booked than the meter counted, and no less but for a second's flow at each board reset."""
         meter = pump.flow_meter
-        if meter is None:
+        if meter is None or self._miscounted:
             return
         zones = {zone.id for zone in self._zones_of(pump.output)}
         booked_l = sum(

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import inspect
 import os
+from dataclasses import fields
 from random import Random
 
 import pytest
 
 from controller.contract import Now, Record
+from simulator.plant.faults import PlantFaults
+from tests.scenario import hard_weeks
 from tests.scenario.hard_weeks import FAULT_KINDS, HardWeek, hard_site
 
 SEEDS = int(os.environ.get("PUMPHOUSE_SEEDS", "16"))
@@ -39,6 +43,13 @@ def test_the_seeds_differ_and_break_everything_there_is() -> None:
     assert any(zone.valve.kind == "latching" for site in sites for zone in site.zones)
     assert {zone.schedule.mode for site in sites for zone in site.zones} == {"need", "fixed"}
     assert all(hasattr(HardWeek, f"_break_{kind}") for kind in FAULT_KINDS)
+
+
+def test_every_fault_that_the_plant_can_have_is_drawn() -> None:
+    """But the soil probe's, for the example has none; the panel's shade and the shape of a leak are drawn elsewhere."""
+    source = inspect.getsource(hard_weeks)
+    known = {field.name for field in fields(PlantFaults)} - {"soil_frozen_mv"}
+    assert known <= {name for name in known if name in source}
 
 
 def test_cores_made_from_dumps_are_compared_in_most_weeks() -> None:
