@@ -101,8 +101,7 @@ class Gate:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
-            await self._app(scope, receive, send)
-            return
+            return  # Nothing else is served, so nothing else needs a way in.
         caller = self._door.caller(scope)
         if caller.paced and not self._requests.allows(_who(scope, caller), time.monotonic()):
             await _refuse(scope, send, 429, "Too many requests one after another. Wait a few seconds.")

@@ -18,6 +18,7 @@
 
   const get = async (address, options = {}) => {
     const answer = await fetch(address, { cache: "no-store", ...options });
+    if (answer.status === 401) location.reload(); // Signed out meanwhile: the whole page knows the way to sign in.
     if (!answer.ok) throw new Error(String(answer.status));
     return answer.text();
   };
