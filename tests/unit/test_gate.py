@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,7 +13,8 @@ from starlette.routing import Mount, Route
 from dashboards.access import form_token, is_form_token
 from dashboards.accounts import SECRET
 from dashboards.app import build_routes
-from dashboards.gate import PUBLIC_FOLDERS, PUBLIC_PATHS, OpenDoor, network_of, safe_next
+from dashboards.gate import PUBLIC_FOLDERS, PUBLIC_PATHS, Gate, OpenDoor, network_of, safe_next
+from dashboards.http_guard import Receive, Scope, Send
 from tests.unit.signed_in import HTML, NOW_S, Browser, House
 
 
@@ -312,3 +314,20 @@ def test_a_strangers_browser_gets_no_cookie_except_where_it_needs_one(house: Hou
     assert not stranger.cookies
     stranger.get("/sign-in")
     assert len(stranger.cookies) == 1
+
+
+def test_nothing_but_http_passes_the_gate(house: House) -> None:
+    passed: list[str] = []
+
+    async def application(scope: Scope, _receive: Receive, _send: Send) -> None:
+        passed.append(scope["type"])
+
+    async def nothing() -> dict[str, str]:
+        return {}
+
+    async def dropped(_message: Scope) -> None:
+        return None
+
+    gate = Gate(application, house.door)
+    asyncio.run(gate({"type": "websocket", "path": "/", "headers": []}, nothing, dropped))
+    assert passed == []
