@@ -7,6 +7,7 @@ import logging
 import secrets
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from controller.commands.arguments import instant
 from controller.errors import ConfigurationError
@@ -26,6 +27,9 @@ from controller.service.writer import JournalWriter
 from controller.site.model import Site
 from firmware_host.link import Link
 from firmware_host.transport import SerialPort
+
+if TYPE_CHECKING:
+    from controller.service.forecast_poll import ForecastPoll
 
 SUMMARY = "run the controller (what systemd starts)"
 BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
@@ -79,6 +83,7 @@ def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
     cable = Cable(link, SerialPort(args.serial), clock.pace)
     mqtt: MqttService | None = None
     prospects: Prospects | None = None
+    forecasts = _forecasts(args, site, clock)
 
     def make(waker: Waker) -> Daemon:
         nonlocal mqtt, prospects
@@ -87,11 +92,16 @@ def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
         if not args.no_mqtt:
             mqtt = MqttService(site, writer, install_id, cursor, targets, clock, waker.wake)
             mqtt.start()
-        return Daemon(Parts(site, site_text, clock, restored, cable, writer, notifier, mqtt, prospects), waker)
+        if forecasts is not None:
+            forecasts.start(waker.wake)
+        parts = Parts(site, site_text, clock, restored, cable, writer, notifier, mqtt, prospects, forecasts)
+        return Daemon(parts, waker)
 
     try:
         run_until_signalled(make)
     finally:
+        if forecasts is not None:
+            forecasts.stop()
         if mqtt is not None:
             mqtt.stop()
         if prospects is not None:
@@ -99,6 +109,16 @@ def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
         writer.close()
         cable.close()
         notifier.close()
+
+
+def _forecasts(args: argparse.Namespace, site: Site, clock: Clock) -> ForecastPoll | None:
+    """What fetches forecasts, where the site file says from where; made-up time gets none."""
+    if site.forecast is None or args.pace is not None:
+        return None
+    # Imported late: its HTTP client costs memory that most sites never need.
+    from controller.service.forecast_poll import ForecastPoll
+
+    return ForecastPoll(site, site.forecast, clock)
 
 
 def _clock(args: argparse.Namespace, journal: Journal) -> Clock:

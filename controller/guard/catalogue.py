@@ -533,6 +533,14 @@ _SERVICE_ROWS = (
         "check the wire from the controller's TX, then restart the board",
         "by itself when the board answers",
     ),
+    Condition(
+        "forecast-not-fetched",
+        "info",
+        "no weather forecast could be fetched for an hour or longer",
+        "no network, a wrong address or key, or a source that sends its figures elsewhere in its answer",
+        "compare the address and the fields in [forecast] of the site file with what the source sends",
+        "by itself with the next forecast",
+    ),
 )
 
 _BOARD_ROWS = (

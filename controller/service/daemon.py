@@ -25,7 +25,7 @@ from controller.service.clock import Clock
 from controller.service.codec import Entry, encode_input
 from controller.service.housekeeping import Housekeeping
 from controller.service.mqtt import MqttService, Picture, WateringEnded
-from controller.service.ports import CorePort
+from controller.service.ports import CorePort, ForecastPort
 from controller.service.prospects import Prospects
 from controller.service.restore import Restored
 from controller.service.systemd import Notifier
@@ -57,6 +57,7 @@ class Parts:
     notifier: Notifier
     mqtt: MqttService | None = None
     prospects: Prospects | None = None
+    forecasts: ForecastPort | None = None
 
 
 class Waker:
@@ -215,14 +216,12 @@ class Daemon:
         self._unanswered = ""
 
     def _take_orders(self) -> None:
-        mqtt = self._parts.mqtt
-        if mqtt is None:
-            return
-        while True:
-            try:
-                self._take(mqtt.inbox.get_nowait())
-            except queue.Empty:
-                return
+        for source in (self._parts.mqtt, self._parts.forecasts):
+            while source is not None:
+                try:
+                    self._take(source.inbox.get_nowait())
+                except queue.Empty:
+                    break
 
     def _take_questions(self, now: Now) -> None:
         """A question gets a copy of the memory and is answered elsewhere."""
@@ -323,6 +322,10 @@ class Daemon:
             )
         if self._unanswered:
             found.append(Finding("board-deaf", "warning", self._unanswered, "check the wire from the controller's TX"))
+        forecasts = self._parts.forecasts
+        if forecasts is not None and forecasts.trouble is not None:
+            cure = "compare the address and the fields in [forecast] with what the source sends; watering goes on"
+            found.append(Finding("forecast-not-fetched", "info", forecasts.trouble, cure))
         return tuple(found)
 
     def _ping(self) -> None:

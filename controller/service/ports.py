@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from queue import SimpleQueue
 from typing import Any, Protocol
 
-from controller.contract import Input, Now, Snapshot, StepResult
+from controller.contract import Input, Now, Order, Snapshot, StepResult
 from controller.irrigate.outlook import Uses
 from controller.site.model import Site
 
@@ -31,6 +32,20 @@ class CorePort(Protocol):
 
     def dump(self) -> dict[str, Any]:
         """The full state as JSON-able data; a core made from it continues exactly."""
+        ...
+
+
+class ForecastPort(Protocol):
+    """Where forecasts come from beside MQTT."""
+
+    @property
+    def inbox(self) -> SimpleQueue[Order]:
+        """Orders `forecast` that nobody has taken yet."""
+        ...
+
+    @property
+    def trouble(self) -> str | None:
+        """Why none has come for a while, for people."""
         ...
 
 

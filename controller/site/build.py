@@ -215,6 +215,21 @@ def build_mqtt(table: schema.MqttTable) -> model.Mqtt:
     return model.Mqtt(table.host, table.port, table.username, table.password_file, table.ca_file, table.domain)
 
 
+def build_forecast(table: schema.ForecastTable) -> model.ForecastSource:
+    fields = table.fields
+    return model.ForecastSource(
+        url=table.url,
+        fields=model.ForecastFields(
+            fields.date, fields.rain, fields.night_low, fields.day_high, fields.days, fields.issued
+        ),
+        every_s=table.every,
+        units=table.units,
+        plain_http=table.plain_http,
+        key_file=table.key_file,
+        key_header=table.key_header,
+    )
+
+
 def build_history(table: schema.HistoryTable) -> model.History:
     day_s = 86400.0
     return model.History(inputs_days=round(table.inputs / day_s), measurements_days=round(table.measurements / day_s))

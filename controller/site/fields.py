@@ -34,6 +34,7 @@ _MONTHS = (
 )
 _LONGEST_MONTHS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 _TIME = re.compile(r"(\d{1,2}):(\d{2})")
+_POINTER = re.compile(r"(?:/(?:[^~/]|~[01])*)+")
 _ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 
 
@@ -162,6 +163,19 @@ class Id(Field):
     def read(self, value: object) -> str:
         if not isinstance(value, str) or len(value) > 32 or not _ID.fullmatch(value):
             raise ValueError(f'an id becomes part of MQTT topics: {self.allowed}, for example "bean-row"')
+        return value
+
+
+class JsonPointer(Field):
+    """Where a value stands in a JSON document, RFC 6901."""
+
+    allowed = 'a JSON Pointer, like "/daily/rain"'
+
+    def read(self, value: object) -> str:
+        if not isinstance(value, str) or len(value) > 200 or not _POINTER.fullmatch(value):
+            raise ValueError(
+                f"expected {self.allowed}: the keys on the way, each after a slash; list entries count from 0"
+            )
         return value
 
 

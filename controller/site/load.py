@@ -7,6 +7,7 @@ from typing import Any, TypeVar, cast
 
 from controller.site import build, schema
 from controller.site.document import Document
+from controller.site.forecast_checks import forecast_complaints
 from controller.site.model import History, Mqtt, Site, Tank, UnitSystem, Zone
 from controller.site.place_checks import normals_gaps, place_complaints
 from controller.site.power_checks import battery_complaints
@@ -54,9 +55,12 @@ class _Reader:
         gauge = self._built("rain_gauge", build.build_rain_gauge)
         mqtt = self._built("mqtt", build.build_mqtt)
         history = self._built("history", build.build_history)
+        forecast = self._built("forecast", build.build_forecast)
         if place is not None:
             self._complain(("place",), place_complaints(place, self._zones_known))
             self._complain(("place", "normals"), normals_gaps(document.values["place"].get("normals", {})))
+        if forecast is not None:
+            self._complain(("forecast",), forecast_complaints(forecast))
         if battery is not None:
             self._complain(("battery",), battery_complaints(battery))
         roofs = self._each("roof", build.build_roof)
@@ -83,6 +87,7 @@ class _Reader:
             history=history if history is not None else History(),
             idle_report_s=round(head.report_every),
             frost_c=head.frost,
+            forecast=forecast,
         )
 
     def _single(self, name: str) -> schema.Declared | None:

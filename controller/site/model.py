@@ -322,6 +322,34 @@ class History:
 
 
 @dataclass(frozen=True, slots=True)
+class ForecastFields:
+    """Where a forecast's values stand in the answer, as JSON Pointers (RFC 6901).
+
+    With `days` the others are looked up in each entry of that list; without it each of them is a list itself.
+    """
+
+    date: str
+    rain: str
+    night_low: str
+    day_high: str
+    days: str | None = None
+    issued: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ForecastSource:
+    """A forecast that is fetched by HTTP. `units` are those of the answer's figures."""
+
+    url: str
+    fields: ForecastFields
+    every_s: float
+    units: UnitSystem = "metric"
+    plain_http: bool = False
+    key_file: str | None = None
+    key_header: str = "Authorization"
+
+
+@dataclass(frozen=True, slots=True)
 class Site:
     """Everything declared about one site. Lookups by id never fail on a checked site."""
 
@@ -340,6 +368,7 @@ class Site:
     history: History = field(default_factory=History)
     idle_report_s: int = 60
     frost_c: float = 2.0
+    forecast: ForecastSource | None = None
 
     def tank(self, tank_id: str) -> Tank:
         return next(t for t in self.tanks if t.id == tank_id)

@@ -19,6 +19,7 @@ from controller.site.fields import (
     DayOfYear,
     Flag,
     Id,
+    JsonPointer,
     Named,
     Number,
     Quantity,
@@ -329,6 +330,25 @@ class HistoryTable(Declared):
     measurements: Annotated[float, Quantity(DURATION, "30 days", "36500 days")] = 730 * 86400.0
 
 
+class ForecastFieldsTable(Declared):
+    days: Annotated[str, JsonPointer()] | None = None
+    date: Annotated[str, JsonPointer()]
+    rain: Annotated[str, JsonPointer()]
+    night_low: Annotated[str, JsonPointer()]
+    day_high: Annotated[str, JsonPointer()]
+    issued: Annotated[str, JsonPointer()] | None = None
+
+
+class ForecastTable(Declared):
+    url: Annotated[str, Text(1000)]
+    every: Annotated[float, Quantity(DURATION, "30 min", "12 h")] = 3 * 3600.0
+    units: Annotated[UnitSystem, Choice("metric", "us")] = "metric"
+    plain_http: Annotated[bool, Flag()] = False
+    key_file: Annotated[str, Text(250)] | None = None
+    key_header: Annotated[str, Text(60)] = "Authorization"
+    fields: ForecastFieldsTable
+
+
 SINGLE_TABLES: dict[str, type[Declared]] = {
     "site": SiteTable,
     "place": PlaceTable,
@@ -337,6 +357,7 @@ SINGLE_TABLES: dict[str, type[Declared]] = {
     "rain_gauge": RainGaugeTable,
     "mqtt": MqttTable,
     "history": HistoryTable,
+    "forecast": ForecastTable,
 }
 REPEATED_TABLES: dict[str, type[Declared]] = {
     "roof": RoofTable,
