@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import getpass
 import json
+import socket
+import ssl
 import subprocess
 import sys
 import threading
@@ -20,6 +22,7 @@ from paho.mqtt.enums import CallbackAPIVersion
 from controller.service.broker_files import SiteTopics, accounts_for
 from simulator.example import example_site_text
 from tests.system.broker_process import MOSQUITTO, free_port, wait_for
+from tests.system.test_hostile_network import certificate
 from tests.unit.test_broker_files import RIGHTS
 
 pytestmark = pytest.mark.system
@@ -29,11 +32,11 @@ PROJECT = Path(__file__).resolve().parents[2]
 class GuardedBroker:
     """Mosquitto with a main configuration like Debian's, which takes in what `pumphouse broker-config` wrote."""
 
-    def __init__(self, directory: Path, *sites: Path) -> None:
+    def __init__(self, directory: Path, *sites: Path, options: tuple[str, ...] = ()) -> None:
         self.port = free_port()
         self.out = directory / "broker"
         words = [word for site in sites for word in ("--site", str(site))]
-        _run("broker-config", *words, "--out", str(self.out), "--port", str(self.port))
+        _run("broker-config", *words, "--out", str(self.out), "--port", str(self.port), *options)
         (directory / "conf.d").mkdir()
         (directory / "conf.d" / "pumphouse.conf").symlink_to(self.out / "pumphouse.conf")
         main = directory / "mosquitto.conf"
@@ -60,12 +63,14 @@ class GuardedBroker:
 class Client:
     """One account at the broker: hears whatever it may."""
 
-    def __init__(self, port: int, name: str | None, password: str | None) -> None:
+    def __init__(self, port: int, name: str | None, password: str | None, ca_file: Path | None = None) -> None:
         self.heard: list[tuple[str, str]] = []
         self.refused = ""
         self._ready = threading.Event()
         self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5, reconnect_on_failure=False)
         self._client.username_pw_set(name, password)
+        if ca_file is not None:
+            self._client.tls_set(str(ca_file))
         self._client.on_connect = self._on_connect
         self._client.on_subscribe = lambda *_: self._ready.set()
         self._client.on_message = lambda _c, _u, m: self.heard.append((m.topic, m.payload.decode()))
@@ -155,6 +160,28 @@ def test_a_message_larger_than_any_order_reaches_nobody_and_hurts_nobody_else(br
     controller.close()
     page.close()
     phone.close()
+
+
+def test_beyond_this_machine_there_is_tls_and_nothing_else(tmp_path: Path) -> None:
+    cert, key = certificate(tmp_path)
+    port = free_port()
+    tls = ("--tls-cert", str(cert), "--tls-key", str(key), "--tls-port", str(port))
+    broker = GuardedBroker(tmp_path, site_file(tmp_path, "riverside", "homie"), options=tls)
+    try:
+        phone = Client(port, "act-riverside", broker.password("act-riverside"), cert)
+        controller = broker.client("controller-riverside")
+        phone.try_to_say("homie/5/riverside/site/mode/set", "hold")
+        wait_for(lambda: controller.heard == [("homie/5/riverside/site/mode/set", "hold")], "what the phone said")
+        with socket.create_connection(("127.0.0.1", port)) as plug, pytest.raises(ssl.SSLCertVerificationError):
+            ssl.create_default_context().wrap_socket(plug, server_hostname="127.0.0.1")
+        # 127.0.0.2 stands for every address but the one that is listened on without TLS.
+        with pytest.raises(ConnectionRefusedError):
+            socket.create_connection(("127.0.0.2", broker.port), timeout=2)
+        socket.create_connection(("127.0.0.2", port), timeout=2).close()
+        for client in (phone, controller):
+            client.close()
+    finally:
+        broker.close()
 
 
 def test_controller_and_page_work_under_these_files_and_a_phone_orders(tmp_path: Path) -> None:
