@@ -47,6 +47,8 @@ class Feed:
         """Told of every answer to an order or a question: site id and what was said."""
         self.on_duty: Callable[[], None] | None = None
         """Called about once a second by the worker."""
+        self.complaints: list[Callable[[], list[str]]] = []
+        """Asked by `troubles`."""
         self._wall_ms = wall_ms or (lambda: time.time_ns() // 1_000_000)
         domain = settings.domain
         filters = (f"{domain}/5/#", f"{domain}-log/+/senml", f"{domain}-log/+/answer")
@@ -73,6 +75,10 @@ class Feed:
         with self._tree_lock:
             site = next(iter(self._tree.sites()), None) if site_id is None else self._tree.site(site_id)
             return read_site(self._tree, site, self._wall_ms(), self.connected, units) if site is not None else None
+
+    def troubles(self) -> list[str]:
+        """What goes out beside the page and does not get through, in sentences."""
+        return [said for complain in self.complaints for said in complain()]
 
     def now_ms(self) -> int:
         """This computer's wall clock."""

@@ -41,6 +41,8 @@ class Surroundings:
     desk: Desk | None = None
     account: str = ""
     """Name of whoever is signed in with an account; empty without one."""
+    troubles: Sequence[str] = ()
+    """What goes out beside the page and does not get through."""
 
 
 def e(text: str) -> str:
@@ -172,6 +174,11 @@ def _notice(view: SiteView) -> str:
     return f'<p class="notice" role="status"><strong>Careful:</strong> {e(text)}</p>'
 
 
+def careful(said: Sequence[str]) -> str:
+    """A strip for what the page itself has trouble with; nothing when there is none."""
+    return f'<p class="notice" role="status"><strong>Careful:</strong> {e(" ".join(said))}</p>' if said else ""
+
+
 # --- forms ---
 
 
@@ -203,7 +210,8 @@ def footer(view: SiteView, around: Surroundings) -> str:
     site = e(view.id)
     account = f'<a href="/account">Account of {e(around.account)}</a> · ' if around.account else ""
     return (
-        "<footer><p class=caution><strong>Not drinking water.</strong> Stored rain is for plants only: never drink it, "
+        f"<footer>{careful(around.troubles)}"
+        "<p class=caution><strong>Not drinking water.</strong> Stored rain is for plants only: never drink it, "
         "and never join this pipework to a drinking-water supply without the backflow protection your local rules ask "
         "for.</p>"
         f"<p>An amount after ± is right 19 times in 20. {e(_complete_words(around.done))}</p>{_clock_words(view)}"

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from urllib.parse import urlencode
 
 from dashboards import words
-from dashboards.frame import document, e
+from dashboards.frame import careful, document, e
 from dashboards.standing import Need, Standing, by_need, matching, need_of
 
 PER_PAGE = 50
@@ -31,6 +31,7 @@ def overview_page(
     asked: str = "",
     page: int = 1,
     account: str = "",
+    troubles: Sequence[str] = (),
 ) -> str:
     """The whole page. `asked` are words to look for; `page` counts from 1."""
     found = by_need(matching(standings, asked), now_ms)
@@ -40,7 +41,7 @@ def overview_page(
     needing = sum(need_of(standing, now_ms) in CLASSES for standing in standings)
     body = (
         f"<header><h1>Sites</h1>{_state(len(standings), needing, broker_connected)}</header>"
-        f'<main id="main" tabindex="-1">{_search(asked)}{_notice(broker_connected)}'
+        f'<main id="main" tabindex="-1">{_search(asked)}{_notice(broker_connected)}{careful(troubles)}'
         f"{_list(shown, now_ms)}{_none_found(found, standings, asked)}"
         f"{_pages(asked, page, last_page, len(found))}</main>"
         f"{_foot(account)}"
@@ -63,10 +64,8 @@ def _search(asked: str) -> str:
 
 
 def _notice(broker_connected: bool) -> str:
-    if broker_connected:
-        return ""
     text = "This page has no connection to the broker; what follows was true when it was last heard."
-    return f'<p class="notice" role="status"><strong>Careful:</strong> {text}</p>'
+    return "" if broker_connected else careful([text])
 
 
 def _list(shown: Sequence[tuple[Need, Standing]], now_ms: int) -> str:

@@ -36,8 +36,8 @@ def add_overview(app: FastAPI, pages: Pages) -> None:
     @app.get("/sites", response_class=HTMLResponse, include_in_schema=False)
     def overview(request: Request, person: Looker, words: Words = "", page: int = 1) -> HTMLResponse:
         account = person.name if visit(request).has_account else ""
-        seen, connected = _seen(pages, person), pages.feed.connected
-        return HTMLResponse(overview_page(seen, pages.feed.now_ms(), connected, words, page, account))
+        seen, feed, troubles = _seen(pages, person), pages.feed, pages.troubles(person)
+        return HTMLResponse(overview_page(seen, feed.now_ms(), feed.connected, words, page, account, troubles))
 
     @app.get("/api/sites")
     def sites(person: Looker) -> list[SiteInShort]:

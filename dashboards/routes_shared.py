@@ -92,7 +92,12 @@ class Pages:
     def around(self, request: Request, person: Person, view: SiteView) -> Surroundings:
         """What a page knows beside the site."""
         account = person.name if visit(request).has_account else ""
-        return Surroundings(self.sites(person), self.completeness(view), self.desk(request), account)
+        troubles = self.troubles(person)
+        return Surroundings(self.sites(person), self.completeness(view), self.desk(request), account, troubles)
+
+    def troubles(self, person: Person) -> list[str]:
+        """What does not get out of this machine, for whoever may do something about it."""
+        return self.feed.troubles() if person.may("act") else []
 
     def strips(self, request: Request, view: SiteView, asked: str = "") -> str:
         """What became of the last orders, above a page."""

@@ -101,6 +101,14 @@ def test_only_sites_that_are_theirs_are_listed_or_found(house: House) -> None:
     assert [site["id"] for site in json.loads(browser.get("/api/sites").text)] == ["lower"]
 
 
+def test_what_does_not_get_out_is_said_on_every_page_to_whoever_may_act(house: House) -> None:
+    house.feed.complaints.append(lambda: ["Messages to phone do not get through: <refused>."])
+    helper, guest = house.signed_in("ada", "act"), house.signed_in("ben", "look")
+    for path in ("/sites", "/?site=lower", "/log?site=lower"):
+        assert "Messages to phone do not get through: &lt;refused&gt;." in helper.get(path).text
+        assert "do not get through" not in guest.get(path).text
+
+
 def test_whoever_has_not_signed_in_sees_no_list(house: House) -> None:
     assert house.browser().get("/api/sites").status_code == 401
 

@@ -74,16 +74,39 @@ def test_what_is_heard_goes_to_people_and_databases(
         store = stack.enter_context(contextlib.closing(HistoryStore(str(tmp_path / "history.sqlite3"))))
         feed = Feed(BrokerSettings("broker.invalid"), store)
         open_outlets(stack, load_settings(settings_file(tmp_path, port)), store, feed)
-        feed.take(Message("", b"", False, NOW_MS, "connected"))
-        records = fake_site.history(NOW, days=2)
-        for topic, value in fake_site.tree(NOW, 1943.0, len(records)).items():
-            feed.take(Message(f"homie/5/{topic}", value.encode(), True, NOW_MS))
-        for pack in fake_site.packs(records):
-            feed.take(Message(f"homie-log/{fake_site.SITE}/senml", pack, False, NOW_MS))
+        hear(feed)
         eventually(lambda: {"/hook", "/api/v2/write"} <= {path.partition("?")[0] for path, _ in taken})
     titles = [json.loads(body)["title"] for path, body in taken if path == "/hook"]
     assert titles == ["Riverside allotment: the berry rows took 30 % longer than usual for their water"]
     assert (tmp_path / "history.sqlite3.alerts").exists()
+
+
+def test_what_does_not_get_through_is_told_in_words(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(alert_desk, "EVERY_S", 0.05)
+    monkeypatch.setattr(alert_rules, "GATHER_MS", 100)
+    with contextlib.ExitStack() as stack:
+        store = stack.enter_context(contextlib.closing(HistoryStore(str(tmp_path / "history.sqlite3"))))
+        feed = Feed(BrokerSettings("broker.invalid"), store)
+        open_outlets(stack, load_settings(settings_file(tmp_path, free_port())), store, feed)
+        assert feed.troubles() == []
+        count = hear(feed)
+        eventually(lambda: len(feed.troubles()) == 2)
+        database, people = feed.troubles()
+    assert database.startswith("The database home is not written: NewConnectionError")
+    assert database.endswith(f"{count} records wait.")
+    assert people.startswith("Messages to phone do not get through: A Connection error")
+    assert people.endswith("1 waits.")
+
+
+def hear(feed: Feed) -> int:
+    """The feed hears of the invented site; how many records that brought."""
+    feed.take(Message("", b"", False, NOW_MS, "connected"))
+    records = fake_site.history(NOW, days=2)
+    for topic, value in fake_site.tree(NOW, 1943.0, len(records)).items():
+        feed.take(Message(f"homie/5/{topic}", value.encode(), True, NOW_MS))
+    for pack in fake_site.packs(records):
+        feed.take(Message(f"homie-log/{fake_site.SITE}/senml", pack, False, NOW_MS))
+    return len(records)
 
 
 def test_a_trial_alert_says_what_happened(
