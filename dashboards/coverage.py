@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from enum import Enum
 
 CLOCK_SLACK_MS = 1000
+MOST_STRETCHES = 5000
+"""Far more than losses ever leave; a site whose numbers lie scattered must not fill the memory."""
 UNDATED = (2**53, 0)
 """Earliest and latest of a stretch whose records carry no time that could be relied on."""
 
@@ -29,6 +31,8 @@ class Arrival(Enum):
     DUPLICATE = "duplicate"
     CONTRADICTION = "contradiction"
     """Known number, but a time no record of that stretch had: the site began to count anew."""
+    SCATTERED = "scattered"
+    """Touches nothing known, of which there are too many pieces already: not noted, so that it counts as missing."""
 
 
 class Coverage:
@@ -64,6 +68,8 @@ class Coverage:
                 del self.stretches[index + 1]
         elif after is not None and after.first == seq + 1:
             _extend(after, seq, after.last, earliest_ms, latest_ms)
+        elif len(self.stretches) >= MOST_STRETCHES:
+            return Arrival.SCATTERED
         else:
             self.stretches.insert(index + 1, Stretch(seq, seq, earliest_ms, latest_ms))
         return Arrival.NEW

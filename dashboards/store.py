@@ -137,7 +137,7 @@ class HistoryStore:
             if arrival is Arrival.NEW:
                 added.new += 1
                 self._keep(site, record, rows)
-            else:
+            elif arrival is Arrival.DUPLICATE:
                 added.duplicate += 1
         return added
 

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from controller.errors import OperatingError
-from dashboards.coverage import Arrival, Coverage
+from dashboards.coverage import MOST_STRETCHES, Arrival, Coverage
 from dashboards.refill import RefillPlanner
 from dashboards.senml import PackError, StreamRecord, Value, read_pack
 from dashboards.series import columns
@@ -76,6 +76,18 @@ def test_a_bare_number_never_contradicts() -> None:
     assert coverage.add(1, None) is Arrival.DUPLICATE
     assert coverage.add(2, None) is Arrival.NEW
     assert coverage.add(2, NOW_MS - DAY_MS * 90) is not Arrival.NEW
+
+
+def test_scattered_numbers_do_not_fill_the_memory_and_stay_missing() -> None:
+    coverage = Coverage()
+    for seq in range(1, 4 * MOST_STRETCHES, 2):
+        coverage.add(seq, NOW_MS)
+    assert len(coverage.stretches) == MOST_STRETCHES
+    assert coverage.add(2 * MOST_STRETCHES + 1, NOW_MS) is Arrival.SCATTERED
+    assert coverage.add(2, NOW_MS) is Arrival.NEW
+    assert coverage.missing(2 * MOST_STRETCHES, 2 * MOST_STRETCHES + 9) == [
+        (2 * MOST_STRETCHES, 2 * MOST_STRETCHES + 9)
+    ]
 
 
 # --- store ---
