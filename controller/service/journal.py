@@ -18,13 +18,15 @@ import hashlib
 import json
 import os
 import sqlite3
+import time
 from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TextIO
 
 from controller.contract import Now, OrderAnswer, Record, StepResult
-from controller.errors import ConfigurationError
+from controller.errors import ConfigurationError, OperatingError
 from controller.service.codec import TICK, Entry
 from firmware_host.messages import SHUT, Outputs
 
@@ -32,6 +34,11 @@ SCHEMA_VERSION = 1
 APPLICATION_ID = 0x50754A6F
 FLUSH_ROWS = 1000
 LOST_AT = "lost_at_input"
+SYNCED_TO = "synced_to_input"
+OPEN_TRIES, OPEN_AGAIN_S = 4, 0.3
+"""A card that fails once may answer the next time (own choice)."""
+UNREADABLE = (sqlite3.SQLITE_IOERR_READ, sqlite3.SQLITE_IOERR_SHORT_READ)
+"""What a part of the card that is lost for good looks like: nothing is gained by waiting for it."""
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
 ANSWER_DAYS = 400
@@ -112,6 +119,9 @@ class Journal:
         self.path = path
         self._connection = connection
         self._bulk = bulk
+        self._syncing: bool | None = None
+        """Whether the connection now syncs each transaction; None when it has not been told."""
+        self._unsynced = False
         self._inputs: list[tuple[int, int, int, int, str, str, str]] = []
         self._records: list[tuple[int, int, int, int, int, str, str, str]] = []
         self._outputs: list[tuple[int, int, int, int, str]] = []
@@ -130,7 +140,8 @@ class Journal:
     def open(cls, path: Path | str, *, bulk: bool = False, stamp: str = "unknown-time") -> Journal:
         """Open for writing, made when missing. A damaged file is renamed to `<name>.damaged-<stamp>` and replaced.
 
-        Raises ConfigurationError when the file belongs to another or a newer program, or cannot be opened at all.
+        Raises ConfigurationError when the file belongs to another or a newer program or is not to be written by us,
+        OperatingError when the medium fails.
         """
         path = Path(path)
         recovered = False
@@ -140,7 +151,7 @@ class Journal:
         try:
             connection = _connect(path, bulk)
         except sqlite3.Error as error:
-            raise ConfigurationError(f"{path}: the journal cannot be opened for writing ({error})") from error
+            raise OperatingError(f"{path}: the journal cannot be opened for writing ({error}); see the card") from error
         journal = cls(connection, path, bulk)
         if recovered:
             journal.mark_lost()
@@ -165,6 +176,22 @@ class Journal:
         self.commit()
         self._connection.close()
 
+    def reconnected(self) -> bool:
+        """After an error that speaks of damage: is the file whole all the same, and written on from here?
+
+        A read that fails once is at times called damage. What was gathered in memory is kept. Looks at all of the file.
+        """
+        if not _is_sound(self.path):
+            return False
+        self.connect_again()
+        return not self.problem()
+
+    def connect_again(self) -> None:
+        """Open the file anew. A file that could not be opened for writing once is open for reading only, for good."""
+        fresh = _connect(self.path, self._bulk)
+        self._connection.close()
+        self._connection, self._syncing = fresh, None
+
     def replaced_by_fresh(self, stamp: str) -> Journal:
         """Set this file aside as damaged and open a fresh one in its place. What was gathered in memory is lost."""
         self._connection.close()
@@ -181,7 +208,7 @@ class Journal:
     def continue_after(self, seq: int) -> None:
         """Number records from here on higher than `seq`: whoever follows the stream has seen those numbers."""
         if seq > self._last_seq:
-            with _transaction(self._connection) as connection:
+            with self._writing() as connection:
                 connection.execute("DELETE FROM sqlite_sequence WHERE name = 'record'")
                 connection.execute("INSERT INTO sqlite_sequence VALUES ('record', ?)", (seq,))
             self._last_seq = seq
@@ -242,14 +269,11 @@ class Journal:
         self._records.append(row)
 
     def commit(self, *, durable: bool = False) -> None:
-        """Write what is gathered in one transaction; `durable` syncs it to the medium before returning."""
-        if not (self._inputs or self._records or self._outputs or self._answers):
+        """Write what is gathered in one transaction; `durable` syncs it, and all before it, before returning."""
+        gathered = self._inputs or self._records or self._outputs or self._answers
+        if not gathered and not (durable and self._unsynced):
             return
-        connection = self._connection
-        if not self._bulk:
-            connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
-        connection.execute("BEGIN IMMEDIATE")
-        try:
+        with self._writing(durable=durable) as connection:
             connection.executemany("INSERT INTO input VALUES (?,?,?,?,?,?,?)", self._inputs)
             connection.executemany("INSERT INTO record VALUES (?,?,?,?,?,?,?,?)", self._records)
             connection.executemany("INSERT INTO output VALUES (?,?,?,?,?)", self._outputs)
@@ -258,19 +282,37 @@ class Journal:
                 "accepted = excluded.accepted, reason = excluded.reason WHERE answer.accepted IS NULL",
                 self._answers,
             )
+            if durable and not self._inputs:
+                # An empty transaction would sync nothing, and what was committed before may still need it.
+                connection.execute("INSERT OR REPLACE INTO meta VALUES (?,?)", (SYNCED_TO, str(self._last_input_id)))
+        for rows in (self._inputs, self._records, self._outputs, self._answers):
+            rows.clear()
+
+    @contextmanager
+    def _writing(self, *, durable: bool = False) -> Iterator[sqlite3.Connection]:
+        """One transaction around a block, nothing of it when it fails. `durable` syncs it and all before it.
+
+        Readings are not synced: every sync wears the flash. Whatever is lost in a power cut is then the newest.
+        """
+        connection = self._connection
+        if not self._bulk and durable is not self._syncing:
+            connection.execute(f"PRAGMA synchronous = {'FULL' if durable else 'NORMAL'}")
+            self._syncing = durable
+        connection.execute("BEGIN IMMEDIATE")
+        try:
+            yield connection
             connection.execute("COMMIT")
-        except sqlite3.Error:
+        except BaseException:
             if connection.in_transaction:
                 connection.execute("ROLLBACK")
             raise
-        for rows in (self._inputs, self._records, self._outputs, self._answers):
-            rows.clear()
+        self._unsynced = not durable
 
     def add_checkpoint(self, now: Now, site_text: str, state: dict[str, Any] | str) -> None:
         """Keep the state of the core (a dump, or its JSON text) after the newest input, and everything gathered."""
         self.commit()
         site_hash = hashlib.sha256(site_text.encode()).hexdigest()
-        with _transaction(self._connection) as connection:
+        with self._writing() as connection:
             connection.execute("INSERT OR IGNORE INTO site VALUES (?,?)", (site_hash, site_text))
             row = (
                 self._last_input_id,
@@ -285,8 +327,7 @@ class Journal:
 
     def claim_order(self, order_id: str, wall_ms: int) -> OrderAnswer | None:
         """Reserve an order id, synced. None: it is new, act. Else the answer given before, or that there is none."""
-        self._connection.execute("PRAGMA synchronous = FULL")
-        with _transaction(self._connection) as connection:
+        with self._writing(durable=True) as connection:
             inserted = connection.execute(
                 "INSERT OR IGNORE INTO answer VALUES (?,?,NULL,'')", (order_id, wall_ms)
             ).rowcount
@@ -313,7 +354,7 @@ class Journal:
         if not first:
             return 0
         earliest = self._number("SELECT max(wall_ms) FROM record WHERE dated = 1 AND seq < ?", first)
-        with _transaction(self._connection) as connection:
+        with self._writing() as connection:
             return connection.execute(
                 "UPDATE record SET wall_ms = min(max(mono_ms + ?, ?), ?), dated = 1 WHERE dated = 0",
                 (offset_ms, min(earliest, now.wall_ms), now.wall_ms),
@@ -326,7 +367,7 @@ class Journal:
         return None if row is None else str(row[0])
 
     def set_meta(self, key: str, value: str) -> None:
-        with _transaction(self._connection) as connection:
+        with self._writing() as connection:
             connection.execute("INSERT OR REPLACE INTO meta VALUES (?,?)", (key, value))
 
     def meta_under(self, prefix: str) -> dict[str, str]:
@@ -342,7 +383,7 @@ class Journal:
         return self._number("SELECT seq FROM cursor WHERE name = ?", name)
 
     def set_cursor(self, name: str, seq: int) -> None:
-        with _transaction(self._connection) as connection:
+        with self._writing() as connection:
             connection.execute("INSERT OR REPLACE INTO cursor VALUES (?,?)", (name, seq))
 
     # --- reading -----------------------------------------------------------------------------------------------------
@@ -471,7 +512,7 @@ class Journal:
             return
         cutoff = now.wall_ms - inputs_days * DAY_MS
         covered = self._number("SELECT max(input_id) FROM checkpoint WHERE wall_ms < ?", cutoff)
-        with _transaction(self._connection) as connection:
+        with self._writing() as connection:
             connection.execute("DELETE FROM input WHERE id <= ?", (covered,))
             connection.execute("DELETE FROM checkpoint WHERE input_id < ?", (covered,))
             connection.execute("DELETE FROM site WHERE hash NOT IN (SELECT site_hash FROM checkpoint)")
@@ -501,7 +542,7 @@ class Journal:
         hours: dict[int, list[tuple[int, dict[str, Any]]]] = {}
         for hour, seq, text in rows:
             hours.setdefault(hour, []).append((seq, json.loads(text)))
-        with _transaction(self._connection) as connection:
+        with self._writing() as connection:
             for readings in hours.values():
                 connection.execute(
                     "UPDATE record SET json = ? WHERE seq = ?", (_dump(hourly_mean(readings)), readings[0][0])
@@ -559,23 +600,6 @@ def _stored_step(last_id: int, now: Now, entries: list[Entry]) -> StoredStep:
     return StoredStep(last_id, now, () if entries == [TICK] else tuple(entries))
 
 
-class _transaction:  # noqa: N801 - reads as a statement
-    """BEGIN IMMEDIATE ... COMMIT around a block, ROLLBACK when it fails."""
-
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._connection = connection
-
-    def __enter__(self) -> sqlite3.Connection:
-        self._connection.execute("BEGIN IMMEDIATE")
-        return self._connection
-
-    def __exit__(self, kind: object, *_rest: object) -> None:
-        if kind is None:
-            self._connection.execute("COMMIT")
-        elif self._connection.in_transaction:
-            self._connection.execute("ROLLBACK")
-
-
 def _connect(path: Path, bulk: bool) -> sqlite3.Connection:
     connection = sqlite3.connect(path, timeout=5.0, isolation_level=None, check_same_thread=False)
     connection.execute("PRAGMA journal_mode = WAL")
@@ -607,24 +631,48 @@ def is_damage(error: sqlite3.Error) -> bool:
     return getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 
 
+def is_read_only(error: sqlite3.Error) -> bool:
+    """Whether the connection, or the medium, cannot be written."""
+    return getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_READONLY
+
+
 def _is_sound(path: Path) -> bool:
-    """Whether the file is a whole journal of ours. Raises ConfigurationError for a file that is not ours at all."""
+    """Whether the file is a whole journal of ours; what fails once is tried again.
+
+    Raises ConfigurationError for a file that is not ours at all, OperatingError when the medium cannot be written: a
+    journal is not damaged because the card is full.
+    """
     if path.is_dir():
         raise ConfigurationError(f"{path}: is a directory; give the journal a file")
     if not os.access(path, os.R_OK | os.W_OK):
         raise ConfigurationError(f"{path}: no permission to read and write the journal; check owner and mode")
-    connection = sqlite3.connect(path, timeout=5.0, isolation_level=None)
-    try:
+    for tries_left in reversed(range(OPEN_TRIES)):
+        try:
+            # The check, too, calls a page damaged that could not be read just now.
+            if _looks_sound(path):
+                return True
+        except sqlite3.OperationalError as error:
+            if error.sqlite_errorcode in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                raise ConfigurationError(f"{path}: another program is writing this journal; stop it first") from error
+            if not tries_left:
+                if error.sqlite_errorcode in UNREADABLE:
+                    return False
+                raise OperatingError(
+                    f"{path}: the medium fails ({error}); make room (df), or see whether the card can be written"
+                ) from error
+        except sqlite3.DatabaseError:
+            # Nor is it always one when SQLite says so: a read that failed looks like that, too.
+            if not tries_left:
+                return False
+        if tries_left:
+            time.sleep(OPEN_AGAIN_S)
+    return False
+
+
+def _looks_sound(path: Path) -> bool:
+    with closing(sqlite3.connect(path, timeout=5.0, isolation_level=None)) as connection:
         _check_identity(connection, path)
         return bool(connection.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok")
-    except sqlite3.OperationalError as error:
-        if error.sqlite_errorcode in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-            raise ConfigurationError(f"{path}: another program is writing this journal; stop it first") from error
-        return False
-    except sqlite3.DatabaseError:
-        return False
-    finally:
-        connection.close()
 
 
 def _set_aside(path: Path, stamp: str) -> None:

@@ -7,6 +7,7 @@ are dropped and counted, and a checkpoint afterwards lets replay go on behind th
 
 from __future__ import annotations
 
+import contextlib
 import queue
 import sqlite3
 import threading
@@ -17,13 +18,15 @@ from pathlib import Path
 from controller.contract import Now, OrderAnswer, Record, StepResult
 from controller.errors import PumphouseError
 from controller.service.codec import Entry
-from controller.service.journal import Journal, is_damage
+from controller.service.journal import Journal, is_damage, is_read_only
 
 QUEUE_ROWS = 20_000
 COMMIT_AT_REST_S = 120.0
 """With everything off the board reports once a minute; every commit writes whole pages to the flash."""
 COMMIT_BUSY_S = 5.0
 RETRY_AFTER_S = 5.0
+DOUBTED_DAMAGE = 2
+"""So often a file said to be damaged is looked at, and used on when it is whole (own choice)."""
 URGENT_KINDS = frozenset(
     {"order", "delivery", "start", "fault", "schedule", "look", "day", "ledger", "link", "journal"}
 )
@@ -136,18 +139,34 @@ class JournalWriter:
 
     def _insist(self, work: Work) -> None:
         """Try until it works; meanwhile the queue fills, which is bounded. Given up only while stopping."""
+        times_damaged = 0
         while True:
             try:
                 work(self._journal)
             except sqlite3.Error as error:
                 self.trouble = f"the journal cannot be written: {error}"
                 if is_damage(error):
-                    self._replace_journal()
+                    times_damaged += 1
+                    if times_damaged > DOUBTED_DAMAGE or not self._reconnected():
+                        self._replace_journal()
                 elif self._stopping.wait(self._retry_after_s):
                     return
+                elif is_read_only(error):
+                    self._connect_again()
             else:
                 self.trouble = None
                 return
+
+    def _connect_again(self) -> None:
+        with contextlib.suppress(sqlite3.Error):  # The next try says so again.
+            self._journal.connect_again()
+
+    def _reconnected(self) -> bool:
+        """Whether the journal is whole after all."""
+        try:
+            return self._journal.reconnected()
+        except (sqlite3.Error, PumphouseError):
+            return False
 
     def _replace_journal(self) -> None:
         """The file broke while in use: set it aside and go on with a fresh one, which `replaced` tells the daemon."""

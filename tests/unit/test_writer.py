@@ -114,6 +114,12 @@ def test_a_failing_disk_is_told_and_nothing_is_lost_or_doubled_when_it_recovers(
     reader.close()
 
 
+def _called_damaged() -> sqlite3.DatabaseError:
+    error = sqlite3.DatabaseError("database disk image is malformed")
+    error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
+    return error
+
+
 def test_a_file_that_breaks_in_use_is_set_aside_and_writing_goes_on(path: Path) -> None:
     writer = JournalWriter(Journal.open(path), commit_every_s=0.05)
     writer.add_step(now_at(0), (), result_with(measure(1)))
@@ -121,12 +127,13 @@ def test_a_file_that_breaks_in_use_is_set_aside_and_writing_goes_on(path: Path) 
 
     failed: list[bool] = []
 
-    def break_once(_journal: Journal) -> None:
+    def break_once(journal: Journal) -> None:
         if not failed:
             failed.append(True)
-            error = sqlite3.DatabaseError("database disk image is malformed")
-            error.sqlite_errorcode = sqlite3.SQLITE_CORRUPT
-            raise error
+            journal._connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            with path.open("r+b") as file:
+                file.write(b"\xff" * 200)
+            raise _called_damaged()
 
     writer.submit(break_once)
     _wait_for(lambda: writer.replaced == 1)
@@ -134,4 +141,37 @@ def test_a_file_that_breaks_in_use_is_set_aside_and_writing_goes_on(path: Path) 
     assert writer.flush(5.0)
     assert _stored(path) == 1
     assert len(list(path.parent.glob("j.sqlite.damaged-*"))) >= 1
+    writer.close()
+
+
+def test_a_whole_file_that_is_called_damaged_once_is_written_on(path: Path) -> None:
+    writer = JournalWriter(Journal.open(path), commit_every_s=0.05)
+    writer.add_step(now_at(0), (), result_with(measure(1)))
+    failed: list[bool] = []
+
+    def complain_once(_journal: Journal) -> None:
+        if not failed:
+            failed.append(True)
+            raise _called_damaged()
+
+    writer.submit(complain_once)
+    writer.add_step(now_at(1), (), result_with(measure(2)))
+    assert writer.flush(5.0)
+    assert (_stored(path), writer.replaced) == (2, 0)
+    assert not list(path.parent.glob("j.sqlite.damaged-*"))
+    writer.close()
+
+
+def test_a_file_that_is_called_damaged_again_and_again_is_set_aside(path: Path) -> None:
+    writer = JournalWriter(Journal.open(path), commit_every_s=0.05)
+    complaints: list[int] = []
+
+    def complain(_journal: Journal) -> None:
+        complaints.append(1)
+        if not writer.replaced:
+            raise _called_damaged()
+
+    writer.submit(complain)
+    _wait_for(lambda: writer.replaced == 1)
+    assert len(complaints) >= 3
     writer.close()

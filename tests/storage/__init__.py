@@ -1,0 +1,1 @@
+"""A journal in use, recorded call by call, so that power cuts and failing media can be played through."""
