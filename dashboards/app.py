@@ -24,6 +24,7 @@ from dashboards.routes_interface import add_interface
 from dashboards.routes_orders import add_orders
 from dashboards.routes_overview import add_overview
 from dashboards.routes_pages import add_pages
+from dashboards.routes_programs import add_programs
 from dashboards.routes_shared import Pages
 from dashboards.view import UnitSystem
 
@@ -50,6 +51,7 @@ def build_routes(feed: Feed, door: Door, units: UnitSystem | None = None, book: 
     add_overview(app, pages)
     add_interface(app, pages)
     add_orders(app, pages)
+    add_programs(app, pages)
     if isinstance(door, AccountDoor):
         add_accounts(app, door, lambda: [site_id for site_id, _ in feed.sites()])
     _tell_trouble_in_words(app)

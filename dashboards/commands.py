@@ -39,9 +39,9 @@ def ordered(form: Mapping[str, str], view: SiteView) -> Ordered:
     """The order a form means. Raises FormProblem."""
     kind = form.get("order", "")
     if kind in SITE_ORDERS:
-        return _finished(*_site_order(kind, form, view), view)
+        return finished(*_site_order(kind, form, view), view)
     if kind in ZONE_ORDERS:
-        return _finished(*_zone_order(kind, form, view, zone_of(form.get("zone", ""), view)), view)
+        return finished(*_zone_order(kind, form, view, zone_of(form.get("zone", ""), view)), view)
     raise FormProblem("There is no such order.")
 
 
@@ -50,7 +50,7 @@ def schedule_order(
 ) -> Ordered:
     """A new schedule for a zone, made from version `base_version`, which was `base`."""
     command = {"order": "set-schedule", "zone": zone.id, "base_version": base_version, "schedule": schedule}
-    made = _finished(command, f"Change the schedule of {zone.name}", view)
+    made = finished(command, f"Change the schedule of {zone.name}", view)
     return Ordered(made.command, made.words, made.life_ms, {"base": base})
 
 
@@ -62,7 +62,8 @@ def zone_of(zone_id: str, view: SiteView) -> ZoneStatus:
     return found
 
 
-def _finished(command: dict[str, Any], said: str, view: SiteView) -> Ordered:
+def finished(command: dict[str, Any], said: str, view: SiteView) -> Ordered:
+    """A command with the end of its life, and what it means in words."""
     life_ms = SHORT_LIFE_MS if command["order"] in AT_ONCE else LONG_LIFE_MS
     # A site whose clock differs would take our "until then" for another moment; its own default is a minute.
     if not view.clocks_apart_ms:

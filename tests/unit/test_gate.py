@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import httpx
 import pytest
 from starlette.routing import Mount, Route
 
@@ -331,3 +332,35 @@ def test_nothing_but_http_passes_the_gate(house: House) -> None:
     gate = Gate(application, house.door)
     asyncio.run(gate({"type": "websocket", "path": "/", "headers": []}, nothing, dropped))
     assert passed == []
+
+
+def test_a_program_that_may_act_orders_and_learns_what_became_of_it(house: House) -> None:
+    acting = bearer(house.accounts.add_token("script", "act", None, "rosa", NOW_S))
+    looking = bearer(house.accounts.add_token("screen", "look", None, "rosa", NOW_S))
+    elsewhere = bearer(house.accounts.add_token("other", "act", frozenset({"hillside"}), "rosa", NOW_S))
+    program = house.browser()
+
+    def order(body: dict[str, object], headers: dict[str, str], site: str = "riverside") -> httpx.Response:
+        return program.ask("POST", f"/api/orders?site={site}", json=body, headers=headers)
+
+    given = order({"order": "run-zone", "zone": "bench", "volume_l": 4}, acting)
+    assert given.status_code == 200
+    state = given.json()
+    assert (state["site"], state["state"]) == ("riverside", "waiting"), "there is no broker in this test"
+    assert program.get(f"/api/orders/{state['id']}", headers=looking).json() == state
+    assert program.get(f"/api/orders/{state['id']}", headers=elsewhere).status_code == 404
+    assert program.get("/api/orders/page-0", headers=looking).status_code == 404
+    assert order({"order": "hold"}, looking).status_code == 403
+    assert order({"order": "hold"}, elsewhere).status_code == 404
+    for wrong in ({"order": "open-lid"}, {}, {"order": "hold", "id": "mine"}, {"order": "hold", "sender": "rosa"}):
+        assert order(wrong, acting).status_code == 422
+    deep = b'{"order": "hold", "x": ' + b"[" * 20_000 + b"}"
+    headers = acting | {"content-type": "application/json"}
+    assert program.ask("POST", "/api/orders", content=deep, headers=headers).status_code in (400, 422)
+
+
+def test_a_browser_can_be_made_to_send_no_json_order(house: House) -> None:
+    gardener = house.signed_in("ben", "act")
+    for kind in ("application/json", "text/plain"):
+        headers = {"origin": gardener.base, "sec-fetch-site": "same-origin", "content-type": kind}
+        assert gardener.ask("POST", "/api/orders", content=b'{"order": "stop-all"}', headers=headers).status_code == 415

@@ -12,13 +12,15 @@ from hypothesis import HealthCheck, given, settings
 from schemathesis import GenerationMode
 from schemathesis.specs.openapi.checks import ignored_auth, negative_data_rejection
 
+from controller.service.orders import ORDER_SHAPES
 from dashboards.app import build_routes
 from dashboards.gate import Gate
 from dashboards.http_guard import HttpGuard
 from dashboards.pace import Pace
+from dashboards.routes_programs import KINDS
 from tests.unit.signed_in import NOW_S, House
 
-PATHS = ("/healthz", "/api/site", "/api/series", "/api/history")
+PATHS = ("/healthz", "/api/site", "/api/sites", "/api/series", "/api/history", "/api/orders")
 EXAMPLES = 60
 NOT_OURS = [ignored_auth, negative_data_rejection]
 """That nothing is answered without a token is proved for every route in test_gate.py. Parameters that are not described
@@ -29,7 +31,7 @@ class Interface:
     """The guarded application with the description it gives of itself, and a token to ask with."""
 
     def __init__(self, house: House) -> None:
-        token = house.accounts.add_token("tester", "look", None, "rosa", NOW_S)
+        token = house.accounts.add_token("tester", "act", None, "rosa", NOW_S)
         self.headers = {"authorization": f"Bearer {token}"}
         unhurried = Pace(1e6, 1_000_000)
         gate = Gate(build_routes(house.feed, house.door), house.door, unhurried, unhurried)
@@ -50,6 +52,10 @@ def test_the_description_lists_every_part_of_the_interface(interface: Interface)
     described = set(interface.schema.raw_schema["paths"])
     assert set(PATHS) <= described
     assert all(path.startswith("/api/") or path == "/healthz" for path in described)
+
+
+def test_programs_may_order_whatever_the_controller_takes() -> None:
+    assert set(KINDS) == set(ORDER_SHAPES)
 
 
 @pytest.mark.parametrize("mode", list(GenerationMode))
