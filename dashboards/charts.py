@@ -26,7 +26,7 @@ from dashboards.svg import (
 from dashboards.view import SiteView, TankStatus, ZoneStatus
 
 COLUMNS = 200
-DAILY_FROM_DAYS = 30
+DAILY_FROM_DAYS = 20
 ZONE_HATCHES = 6
 TWO_SIGMA = 2.0
 L_PER_M3 = 1000.0

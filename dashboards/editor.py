@@ -163,7 +163,8 @@ def _fixed(view: SiteView, draft: Draft) -> str:
     )
     amount = _field(draft, "fixed", "Amount at each", unit, 'inputmode="decimal"')
     return (
-        f'<fieldset class="for-fixed"><legend>Fixed amount</legend>{amount}<div class="times">{times}</div></fieldset>'
+        f'<fieldset class="for-fixed"><legend>Fixed amount</legend>{amount}<div class="times">{times}</div>'
+        '<p class="note">An empty time counts for nothing.</p></fieldset>'
     )
 
 

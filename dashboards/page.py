@@ -164,7 +164,8 @@ def _doing(view: SiteView) -> str:
     pump = {True: "on", False: "off", None: words.UNKNOWN}[view.pump_running]
     lines.append(f'<p class="note">Pump {pump}{", read back" if view.link_up else ", board not answering"}.</p>')
     if not view.upcoming:
-        return f"{''.join(lines)}<p>No watering is planned.{_because_all(view)}</p>"
+        none = "Nothing else is planned." if view.running else "No watering is planned."
+        return f"{''.join(lines)}<p>{none}{_because_all(view)}</p>"
     items = [
         f"<li><strong>{e(words.moment(z.next_start_ms, view.now_ms, view.time_zone))}</strong> {e(z.name)}, "
         f"{e(words.volume(z.plan_l, view.units))}{because(z) if index == 0 else ''}</li>"
@@ -266,7 +267,7 @@ def _zone(view: SiteView, zone: ZoneStatus) -> str:
     units = view.units
     cap = f" of at most {words.volume(zone.daily_cap_l, units)}" if zone.daily_cap_l is not None else ""
     start = ""
-    if zone.next_start_ms is not None and zone.wants_water:
+    if zone.next_start_ms is not None and zone.wants_water and not zone.watering:
         start = f", next start {words.moment(zone.next_start_ms, view.now_ms, view.time_zone)}"
     held_back = f'<p class="refusal">Held back: {e(zone.last_refusal)}</p>' if zone.last_refusal else ""
     return (

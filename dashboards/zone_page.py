@@ -54,14 +54,14 @@ def zone_past(store: HistoryStore, view: SiteView, zone: ZoneStatus, period: Per
 def _plan(view: SiteView, zone: ZoneStatus) -> str:
     units = view.units
     cap = f" of at most {words.volume(zone.daily_cap_l, units)}" if zone.daily_cap_l is not None else ""
-    start = "no start planned"
-    if zone.next_start_ms is not None:
-        start = f"next start {words.moment(zone.next_start_ms, view.now_ms, view.time_zone)}"
+    start = "" if zone.watering else ", no start planned"
+    if zone.next_start_ms is not None and not zone.watering:
+        start = f", next start {words.moment(zone.next_start_ms, view.now_ms, view.time_zone)}"
     now = ""
     if zone.watering:
         now = f"<p class=row><b>Now</b><span>{e(words.volume(zone.delivered_now_l, units))} so far</span></p>"
     held_back = f'<p class="refusal">Held back: {e(zone.last_refusal)}</p>' if zone.last_refusal else ""
-    plan = f"{e(words.volume(zone.plan_l, units))}, {e(start)}"
+    plan = f"{e(words.volume(zone.plan_l, units))}{e(start)}"
     return (
         f"{now}<p class=row><b>Plan</b><span>{plan}{because(zone)}</span></p>{held_back}"
         f"<p class=row><b>Today</b><span>{e(words.volume(zone.applied_today_l, units))} given{e(cap)}</span></p>"
@@ -101,7 +101,7 @@ def _orders(view: SiteView, zone: ZoneStatus, desk: Desk | None) -> str:
     unit = words.volume_unit(view.units)
     give = (
         f'<form method="post" action="/orders" class="give">{hidden(view, desk, order="run-zone", zone=zone.id)}'
-        f'<label for="volume">Give an extra</label> <input id="volume" name="volume" inputmode="decimal" size="4" '
+        f'<label for="volume">Extra water</label> <input id="volume" name="volume" inputmode="decimal" size="4" '
         f'required pattern="[0-9]+([.,][0-9]+)?" autocomplete="off"> {unit} <button>Give it now</button></form>'
     )
     looks = "".join(

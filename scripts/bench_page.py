@@ -223,7 +223,7 @@ def garden_with_page(directory: Path) -> Iterator[tuple[Garden, Page]]:
 def one_order(page: BrowserPage, url: str, garden: Garden) -> float:
     """Milliseconds from the click to the open valve; then everything is stopped and made ready again."""
     page.goto(f"{url}/zone/{ZONE}")
-    page.get_by_label("Give an extra").fill(LITRES)
+    page.get_by_label("Extra water").fill(LITRES)
     valve = ValveWatch(garden.state)
     clicked_s = time.perf_counter()
     page.get_by_role("button", name="Give it now").click(no_wait_after=True)

@@ -11,7 +11,7 @@ from axe_playwright_python.sync_playwright import Axe
 from playwright.sync_api import Browser, Page, sync_playwright
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-FLAGS = ["--no-sandbox", "--disable-gpu", "--hide-scrollbars", "--disable-background-networking"]
+FLAGS = ["--no-sandbox", "--disable-gpu", "--hide-scrollbars", "--disable-background-networking", "--lang=en-GB"]
 PHONE, DESK = (360, 740), (1280, 900)
 SCHEMES = ("light", "dark")
 SERIOUS = ("serious", "critical")

@@ -159,12 +159,12 @@ def test_the_page_renews_itself_without_being_loaded_again(browser: Browser, cal
 def test_what_somebody_types_is_left_alone_by_renewing(browser: Browser, calm: Watched) -> None:
     with screen(browser) as page:
         page.goto(calm.url + "/zone/bench")
-        page.get_by_label("Give an extra").fill("4")
+        page.get_by_label("Extra water").fill("4")
         page.locator("h1").click()
         with page.expect_response(re.compile("/part/zone/bench")):
             calm.site.say("homie/5/riverside/zone-bench/applied-today", "1.5", retain=True)
         page.wait_for_timeout(200)
-        assert page.get_by_label("Give an extra").input_value() == "4"
+        assert page.get_by_label("Extra water").input_value() == "4"
 
 
 def test_a_page_that_cannot_reach_its_server_says_since_when(browser: Browser, calm: Watched) -> None:
@@ -183,7 +183,7 @@ def test_a_refused_order_says_why(browser: Browser, calm: Watched) -> None:
     for script in (True, False):
         with screen(browser, script=script) as page:
             page.goto(calm.url + "/zone/bench")
-            page.get_by_label("Give an extra").fill("3")
+            page.get_by_label("Extra water").fill("3")
             page.get_by_role("button", name="Give it now").click()
             strip = page.locator(".strip.refused").first
             expect(strip).to_contain_text("Refused: Give Polytunnel bench 3 L. Polytunnel bench has had its daily cap")

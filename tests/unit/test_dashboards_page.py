@@ -75,7 +75,7 @@ def test_a_zone_that_needs_nothing_is_not_announced_as_the_next_to_start() -> No
     changes = {f"riverside/zone-{zone[0]}/plan": "0.0" for zone in fake_site.ZONES}
     changes |= {f"riverside/zone-{zone[0]}/why": "rain is enough" for zone in fake_site.ZONES}
     text = text_of(present(view_of(changes)))
-    assert "No watering is planned. rain is enough" in text
+    assert "Nothing else is planned. rain is enough" in text
     assert "next start" not in text
 
 
