@@ -8,8 +8,9 @@ import time
 from collections.abc import Callable, Sequence
 from typing import Any, Protocol
 
+from dashboards.alert_model import DAY_MS, SEVERITIES, Message, Note, Severity
 from dashboards.alert_post import AlertPost, Letter
-from dashboards.alert_rules import DAY_MS, SEVERITIES, AlertMachine, Message, Note, Severity
+from dashboards.alert_rules import AlertMachine
 from dashboards.alert_watch import THE_PAGE, SiteWatch
 from dashboards.alert_words import compose
 from dashboards.settings import AlertPlan, TargetSettings

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from controller.errors import OperatingError
-from dashboards.alert_rules import Severity
+from dashboards.alert_model import Severity
 
 FIRST_PAUSE_MS = 60_000
 LONGEST_PAUSE_MS = 3_600_000

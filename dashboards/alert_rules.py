@@ -8,14 +8,26 @@ daily summary, or never; after how long; how often again; and whether the quiet 
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass, field, replace
-from datetime import datetime, tzinfo
+from dataclasses import asdict
+from datetime import datetime
 from typing import Any, Literal
-from zoneinfo import ZoneInfo
 
-MINUTE_MS = 60_000
-HOUR_MS = 60 * MINUTE_MS
-DAY_MS = 24 * HOUR_MS
+from dashboards.alert_model import (
+    DAY_MS,
+    HOUR_MS,
+    MINUTE_MS,
+    SEVERITIES,
+    AlertSettings,
+    Message,
+    Note,
+    Observed,
+    Open,
+    State,
+    Story,
+    What,
+    shift,
+    state_from,
+)
 
 CALM_MS = 15 * MINUTE_MS
 LONGEST_CALM_MS = 6 * HOUR_MS
@@ -28,129 +40,6 @@ APART_FAULT_MS = MINUTE_MS
 STEPPED_BACK_MS = 5 * MINUTE_MS
 MOST_STORIES_PER_SITE = 200
 
-Severity = Literal["info", "warning", "fault"]
-SEVERITIES: tuple[Severity, ...] = ("info", "warning", "fault")
-Tell = Literal["at-once", "daily", "never"]
-What = Literal["new", "worse", "still", "over"]
-
-
-@dataclass(frozen=True, slots=True)
-class Rule:
-    """How findings of one severity are told. `again_ms` 0: not again."""
-
-    tell: Tell
-    after_ms: int
-    again_ms: int
-    through_quiet: bool
-
-
-RULES: dict[Severity, Rule] = {
-    "fault": Rule("at-once", MINUTE_MS, DAY_MS, True),
-    "warning": Rule("at-once", 15 * MINUTE_MS, 0, False),
-    "info": Rule("daily", 15 * MINUTE_MS, 0, False),
-}
-"""Own choice."""
-
-
-@dataclass(frozen=True, slots=True)
-class AlertSettings:
-    """`quiet` from and until, and `daily_at`, in minutes of the local day; None: never."""
-
-    zone: tzinfo = field(default_factory=lambda: ZoneInfo("UTC"))
-    quiet: tuple[int, int] | None = None
-    daily_at: int | None = None
-    daily_when_nothing: bool = True
-    rules: dict[Severity, Rule] = field(default_factory=lambda: dict(RULES))
-
-
-@dataclass(frozen=True, slots=True)
-class Open:
-    """An open finding. `after_ms` replaces the rule's when it is given; `since_ms` is what the site itself says."""
-
-    id: str
-    severity: Severity
-    text: str
-    cure: str = ""
-    after_ms: int | None = None
-    since_ms: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Observed:
-    """What is known of a site now.
-
-    What is not among `findings` is over, unless `others_unknown`: then only what is listed in `over` is.
-    """
-
-    site_id: str
-    site_name: str
-    findings: tuple[Open, ...]
-    others_unknown: bool = False
-    over: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Note:
-    """One line of a message."""
-
-    what: What
-    severity: Severity
-    site_id: str
-    site_name: str
-    finding: str
-    text: str
-    cure: str
-    since_ms: int
-    returns: int = 0
-
-
-@dataclass(frozen=True, slots=True)
-class Message:
-    """What is to be sent; `number` is never given twice. A daily one also tells how many sites it speaks of."""
-
-    number: int
-    kind: Literal["at-once", "daily"]
-    made_ms: int
-    notes: tuple[Note, ...]
-    site_count: int = 0
-
-
-@dataclass(slots=True)
-class Story:
-    """The life of one finding of one site, see the module's text. Times are UTC ms."""
-
-    site_id: str
-    site_name: str
-    finding: str
-    severity: Severity
-    text: str
-    cure: str
-    after_ms: int
-    since_ms: int
-    changed_ms: int
-    calm_ms: int
-    open: bool = True
-    returns: int = 0
-    told: Severity | None = None
-    told_ms: int = 0
-    over_ms: int | None = None
-    tallied: bool = False
-    """Its end has been told in a daily summary, or needs no telling there."""
-
-
-@dataclass(slots=True)
-class _State:
-    """Everything remembered; goes through JSON."""
-
-    now_ms: int = 0
-    number: int = 0
-    sent_ms: int = 0
-    daily_done: str = ""
-    gathering_since_ms: int | None = None
-    stories: dict[str, dict[str, Story]] = field(default_factory=dict)
-    """By site, by finding."""
-    pending: list[Note] = field(default_factory=list)
-
 
 class AlertMachine:
     """`observe`, then `tick`; both with the same time. `dump` after a tick is all that has to be kept."""
@@ -158,7 +47,7 @@ class AlertMachine:
     def __init__(self, settings: AlertSettings, kept: dict[str, Any] | None = None) -> None:
         """`kept` as `dump` gave it; None for the first start ever."""
         self._settings = settings
-        self._state = _state_from(kept) if kept is not None else _State()
+        self._state = state_from(kept) if kept is not None else State()
         self._fresh = kept is None
 
     def dump(self) -> dict[str, Any]:
@@ -200,7 +89,7 @@ class AlertMachine:
         state = self._state
         step_ms = now_ms - state.now_ms
         if state.now_ms and step_ms < -STEPPED_BACK_MS:
-            _shift(state, step_ms)
+            shift(state, step_ms)
             state.daily_done = min(state.daily_done, self._local(now_ms).date().isoformat())
         state.now_ms = now_ms if step_ms < -STEPPED_BACK_MS else max(now_ms, state.now_ms)
 
@@ -350,29 +239,3 @@ def _note_of(story: Story, what: What) -> Note:
 
 def _minute_of(local: datetime) -> int:
     return local.hour * 60 + local.minute
-
-
-def _shift(state: _State, by_ms: int) -> None:
-    state.sent_ms += by_ms if state.sent_ms else 0
-    if state.gathering_since_ms is not None:
-        state.gathering_since_ms += by_ms
-    state.pending = [replace(note, since_ms=note.since_ms + by_ms) for note in state.pending]
-    for stories in state.stories.values():
-        for story in stories.values():
-            story.since_ms += by_ms
-            story.changed_ms += by_ms
-            story.told_ms += by_ms if story.told_ms else 0
-            story.over_ms = None if story.over_ms is None else story.over_ms + by_ms
-
-
-def _state_from(kept: dict[str, Any]) -> _State:
-    return _State(
-        **{
-            **kept,
-            "stories": {
-                site_id: {finding: Story(**story) for finding, story in stories.items()}
-                for site_id, stories in kept["stories"].items()
-            },
-            "pending": [Note(**note) for note in kept["pending"]],
-        }
-    )

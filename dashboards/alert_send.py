@@ -11,7 +11,7 @@ from typing import Any
 from urllib.parse import parse_qsl, unquote, urlsplit
 
 from controller.errors import ConfigurationError, OperatingError
-from dashboards.alert_rules import Severity
+from dashboards.alert_model import Severity
 from dashboards.settings import TargetSettings
 
 SHORTEST_SECRET = 4

@@ -9,7 +9,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from dashboards.alert_rules import DAY_MS, Observed, Open
+from dashboards.alert_model import DAY_MS, Observed, Open
 from dashboards.standing import Standing
 
 LOST, STOPPED, GONE, BROKER_LOST = "site-lost", "site-stopped", "site-gone", "broker-lost"

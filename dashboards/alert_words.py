@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from datetime import datetime, tzinfo
 
-from dashboards.alert_rules import Message, Note
+from dashboards.alert_model import Message, Note
 
 MOST_LINES = 30
 LONGEST_TITLE = 120

@@ -17,7 +17,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 from pydantic_core import ErrorDetails
 
 from controller.errors import ConfigurationError
-from dashboards.alert_rules import HOUR_MS, MINUTE_MS, RULES, AlertSettings, Rule, Severity, Tell
+from dashboards.alert_model import HOUR_MS, MINUTE_MS, RULES, AlertSettings, Rule, Severity, Tell
 from dashboards.points import FINE_DAYS
 
 SiteId = Annotated[str, Field(pattern=r"^[a-z0-9-]{1,64}$")]

@@ -20,8 +20,8 @@ from aiosmtpd.controller import Controller as MailServer
 
 from controller.errors import ConfigurationError
 from dashboards.alert_desk import AlertDesk, trial_letters
+from dashboards.alert_model import DAY_MS, HOUR_MS, MINUTE_MS, AlertSettings, Severity
 from dashboards.alert_post import MAYBE_TWICE, AlertPost, Letter, pause_ms
-from dashboards.alert_rules import DAY_MS, HOUR_MS, MINUTE_MS, AlertSettings, Severity
 from dashboards.alert_send import Postman, secrets_in
 from dashboards.settings import AlertPlan, TargetSettings
 from dashboards.standing import Standing

@@ -10,18 +10,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from dashboards.alert_rules import (
-    DAY_MS,
-    HOUR_MS,
-    MINUTE_MS,
-    RULES,
-    AlertMachine,
-    AlertSettings,
-    Message,
-    Observed,
-    Open,
-    Rule,
-)
+from dashboards.alert_model import DAY_MS, HOUR_MS, MINUTE_MS, RULES, AlertSettings, Message, Observed, Open, Rule
+from dashboards.alert_rules import AlertMachine
 from dashboards.alert_words import compose
 
 ZONE = ZoneInfo("Europe/London")

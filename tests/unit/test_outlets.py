@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboards import alert_desk, alert_rules
+from dashboards import alert_desk, alert_model, alert_rules
 from dashboards.connection import BrokerSettings, Message
 from dashboards.feed import Feed
 from dashboards.outlets import open_outlets, trial_alert
@@ -114,9 +114,9 @@ def test_a_trial_alert_says_what_happened(
 ) -> None:
     good = TargetSettings("phone", f"json://127.0.0.1:{server[0]}/hook", "info", True, None)
     dead = TargetSettings("old-phone", f"json://127.0.0.1:{free_port()}/hook", "info", True, None)
-    assert trial_alert(AlertPlan(alert_rules.AlertSettings(), (good,), 0, 0)) == 0
+    assert trial_alert(AlertPlan(alert_model.AlertSettings(), (good,), 0, 0)) == 0
     assert capsys.readouterr().out == "phone: sent\n"
-    assert trial_alert(AlertPlan(alert_rules.AlertSettings(), (good, dead), 0, 0)) == 1
+    assert trial_alert(AlertPlan(alert_model.AlertSettings(), (good, dead), 0, 0)) == 1
     assert "old-phone: not sent: A Connection error" in capsys.readouterr().out
 
 

@@ -12,7 +12,7 @@ import pytest
 
 from controller.errors import ConfigurationError
 from dashboards import settings
-from dashboards.alert_rules import HOUR_MS, MINUTE_MS, RULES, Rule
+from dashboards.alert_model import HOUR_MS, MINUTE_MS, RULES, Rule
 from dashboards.settings import WatchSettings, load_settings
 
 ROOT = Path(__file__).resolve().parents[2]
