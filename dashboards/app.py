@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import logging
+import sqlite3
 from pathlib import Path
 
 from fastapi import FastAPI, Request
 from fastapi.exception_handlers import http_exception_handler, request_validation_exception_handler
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import HTMLResponse, Response
+from fastapi.responses import HTMLResponse, JSONResponse, Response
 from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
@@ -27,6 +29,8 @@ from dashboards.routes_pages import add_pages
 from dashboards.routes_programs import add_programs
 from dashboards.routes_shared import Pages
 from dashboards.view import UnitSystem
+
+log = logging.getLogger("pumphouse.watch")
 
 STATIC = Path(__file__).with_name("static")
 
@@ -73,6 +77,14 @@ def _tell_trouble_in_words(app: FastAPI) -> None:
         )
         page = trouble_page(TITLES.get(error.status_code, "That did not work"), said.replace("..", "."))
         return HTMLResponse(page, error.status_code, headers=error.headers)
+
+    @app.exception_handler(sqlite3.Error)
+    async def file_trouble(request: Request, error: sqlite3.Error) -> Response:
+        log.error("a file of this page cannot be used: %s", error)
+        text = "A file that this page needs cannot be read or written at this moment; its log says why."
+        if not wants_page(request.scope):
+            return JSONResponse({"detail": text}, 503)
+        return HTMLResponse(trouble_page("Something is wrong with this machine", text), 503)
 
     @app.exception_handler(RequestValidationError)
     async def not_understood(request: Request, error: RequestValidationError) -> Response:

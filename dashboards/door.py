@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import sqlite3
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
 from dashboards import passwords
 from dashboards.accounts import SECRET, USED_EVERY_S, Accounts, new_secret
-from dashboards.gate import NEW_PASSWORD, SET_UP, SIGN_IN, Caller
+from dashboards.gate import NEW_PASSWORD, SET_UP, SIGN_IN, Caller, DoorStuckError
 from dashboards.guesses import Guesses
 from dashboards.http_guard import Scope, header
 
@@ -36,6 +37,14 @@ class AccountDoor:
         self._notes = ThreadPoolExecutor(1, "accounts")
 
     def caller(self, scope: Scope) -> Caller:
+        """Raises DoorStuckError when the file cannot be read."""
+        try:
+            return self._caller(scope)
+        except sqlite3.Error as error:
+            log.error("accounts file %s: %s", self.accounts.path, error)
+            raise DoorStuckError from error
+
+    def _caller(self, scope: Scope) -> Caller:
         authorization = header(scope, b"authorization")
         if authorization:
             return self._program(authorization)

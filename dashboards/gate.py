@@ -64,11 +64,15 @@ class Caller:
     """Whether it counts how often they ask; orders are counted always."""
 
 
+class DoorStuckError(Exception):
+    """Nobody can be told from anybody else at this moment."""
+
+
 class Door(Protocol):
     """Tells who is there."""
 
     def caller(self, scope: Scope) -> Caller:
-        """Who sent this request."""
+        """Who sent this request. Raises DoorStuckError."""
         ...
 
     def has_accounts(self) -> bool:
@@ -102,7 +106,13 @@ class Gate:
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             return  # Nothing else is served, so nothing else needs a way in.
-        caller = self._door.caller(scope)
+        try:
+            caller = self._door.caller(scope)
+        except DoorStuckError:
+            await _refuse(
+                scope, send, 503, "The accounts cannot be read at this moment; the log of this page says why."
+            )
+            return
         if caller.paced and not self._requests.allows(_who(scope, caller), time.monotonic()):
             await _refuse(scope, send, 429, "Too many requests one after another. Wait a few seconds.")
             return
