@@ -87,11 +87,14 @@ class AlertDesk:
             self._machine.forget_site(site_id)
         messages = self._machine.tick(now_ms, len(standings or ()))
         letters = [letter for message in messages for letter in self._letters(message, standings or ())]
-        memory = {"machine": self._machine.dump(), "sites": self._watch.dump()}
-        due = abs(now_ms - self._kept_ms) >= KEEP_EVERY_MS
-        if letters or (due and _without_time(memory) != _without_time(self._kept)):
+        if letters or abs(now_ms - self._kept_ms) >= KEEP_EVERY_MS:
+            self._kept_ms = now_ms
+            self._remember({"machine": self._machine.dump(), "sites": self._watch.dump()}, letters)
+
+    def _remember(self, memory: dict[str, Any], letters: Sequence[Letter]) -> None:
+        if letters or _without_time(memory) != _without_time(self._kept):
             self._post.remember(memory, letters)
-            self._kept, self._kept_ms = memory, now_ms
+            self._kept = memory
 
     def _letters(self, message: Message, standings: Sequence[Standing]) -> list[Letter]:
         letters = []

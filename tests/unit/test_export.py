@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from dashboards import export_queue
 from dashboards.export_points import ExportPoint, points_of
 from dashboards.export_queue import DAY_MS, ExportQueue
 from dashboards.exporter import LONGEST_PAUSE_S, RECORDS_AT_ONCE, Exporter
@@ -221,6 +222,21 @@ def test_a_new_database_gets_all_the_history_there_is(tmp_path: Path) -> None:
     assert ("delivery", (("key", "bench"), ("site", "upper")), "volume_m3", NOW_MS * 1_000_000 + 20) in chain.databases[
         "home"
     ].points
+    chain.close()
+
+
+def test_a_history_too_long_to_be_given_is_left_and_new_records_go_on(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(export_queue, "MOST_POINTS_GIVEN", 10)
+    path = tmp_path / "history.sqlite3"
+    store = HistoryStore(str(path))
+    store.add("upper", [measure(n) for n in range(1, 20)])
+    store.close()
+    chain = Chain(path)
+    chain.store.add("upper", [measure(20)])
+    chain.run()
+    assert battery_times(chain.databases["home"]) == minutes(20)
     chain.close()
 
 
