@@ -57,7 +57,8 @@ def add_ben(accounts: Accounts) -> None:
     accounts.use_link(accounts.new_password_link("ben", T), OTHER, T)
 
 
-def test_only_its_owner_may_read_the_file_or_those_beside_it(rosa: Accounts, path: Path) -> None:
+@pytest.mark.usefixtures("rosa")
+def test_only_its_owner_may_read_the_file_or_those_beside_it(path: Path) -> None:
     files = list(path.parent.iterdir())
     assert len(files) == 3
     assert all(stat.S_IMODE(file.stat().st_mode) == 0o600 for file in files)
@@ -211,7 +212,7 @@ def test_a_keeper_keeps_every_site(rosa: Accounts) -> None:
     assert person.sites is None
 
 
-def test_sites_are_written_as_ids(rosa: Accounts) -> None:
+def test_sites_are_written_as_ids() -> None:
     assert sites_from(" riverside, hill-2 ") == frozenset({"riverside", "hill-2"})
     assert sites_from("  ") is None
     with pytest.raises(AccountError, match="no site's id"):

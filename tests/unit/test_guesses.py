@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 
 from dashboards import guesses
@@ -28,7 +30,7 @@ def test_then_each_wait_is_twice_the_last_up_to_five_minutes() -> None:
         now_s += wait_s
         assert kept.admit("rosa", ELSEWHERE, None, now_s) == 0.0
     assert waits[0] == pytest.approx(2.0)
-    for earlier, later in zip(waits, waits[1:], strict=False):
+    for earlier, later in pairwise(waits):
         assert later == pytest.approx(LONGEST_WAIT_S) or 1.3 < later / earlier < 2.05
     assert waits[-1] == LONGEST_WAIT_S
 

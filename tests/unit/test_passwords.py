@@ -14,7 +14,13 @@ WORDS = "river shed berry bench"
 
 @pytest.mark.parametrize(
     "password",
-    [WORDS, "Grüße vom Bach, Beet 7", "三つの桶と一つの井戸と蛙が鳴く夜の畑道", "kT9#vQ2!mZ7&xW4", "the heron at the weir, again"],
+    [
+        WORDS,
+        "Grüße vom Bach, Beet 7",
+        "三つの桶と一つの井戸と蛙が鳴く夜の畑道",
+        "kT9#vQ2!mZ7&xW4",
+        "the heron at the weir, again",
+    ],
 )
 def test_three_words_any_script_or_noise_will_do(password: str) -> None:
     assert passwords.why_not(password, "rosa") is None
@@ -63,7 +69,9 @@ def test_accents_match_however_the_keyboard_writes_them() -> None:
     assert passwords.matches("Gru\u0308\u00dfe vom Bach, Beet 7", kept)
 
 
-@pytest.mark.parametrize("kept", ["", "scrypt", "plain$14$8$5$AAAA$AAAA", "scrypt$x$8$5$AA==$AA==", "scrypt$14$8$5$!$!"])
+@pytest.mark.parametrize(
+    "kept", ["", "scrypt", "plain$14$8$5$AAAA$AAAA", "scrypt$x$8$5$AA==$AA==", "scrypt$14$8$5$!$!"]
+)
 def test_what_cannot_be_read_matches_nothing(kept: str) -> None:
     assert not passwords.matches(WORDS, kept)
 
