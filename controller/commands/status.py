@@ -31,6 +31,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     source.add_argument("--journal", type=Path, help="read this journal")
     source.add_argument("--mqtt", metavar="HOST:PORT", help="ask this broker")
     parser.add_argument("--domain", default="homie", help="first topic level at the broker (default homie)")
+    parser.add_argument("--user", help="account at the broker, for example look-SITE")
+    parser.add_argument("--password-file", metavar="FILE", help="file that holds that account's password")
+    parser.add_argument("--ca-file", metavar="FILE", help="use TLS and trust this authority's certificate")
     parser.add_argument("--name", help="site id at the broker, when several sites publish there")
     shape = parser.add_mutually_exclusive_group()
     shape.add_argument("--json", action="store_true", help="print values by name instead of text")
@@ -42,11 +45,11 @@ def run(args: argparse.Namespace) -> int:
     if args.live:
         if args.mqtt is None:
             raise ConfigurationError("--live needs --mqtt: a journal is read once")
-        return live.run(live.Source(lambda: _listening(_address(args.mqtt), args.domain, args.name)))
+        return live.run(live.Source(lambda: _listening(_broker(args), args.domain, args.name)))
     if args.journal is not None:
         site_id, values, now = from_journal(args.journal)
     else:
-        site_id, values = from_broker(_address(args.mqtt), args.domain, args.name)
+        site_id, values = from_broker(_broker(args), args.domain, args.name)
         now = picture_time(values, datetime.now(UTC))
     if args.json:
         print(json.dumps({"site": site_id, "values": values}, indent=2, ensure_ascii=False, sort_keys=True))
@@ -161,8 +164,10 @@ def _by_path(topics: dict[str, bytes], site_id: str, domain: str) -> dict[str, s
     return values
 
 
-def _address(text: str) -> Mqtt:
+def _broker(args: argparse.Namespace) -> Mqtt:
+    """Where the broker is and how to be let in."""
+    text = args.mqtt
     host, _, port = text.rpartition(":")
     if not host or not port.isdigit() or not 0 < int(port) < 65_536:
         raise ConfigurationError(f"--mqtt {text!r}: write host:port, for example 127.0.0.1:1883")
-    return Mqtt(host=host.strip("[]"), port=int(port))
+    return Mqtt(host.strip("[]"), int(port), args.user, args.password_file, args.ca_file)

@@ -219,6 +219,10 @@ def test_controller_and_page_work_under_these_files_and_a_phone_orders(tmp_path:
         phone.say("homie/5/riverside/site/mode/set", "run")
         wait_for(lambda: json.loads(_get(http, "/api/site"))["held"] is False, "resume", 10.0)
 
+        password = ("--password-file", str(secrets / "look-riverside"))
+        shown = _run("status", "--mqtt", f"127.0.0.1:{broker.port}", "--user", "look-riverside", *password)
+        assert shown.startswith("riverside, ")
+
         # The first order once more, as somebody may send it who has recorded it; one that the broker keeps; a late one.
         phone.say("homie-log/riverside/order", json.dumps(order))
         phone.say("homie-log/riverside/order", json.dumps(order | {"id": "phone-2"}), retain=True)
