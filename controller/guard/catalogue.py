@@ -141,7 +141,7 @@ _ROWS = (
     Condition(
         "frost",
         "warning",
-        "{temperature_c:.1f} °C is below the frost limit of {frost_c:.1f} °C",
+        "{temperature_c:.1f} °C is below the frost limit of {frost_c:.1f} °C or too near it",
         "cold",
         "nothing to do; drain pump and pipes before hard frost",
         "by itself 1 °C above the limit",
