@@ -46,7 +46,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="DIR",
         help="where the files are written and stay (/etc/mosquitto/pumphouse)",
     )
-    parser.add_argument("--port", type=int, default=1883, help="the broker's port on this machine (1883)")
+    parser.add_argument("--port", type=int, help="the broker's port on this machine (as in the first site file)")
     parser.add_argument("--tls-cert", metavar="FILE", help="certificate chain (PEM): also listen beyond this machine")
     parser.add_argument("--tls-key", metavar="FILE", help="the certificate's private key (PEM)")
     parser.add_argument("--tls-port", type=int, default=8883, help="the port beyond this machine (8883)")
@@ -56,8 +56,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Write the files. Raises ConfigurationError when arguments do not fit together or something is there already."""
+    declared = [read_site(path) for path in args.site]
+    if args.port is None:
+        args.port = declared[0].mqtt.port if declared[0].mqtt.ca_file is None else 1883
     _check(args)
-    sites = [SiteTopics(site.id, site.mqtt.domain) for site in (read_site(path) for path in args.site)]
+    sites = [SiteTopics(site.id, site.mqtt.domain) for site in declared]
     if len({site.id for site in sites}) < len(sites):
         raise ConfigurationError("two of these site files declare the same id; every site needs its own")
     directory = Path(os.path.abspath(args.out))
@@ -149,7 +152,7 @@ def _what_next(directory: Path, accounts: Sequence[BrokerAccount], args: argpars
         lines.append(f"     sudo install -m 600 -o pumphouse {secret}/{name} /etc/pumphouse/{name}.password")
     lines.append("3. Name account and password in each site file, for the controller:")
     for name in controllers:
-        lines.append(f'     [mqtt]  username = "{name}"  password_file = "/etc/pumphouse/{name}.password"')
+        lines += ["     [mqtt]", f'     username = "{name}"', f'     password_file = "/etc/pumphouse/{name}.password"']
     lines.append("   and for the page: pumphouse watch --user watch --password-file /etc/pumphouse/watch.password")
     lines.append(
         f"4. For phones and screens: act-SITE may order, look-SITE only looks. Passwords: sudo cat {secret}/act-SITE"

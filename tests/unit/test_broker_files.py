@@ -202,6 +202,12 @@ def test_it_says_what_to_do_next(site: Path, tmp_path: Path, capsys: pytest.Capt
     assert "--user watch --password-file" in said
 
 
+def test_the_broker_listens_where_the_site_file_says(site: Path, tmp_path: Path) -> None:
+    site.write_text(site.read_text().replace("port = 1883", "port = 1899"))
+    command("--site", site, "--out", tmp_path / "broker")
+    assert "listener 1899 127.0.0.1" in (tmp_path / "broker" / "pumphouse.conf").read_text()
+
+
 @pytest.mark.parametrize(
     ("words", "why"),
     [
