@@ -20,7 +20,7 @@ from controller.service.broker_files import (
     access_text,
     accounts_for,
     config_text,
-    password_text,
+    password_line,
 )
 from controller.service.sitefile import read_site
 
@@ -71,14 +71,9 @@ def run(args: argparse.Namespace) -> int:
         )
     accounts = accounts_for(sites)
     try:
-        passwords = _passwords(directory / "secrets", accounts, args.new_passwords)
+        lines = _password_lines(directory, accounts, args.new_passwords)
         beyond = Listener(_absolute(args.tls_cert), _absolute(args.tls_key), args.tls_port) if args.tls_cert else None
-        salts = (secrets.token_bytes(SALT_BYTES) for _ in passwords)
-        texts = (
-            config_text(str(directory), args.port, beyond),
-            access_text(accounts),
-            password_text(passwords, salts),
-        )
+        texts = (config_text(str(directory), args.port, beyond), access_text(accounts), "".join(lines))
         for name, text in zip(FILES, texts, strict=True):
             _write(directory / name, text, for_broker=True)
     except OSError as error:
@@ -104,20 +99,34 @@ def _check(args: argparse.Namespace) -> None:
         raise ConfigurationError(f"--out {args.out}: Mosquitto takes no path with spaces or # in it")
 
 
-def _passwords(folder: Path, accounts: Sequence[BrokerAccount], renew: bool) -> dict[str, str]:
-    """The password of each account, from its file, or new and written there."""
+def _password_lines(directory: Path, accounts: Sequence[BrokerAccount], renew: bool) -> list[str]:
+    """A line of the password file for each account.
+
+    Its password is that of its secret file. When that has been thrown away, the line stays as it was; an account that
+    has neither gets a new password, and a file that holds it.
+    """
+    folder = directory / "secrets"
     folder.mkdir(parents=True, exist_ok=True)
-    folder.parent.chmod(0o755)  # The broker runs as a user of its own and must get to its files.
+    directory.chmod(0o755)  # The broker runs as a user of its own and must get to its files.
     folder.chmod(0o700)
-    found: dict[str, str] = {}
+    before = _lines_before(directory / FILES[2])
+    lines = []
     for account in accounts:
         file = folder / account.name
         kept = "" if renew or not file.is_file() else file.read_text(encoding="utf-8").strip()
+        if not kept and account.name in before and not renew:
+            lines.append(before[account.name])
+            continue
         if not _PASSWORD.fullmatch(kept):
             kept = secrets.token_urlsafe(SECRET_BYTES)
             _write(file, kept + "\n")
-        found[account.name] = kept
-    return found
+        lines.append(password_line(account.name, kept, secrets.token_bytes(SALT_BYTES)))
+    return lines
+
+
+def _lines_before(file: Path) -> dict[str, str]:
+    text = file.read_text(encoding="utf-8") if file.is_file() else ""
+    return {line.partition(":")[0]: line for line in text.splitlines(keepends=True)}
 
 
 def _write(file: Path, text: str, for_broker: bool = False) -> None:
@@ -157,5 +166,5 @@ def _what_next(directory: Path, accounts: Sequence[BrokerAccount], args: argpars
     lines.append(
         f"4. For phones and screens: act-SITE may order, look-SITE only looks. Passwords: sudo cat {secret}/act-SITE"
     )
-    lines.append("   Type one into the phone, over TLS or a tunnel; a password file that nobody needs any more may go.")
+    lines.append("   Type one into the phone, over TLS or a tunnel; its file in secrets may go then.")
     return lines

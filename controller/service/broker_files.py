@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -129,10 +129,6 @@ def password_line(name: str, password: str, salt: bytes) -> str:
     assert len(salt) == SALT_BYTES
     key = hashlib.pbkdf2_hmac("sha512", password.encode("utf-8"), salt, HASH_ROUNDS, 64)
     return f"{name}:$7${HASH_ROUNDS}${_base64(salt)}${_base64(key)}\n"
-
-
-def password_text(passwords: Mapping[str, str], salts: Iterable[bytes]) -> str:
-    return "".join(password_line(name, text, salt) for (name, text), salt in zip(passwords.items(), salts, strict=True))
 
 
 def config_text(directory: str, port: int, beyond: Listener | None) -> str:

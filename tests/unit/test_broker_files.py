@@ -193,6 +193,19 @@ def test_what_is_there_is_not_written_over_unless_told_and_passwords_stay(
     assert before.strip() not in capsys.readouterr().out
 
 
+def test_a_secret_that_was_thrown_away_stays_the_password(site: Path, tmp_path: Path) -> None:
+    out = tmp_path / "broker"
+    command("--site", site, "--out", out)
+    secret = next((out / "secrets").glob("act-*"))
+    before = [line for line in (out / "pumphouse.passwd").read_text().splitlines() if line.startswith(secret.name)]
+    secret.unlink()
+    command("--site", site, "--out", out, "--force")
+    assert not secret.exists()
+    assert before[0] in (out / "pumphouse.passwd").read_text().splitlines()
+    command("--site", site, "--out", out, "--force", "--new-passwords")
+    assert secret.exists()
+
+
 def test_it_says_what_to_do_next(site: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     command("--site", site, "--out", tmp_path / "broker")
     said = capsys.readouterr().out
