@@ -51,6 +51,7 @@ class AlertDesk:
         self._machine = AlertMachine(plan.rules, kept["machine"] if kept else None)
         self._kept = kept
         self._kept_ms = 0
+        self._fresh: list[Letter] = []
         self._names = [target.name for target in plan.targets]
         self._began_ms: int | None = None
         self._stopping = threading.Event()
@@ -85,28 +86,32 @@ class AlertDesk:
         self._machine.observe(now_ms, self._watch.observed(standings, now_ms, self._broker))
         for site_id in self._watch.no_more(now_ms):
             self._machine.forget_site(site_id)
-        messages = self._machine.tick(now_ms, len(standings or ()))
-        letters = [letter for message in messages for letter in self._letters(message, standings or ())]
-        if letters or abs(now_ms - self._kept_ms) >= KEEP_EVERY_MS:
+        for message in self._machine.tick(now_ms, len(self._watch.site_ids())):
+            self._fresh += self._letters(message)
+        if self._fresh or abs(now_ms - self._kept_ms) >= KEEP_EVERY_MS:
+            self._remember({"machine": self._machine.dump(), "sites": self._watch.dump()})
             self._kept_ms = now_ms
-            self._remember({"machine": self._machine.dump(), "sites": self._watch.dump()}, letters)
 
-    def _remember(self, memory: dict[str, Any], letters: Sequence[Letter]) -> None:
-        if letters or _without_time(memory) != _without_time(self._kept):
-            self._post.remember(memory, letters)
+    def _remember(self, memory: dict[str, Any]) -> None:
+        """Fresh letters stay fresh until they are kept, whatever the disk says meanwhile."""
+        if self._fresh or _without_time(memory) != _without_time(self._kept):
+            self._post.remember(memory, self._fresh)
+            self._fresh.clear()
             self._kept = memory
 
-    def _letters(self, message: Message, standings: Sequence[Standing]) -> list[Letter]:
+    def _letters(self, message: Message) -> list[Letter]:
         letters = []
         lost = self._post.given_up_since(message.made_ms - 2 * DAY_MS) if message.kind == "daily" else []
         for target in self._plan.targets:
             if message.kind == "daily" and not target.daily:
                 continue
-            count = sum(target.sites is None or standing.id in target.sites for standing in standings)
+            count = sum(target.sites is None or site_id in target.sites for site_id in self._watch.site_ids())
             said = compose(message, lambda note, who=target: wants(who, note), self._plan.rules.zone, count)  # type: ignore[misc]
             if said is not None:
                 title, body = said
-                body += "".join(f"\n\nCould not be sent to {name}: {what}" for name, what in lost)
+                # Whoever looks after some sites alone learns nothing of the others, not even from what was not sent.
+                told = [(name, what) for name, what in lost if target.sites is None or name == target.name]
+                body += "".join(f"\n\nCould not be sent to {name}: {what}" for name, what in told)
                 letters.append(Letter(message.number, target.name, _severity(message), title, body, message.made_ms))
         return letters
 

@@ -5,7 +5,7 @@ Pure: standings in, observations out. A site that has not changed since the last
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -33,6 +33,10 @@ class SiteWatch:
         self._broker_lost_after_ms = broker_lost_after_ms
         self._known = {site_id: _Known(*entry) for site_id, entry in (kept or {}).items()}
         self._seen: dict[str, Standing] = {}
+
+    def site_ids(self) -> Collection[str]:
+        """All sites there are, heard at this moment or not."""
+        return self._known.keys()
 
     def dump(self) -> dict[str, Any]:
         return {site_id: [known.name, known.gone_since_ms] for site_id, known in self._known.items()}

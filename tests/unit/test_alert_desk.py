@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import email
 import email.message
 import email.policy
 import json
 import os
+import sqlite3
 import threading
 from collections.abc import Iterator
 from dataclasses import replace
@@ -191,6 +193,49 @@ def test_what_cannot_be_sent_for_a_day_is_given_up_and_the_summary_says_so(tmp_p
     assert not any(title.startswith("Upper") for _, title, _ in office.sent)
     daily = next(body for _, title, body in reversed(office.sent) if title.startswith("Daily"))
     assert "Could not be sent to owner: Upper: the berry rows took 30 % longer" in daily
+    office.post.close()
+
+
+def test_what_was_not_sent_of_other_sites_is_not_told_to_who_may_not_see_them(tmp_path: Path) -> None:
+    theirs = target("lower-keeper", sites=frozenset({"lower"}))
+    office = Office(tmp_path / "a.sqlite3", target("owner"), theirs, rules=AlertSettings(daily_at=11 * 60))
+    good = office.send
+    office.desk._send = lambda name, title, *rest: "away" if title.startswith("Upper") else good(name, title, *rest)
+    office.sites.say("upper", FILTER)
+    office.sites.say("lower")
+    office.pass_time(47 * HOUR_MS, step_ms=MINUTE_MS)
+    newest = {name: (title, body) for name, title, body in office.sent}
+    assert "Could not be sent to owner: Upper" in newest["owner"][1]
+    assert newest["lower-keeper"] == ("Daily summary of 1 site: nothing is open", "Nothing is open.")
+    office.post.close()
+
+
+def test_a_letter_the_disk_would_not_take_is_kept_until_it_does(
+    office: Office, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(*_: object) -> None:
+        raise sqlite3.OperationalError("disk is full")
+
+    office.sites.say("upper", LEAK)
+    office.pass_time(30_000)
+    with monkeypatch.context() as patched:
+        patched.setattr(office.post, "remember", full)
+        for _ in range(30):
+            office.now_ms += 10_000
+            with contextlib.suppress(sqlite3.OperationalError):
+                office.desk.turn(office.now_ms)
+    assert office.sent == []
+    assert office.pass_time(MINUTE_MS) == ["Upper: water flows although everything is shut"]
+
+
+def test_the_summary_counts_the_sites_although_the_broker_is_away(tmp_path: Path) -> None:
+    office = Office(tmp_path / "a.sqlite3", rules=AlertSettings(daily_at=12 * 60 + 30))
+    for site_id in ("upper", "lower"):
+        office.sites.say(site_id)
+    office.pass_time(MINUTE_MS)
+    office.sites.connected = False
+    office.pass_time(HOUR_MS)
+    assert [title for _, title, _ in office.sent if title.startswith("Daily")] == ["Daily summary of 2 sites: 1 open"]
     office.post.close()
 
 
