@@ -10,6 +10,7 @@ import argparse
 import importlib
 import sys
 from collections.abc import Sequence
+from importlib.metadata import version
 
 from controller.errors import PumphouseError
 
@@ -33,6 +34,7 @@ COMMANDS = {
 def build_parser(argv: Sequence[str]) -> argparse.ArgumentParser:
     """Parser with all sub-commands listed; only the one named in `argv` is imported and filled in."""
     parser = argparse.ArgumentParser(prog="pumphouse", description="Waters a garden from a rainwater tank by itself.")
+    parser.add_argument("--version", action="version", version=f"pumphouse {version('pumphouse')}")
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     wanted = next((word for word in argv if word in COMMANDS), None)
     for name, (module_name, summary) in COMMANDS.items():

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import argparse
+import ast
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 from controller.errors import ConfigurationError
 from firmware_host.board import pins as shipped
@@ -58,13 +58,21 @@ def read_pins(path: Path) -> dict[str, object]:
         raise ConfigurationError(f"there is no pin file {path}; start from firmware_host/board/pins.py") from None
     except (OSError, UnicodeDecodeError) as error:
         raise ConfigurationError(f"{path} cannot be read as text: {error}") from error
-    names: dict[str, Any] = {}
     try:
-        exec(compile(text, str(path), "exec"), names)
-    except Exception as error:
+        pins = _declared(ast.parse(text))
+    except (SyntaxError, ValueError) as error:
         line = getattr(error, "lineno", None)
         raise ConfigurationError(f"{path}{f', line {line}' if line else ''}: {error}") from error
-    pins = names.get("PINS")
     if not isinstance(pins, dict):
         raise ConfigurationError(f"{path} declares no PINS = {{...}}; start from firmware_host/board/pins.py")
     return pins
+
+
+def _declared(tree: ast.Module) -> object:
+    """The value that the file gives PINS, read and not run; None without one. ValueError for more than plain values."""
+    for statement in tree.body:
+        targets = statement.targets if isinstance(statement, ast.Assign) else [getattr(statement, "target", None)]
+        value = getattr(statement, "value", None)
+        if value is not None and any(isinstance(target, ast.Name) and target.id == "PINS" for target in targets):
+            return ast.literal_eval(value)
+    return None
