@@ -99,11 +99,6 @@ def csrf_token(request: Request) -> str:
     return visit(request).form_token
 
 
-def csrf_field(request: Request) -> str:
-    """The hidden field itself, as HTML."""
-    return f'<input type="hidden" name="{FORM_FIELD}" value="{csrf_token(request)}">'
-
-
 # --- how a form proves that it is from this page ---
 
 

@@ -35,7 +35,6 @@ class Field:
     value: str = ""
     hint: str = ""
     complete: str = "off"
-    optional: bool = False
 
 
 def sign_in_page(token: str, leads_to: str, name: str = "", problem: str = "") -> str:
@@ -254,8 +253,7 @@ def _field(action: str, field: Field, problem: bool) -> str:
     hint = f'<span class="note" id="{made}-hint">{_e(field.hint)}</span>' if field.hint else ""
     described = f' aria-describedby="{made}-hint"' if field.hint else ""
     wrong = ' aria-invalid="true"' if problem and field.kind == "password" else ""
-    needed = "" if field.optional or field.kind == "readonly" else " required"
-    rest = ' type="text" readonly' if field.kind == "readonly" else f' type="{field.kind}"{needed}'
+    rest = ' type="text" readonly' if field.kind == "readonly" else f' type="{field.kind}" required'
     quiet = ' autocapitalize="none" spellcheck="false"' if field.kind == "text" else ""
     return f'<label for="{made}">{_e(field.label)}</label>{hint}<input {about}{rest}{quiet}{described}{wrong}>'
 

@@ -279,10 +279,10 @@ class Accounts:
         with self._transaction() as db:
             db.execute("DELETE FROM session WHERE hash = ?", (_hash(secret),))
 
-    def sign_out_everywhere(self, name: str, but: str = "") -> None:
-        """End every session of somebody, and forget the browsers they used; `but` is the secret of one to be kept."""
+    def sign_out_everywhere(self, name: str) -> None:
+        """End every session of somebody, and forget the browsers they used."""
         with self._transaction() as db:
-            _forget(db, name, but)
+            _forget(db, name)
 
     # --- browsers that have signed in before ---
 
@@ -406,8 +406,8 @@ def _make_private(path: str) -> None:
         Path(path).chmod(0o600)
 
 
-def _forget(db: sqlite3.Connection, name: str, but: str = "") -> None:
-    db.execute("DELETE FROM session WHERE name = ? AND hash != ?", (name, _hash(but)))
+def _forget(db: sqlite3.Connection, name: str) -> None:
+    db.execute("DELETE FROM session WHERE name = ?", (name,))
     db.execute("DELETE FROM device WHERE name = ?", (name,))
 
 
