@@ -92,8 +92,12 @@ class Context:
         self._today_wall_ms = wall_ms
         ordinal = self.clock.ordinal(wall_ms)
         if self._today is None or self._today.ordinal != ordinal:
-            self._today = Today(self.site, ordinal)
+            self._today = Today(self.site, ordinal, self.state.warmth)
         return self._today
+
+    def forget_today(self) -> None:
+        """The crops are further than was thought: look anew."""
+        self._today = None
 
     def calendar_known(self, now: Now) -> bool:
         """Whether days and windows can be told: the clock is trusted, or it was once and time has gone on since."""

@@ -9,7 +9,7 @@ from datetime import date
 from typing import Any
 
 from controller.contract import Now
-from controller.core import balance, choose, probes, rain_credit, takers
+from controller.core import balance, choose, probes, rain_credit, stages, takers
 from controller.core.context import Context
 from controller.core.standing import update_standing
 from controller.core.state import NEVER_MS
@@ -106,6 +106,7 @@ def _close_day(ctx: Context, now: Now, ordinal: int) -> None:
     weather = ctx.state.weather
     closing, opening = date.fromordinal(weather.day), date.fromordinal(ordinal)
     et0_mm, source = day_et0_mm(ctx, closing)
+    stages.close_day(ctx, closing)
     _settle_zones(ctx, et0_mm - weather.et0_accrued_mm, now.wall_ms)
     gap_days = min(ordinal - weather.day - 1, LONGEST_GAP_DAYS)
     if gap_days > 0:

@@ -11,6 +11,7 @@ from typing import Any, Literal
 
 from controller.contract import Forecast, ForecastDay, Look
 from controller.irrigate.feedback import Trim
+from controller.irrigate.heat_stages import Warmth
 from controller.irrigate.outlook import Use
 from controller.irrigate.soil_probe import ProbeMemory
 from controller.site.model import DEFAULT_SOAK_MIN, Schedule, Site, Window
@@ -212,6 +213,8 @@ class State:
     """The newest forecast that came, also when it is too old to count."""
     probes: dict[str, ProbeMemory] = field(default_factory=dict)
     """What is remembered of the soil probes, by zone id."""
+    warmth: dict[str, Warmth] = field(default_factory=dict)
+    """Degree-days of crops whose stages go by them, see `controller.core.stages`."""
     priced_uses: dict[str, Use] = field(default_factory=dict)
     """What the price of water counts on that zones take, by zone id, where it is not what the site file declares."""
     priced_wall_ms: int = 0
@@ -265,6 +268,7 @@ def state_from_json(data: dict[str, Any], site: Site) -> State:
             for zone in site.zones
             if zone.soil_probe is not None and zone.id in data.get("probes", {})
         },
+        warmth={key: Warmth(*counted) for key, counted in data.get("warmth", {}).items()},
         priced_uses=_uses_from_json(data.get("priced_uses", {}), site),
         coming_uses=_uses_from_json(data["coming_uses"], site) if data.get("coming_uses") is not None else None,
         plan_order=[zone_id for zone_id in data["plan_order"] if zone_id in zones],

@@ -7,10 +7,13 @@ water from the zone's budget: nothing grows there, and bare soil is not watered.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from datetime import date
 
 from controller.site.model import Crop, Zone
 
+Numbers = Sequence[float | None]
+"""The day of its season that each crop of a zone is at (1 is planting day), None out of season."""
 OUT_OF_SEASON_KC = 0.0
 SMALLEST_ADJUSTED_KC_END = 0.45
 """End-of-season coefficients below this belong to crops left to dry in the field and are not adjusted, equation 65."""
@@ -54,11 +57,14 @@ def season_kc(
 
 def day_of_season(crop: Crop, day: date) -> int | None:
     """Which day of its season a crop is in (1 is planting day), or None outside it. 29 February plants on the 28th."""
-    planted = _planting_day(crop, day.year)
-    if planted > day:
-        planted = _planting_day(crop, day.year - 1)
-    number = (day - planted).days + 1
+    number = (day - planted_before(crop, day)).days + 1
     return number if number <= sum(crop.stage_days) else None
+
+
+def planted_before(crop: Crop, day: date) -> date:
+    """The last planting day up to a day."""
+    planted = _planting_day(crop, day.year)
+    return planted if planted <= day else _planting_day(crop, day.year - 1)
 
 
 def _planting_day(crop: Crop, year: int) -> date:
@@ -72,25 +78,24 @@ def _is_leap(year: int) -> bool:
     return year % 4 == 0 and (year % 100 != 0 or year % 400 == 0)
 
 
-def crop_kc(crop: Crop, day: date) -> float:
-    """A crop's coefficient on a calendar day."""
-    number = day_of_season(crop, day)
+def crop_kc(crop: Crop, number: float | None) -> float:
+    """A crop's coefficient on a day of its season."""
     if number is None:
         return OUT_OF_SEASON_KC
     return season_kc(number, crop.stage_days, crop.kc_initial, crop.kc_mid, crop.kc_end)
 
 
-def zone_kc(zone: Zone, day: date) -> float:
+def usual_numbers(zone: Zone, day: date) -> Numbers:
+    """Where a zone's crops are on a calendar day of a usual year."""
+    return tuple(day_of_season(crop, day) for crop in zone.crops)
+
+
+def zone_kc(zone: Zone, numbers: Numbers) -> float:
     """Mean coefficient of a zone by its crops' shares of the area; 0 when nothing is in season or planted."""
-    return sum(crop.share * crop_kc(crop, day) for crop in zone.crops)
+    return sum(crop.share * crop_kc(crop, number) for crop, number in zip(zone.crops, numbers, strict=True))
 
 
-def zone_in_season(zone: Zone, day: date) -> bool:
-    """Does anything grow in the zone on this day?"""
-    return any(day_of_season(crop, day) is not None for crop in zone.crops)
-
-
-def zone_depletion_fraction(zone: Zone, day: date) -> float | None:
+def zone_depletion_fraction(zone: Zone, numbers: Numbers) -> float | None:
     """p for the zone: that of the most sensitive crop in season; None when nothing is."""
-    fractions = [crop.depletion_fraction for crop in zone.crops if day_of_season(crop, day) is not None]
-    return min(fractions) if fractions else None
+    pairs = zip(zone.crops, numbers, strict=True)
+    return min((crop.depletion_fraction for crop, number in pairs if number is not None), default=None)

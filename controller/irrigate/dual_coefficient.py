@@ -11,10 +11,9 @@ evaporable water) it gives all that the air asks for.
 from __future__ import annotations
 
 import math
-from datetime import date
 from typing import NamedTuple
 
-from controller.irrigate.crop import climate_adjusted_kc, day_of_season, season_kc
+from controller.irrigate.crop import Numbers, climate_adjusted_kc, season_kc
 from controller.site.model import Zone
 
 LARGEST_KC = 1.2
@@ -79,11 +78,10 @@ class Canopy(NamedTuple):
     cover: float
 
 
-def zone_canopy(zone: Zone, day: date) -> Canopy | None:
+def zone_canopy(zone: Zone, numbers: Numbers) -> Canopy | None:
     """Of the crops in season, by their shares of the area; None when none is, or one has no basal values."""
     kcb = cover = kc_max = 0.0
-    for crop in zone.crops:
-        number = day_of_season(crop, day)
+    for crop, number in zip(zone.crops, numbers, strict=True):
         if number is None:
             continue
         if crop.basal is None:

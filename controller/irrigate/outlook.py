@@ -12,7 +12,7 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from controller.estimate.catch import roof_catch
-from controller.irrigate.crop import zone_depletion_fraction, zone_kc
+from controller.irrigate.crop import usual_numbers, zone_depletion_fraction, zone_kc
 from controller.irrigate.likely_weather import (
     DAYS_PER_YEAR,
     MONTH_DAYS,
@@ -181,11 +181,12 @@ def _zone_year(zone: Zone, daily_et0_mm: Sequence[float], rain: Sequence[MonthRa
     days: list[ZoneDay | None] = []
     for n in range(DAYS_PER_YEAR):
         day = date(_USUAL_YEAR, 1, 1) + timedelta(days=n)
-        fraction = zone_depletion_fraction(zone, day)
+        numbers = usual_numbers(zone, day)
+        fraction = zone_depletion_fraction(zone, numbers)
         if fraction is None:
             days.append(None)
             continue
-        etc_mm = zone_kc(zone, day) * daily_et0_mm[n]
+        etc_mm = zone_kc(zone, numbers) * daily_et0_mm[n]
         days.append(zone_day(zone, etc_mm, adjusted_fraction(fraction, etc_mm), rain[_MONTHS[n]]))
     return ZoneYear(days, zone.rain_fed, zone.schedule.daily_cap_l)
 

@@ -6,7 +6,9 @@ from typing import TypeVar
 
 from controller.site import model, schema
 from controller.site.crops import CropValues
+from controller.site.heat import day_index, usual_stage_days
 from controller.site.soils import SURFACE_MM
+from controller.site.zone_checks import crop_heat
 
 T = TypeVar("T")
 LEAST_KCB = 0.1
@@ -128,7 +130,7 @@ def build_rain_gauge(table: schema.RainGaugeTable) -> model.RainGauge:
     return model.RainGauge(mm_per_tip=table.per_tip)
 
 
-def build_zone(table: schema.ZoneTable, soil_name: str | None) -> model.Zone:
+def build_zone(table: schema.ZoneTable, soil_name: str | None, normals: model.MonthlyNormals | None) -> model.Zone:
     """A zone whose ground and crops are complete (see `controller.site.zone_checks`)."""
     held = table.available_water if table.available_water is not None else table.soil
     assert held is not None, "checked before building"
@@ -140,7 +142,7 @@ def build_zone(table: schema.ZoneTable, soil_name: str | None) -> model.Zone:
         tank_id=table.tank,
         valve=model.Valve(table.valve.kind, table.valve.output, table.valve.opening_time),
         area_m2=table.area,
-        crops=tuple(_build_crop(crop) for crop in table.crop),
+        crops=tuple(_build_crop(crop, normals) for crop in table.crop),
         root_depth_mm=table.root_depth,
         available_water_mm_per_m=held,
         emitter_count=table.emitter_count,
@@ -162,21 +164,33 @@ def _build_surface(table: schema.ZoneTable, soil_name: str | None) -> model.Surf
     return model.Surface(table.wetted_fraction / 100.0, rew_mm, tew_mm)
 
 
-def _build_crop(table: schema.CropTable) -> model.Crop:
+def _build_crop(table: schema.CropTable, normals: model.MonthlyNormals | None) -> model.Crop:
     plant = table.plant
-    first, development, middle, late = table.stage_days
     return model.Crop(
         name=_chosen(table.name, plant.name if plant else None),
         kc_initial=_chosen(table.kc_initial, plant.kc_initial if plant else None),
         kc_mid=_chosen(table.kc_mid, plant.kc_mid if plant else None),
         kc_end=_chosen(table.kc_end, plant.kc_end if plant else None),
-        stage_days=(first, development, middle, late),
+        stage_days=_stage_days(table, normals),
         planted_month=table.planted[0],
         planted_day=table.planted[1],
         depletion_fraction=_chosen(table.depletion_fraction, plant.depletion_fraction if plant else None),
         share=1.0 if table.share is None else table.share / 100.0,
         basal=None if plant is None else _build_basal(table, plant),
+        heat=crop_heat(table),
     )
+
+
+def _stage_days(table: schema.CropTable, normals: model.MonthlyNormals | None) -> tuple[int, int, int, int]:
+    """Those written, or what the written warmth takes in a usual year."""
+    heat = crop_heat(table)
+    if heat is not None and normals is not None:
+        usual = usual_stage_days(heat, normals, day_index(*table.planted))
+        assert usual is not None, "checked before building"
+        return usual
+    assert table.stage_days is not None, "checked before building"
+    first, development, middle, late = table.stage_days
+    return first, development, middle, late
 
 
 def _build_basal(table: schema.CropTable, plant: CropValues) -> model.Basal:

@@ -8,14 +8,20 @@ from typing import Any, TypeVar, cast
 from controller.site import build, schema
 from controller.site.document import Document
 from controller.site.forecast_checks import forecast_complaints
-from controller.site.model import History, Mqtt, Site, Tank, UnitSystem, Zone
+from controller.site.model import History, Mqtt, Place, Site, Tank, UnitSystem, Zone
 from controller.site.place_checks import normals_gaps, place_complaints
 from controller.site.power_checks import battery_complaints
 from controller.site.problems import Path, Problem, SiteFileError
 from controller.site.reference_checks import check_flows, check_references
 from controller.site.show import Show
 from controller.site.tank_checks import shape_complaints, tank_complaints
-from controller.site.zone_checks import coefficient_complaints, crop_complaints, ground_complaints, zone_complaints
+from controller.site.zone_checks import (
+    coefficient_complaints,
+    crop_complaints,
+    ground_complaints,
+    heat_complaints,
+    zone_complaints,
+)
 
 __all__ = ["Problem", "SiteFileError", "parse_site"]
 
@@ -66,7 +72,7 @@ class _Reader:
         roofs = self._each("roof", build.build_roof)
         tanks = self._tanks()
         pumps = self._each("pump", build.build_pump)
-        zones = self._zones()
+        zones = self._zones(place)
         check_references(document)
         check_flows(document, tanks, pumps, zones, self._show)
         if document.problems or head is None or place is None or battery is None:
@@ -118,7 +124,7 @@ class _Reader:
                 self._complain(path, tank_complaints(tank, self._show))
         return sound
 
-    def _zones(self) -> dict[Path, Zone]:
+    def _zones(self, place: Place | None) -> dict[Path, Zone]:
         complete = {}
         for path in self._document.entries("zone"):
             table = cast("schema.ZoneTable | None", self._document.read_table(path, schema.ZoneTable))
@@ -128,8 +134,12 @@ class _Reader:
             incomplete = self._complain(path, ground_complaints(table, soil_name))
             incomplete += self._complain(path, coefficient_complaints(table, soil_name))
             incomplete += self._complain(path, crop_complaints(table))
+            if place is not None:
+                incomplete += self._complain(path, heat_complaints(table, place.normals))
+            elif any(crop.stage_heat is not None for crop in table.crop):
+                continue  # How long its stages last is not known until the place is.
             if incomplete == 0:
-                zone = build.build_zone(table, soil_name)
+                zone = build.build_zone(table, soil_name, None if place is None else place.normals)
                 complete[path] = zone
                 self._complain(path, zone_complaints(zone, self._show))
         return complete

@@ -199,6 +199,15 @@ class Basal:
 
 
 @dataclass(frozen=True, slots=True)
+class Heat:
+    """Growth by warmth: degree-days of the four stages, counted between two temperatures."""
+
+    base_c: float
+    upper_c: float
+    stages_c_day: tuple[float, float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
 class Crop:
     """One kind of plant in a zone. Stage lengths: initial, development, mid-season, late (FAO-56 chapter 6)."""
 
@@ -214,6 +223,8 @@ class Crop:
     """Part of the zone's area, all crops of a zone together 1."""
     basal: Basal | None = None
     """Known for plants of the built-in table."""
+    heat: Heat | None = None
+    """Set when the stages go by warmth; `stage_days` are then those of a usual year."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,6 +37,7 @@ from controller.site.units import (
     DEPTH_PER_DAY,
     DURATION,
     FLOW,
+    HEAT_SUM,
     LATITUDE,
     LENGTH,
     LONGITUDE,
@@ -63,6 +64,7 @@ ValveOutput = Annotated[int, Count(0, 15)]
 BatteryVolts = Annotated[float, Quantity(VOLTAGE, "9 V", "16 V")]
 Kc = Annotated[float, Number(0.1, 1.4)]
 Stage = Annotated[int, Count(1, 365)]
+StageHeat = Annotated[float, Quantity(HEAT_SUM, "1 °C day", "5000 °C day")]
 
 
 class Declared(BaseModel):
@@ -267,7 +269,10 @@ class CropTable(Declared):
     plant: Annotated[CropValues | None, Named("plant", CROPS)] = None
     name: Name | None = None
     planted: Annotated[tuple[int, int], DayOfYear()]
-    stage_days: Annotated[list[Stage], PydanticField(min_length=4, max_length=4)]
+    stage_days: Annotated[list[Stage], PydanticField(min_length=4, max_length=4)] | None = None
+    stage_heat: Annotated[list[StageHeat], PydanticField(min_length=4, max_length=4)] | None = None
+    base_temperature: Annotated[float, Quantity(TEMPERATURE, "-5 °C", "20 °C")] | None = None
+    upper_temperature: Annotated[float, Quantity(TEMPERATURE, "10 °C", "50 °C")] = 30.0
     kc_initial: Kc | None = None
     kc_mid: Kc | None = None
     kc_end: Kc | None = None

@@ -123,6 +123,23 @@ TEMPERATURE = Dimension(
         "F": Unit(5.0 / 9.0, -160.0 / 9.0),
     },
 )
+HEAT_SUM = Dimension(
+    "sum of warmth",
+    "°C day",
+    "350 °C day",
+    _table(
+        {
+            "°C day": 1.0,
+            "°C days": 1.0,
+            "°C d": 1.0,
+            "C day": 1.0,
+            "°F day": 5.0 / 9.0,
+            "°F days": 5.0 / 9.0,
+            "°F d": 5.0 / 9.0,
+            "F day": 5.0 / 9.0,
+        }
+    ),
+)
 ANGLE = Dimension("angle", "°", "40 °", _table({"°": 1.0, "deg": 1.0}))
 LATITUDE = Dimension(
     "latitude", "°", "51.72 °N", _table({"°N": 1.0, "°S": -1.0, "°": 1.0, "N": 1.0, "S": -1.0, "deg": 1.0})
@@ -171,6 +188,7 @@ DIMENSIONS = (
     POWER,
     DURATION,
     TEMPERATURE,
+    HEAT_SUM,
     ANGLE,
     LATITUDE,
     LONGITUDE,

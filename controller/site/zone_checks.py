@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
-from controller.site.model import Schedule, Zone
+from controller.site.heat import day_index, usual_heat_c_day, usual_stage_days
+from controller.site.model import Heat, MonthlyNormals, Schedule, Zone
 from controller.site.problems import Path
 from controller.site.schema import CropTable, ZoneTable
 from controller.site.show import Show, clock
@@ -71,8 +72,50 @@ def _one_crop(crop: CropTable) -> Iterator[tuple[str, str]]:
                     key,
                     "missing: without a plant from the table, all three kc values and depletion_fraction are needed",
                 )
-    if sum(crop.stage_days) > 366:
+    yield from _stages(crop)
+
+
+def _stages(crop: CropTable) -> Iterator[tuple[str, str]]:
+    if crop.stage_heat is not None:
+        if crop.stage_days is not None:
+            yield "stage_heat", "given twice: write either stage_days or stage_heat"
+        if crop.base_temperature is None:
+            yield "base_temperature", 'missing: the temperature from which on warmth counts, for example "7 °C"'
+        elif crop.upper_temperature <= crop.base_temperature:
+            yield "upper_temperature", "not above base_temperature: no warmth would ever count"
+        return
+    if crop.base_temperature is not None:
+        yield "base_temperature", "belongs to stage_heat; stage_days count whatever the weather"
+    if crop.stage_days is None:
+        yield "stage_days", "missing: the four stages in days, or stage_heat in degree-days"
+    elif sum(crop.stage_days) > 366:
         yield "stage_days", f"the four stages make {sum(crop.stage_days)} days; a year is the most"
+
+
+def heat_complaints(table: ZoneTable, normals: MonthlyNormals | None) -> Iterator[Complaint]:
+    """Stages by warmth need normals, for the days the thermometer does not know, in which the crop grows up."""
+    for i, crop in enumerate(table.crop):
+        heat = crop_heat(crop)
+        if heat is None:
+            continue
+        first = day_index(*crop.planted)
+        if normals is None:
+            yield ("crop", i, "stage_heat"), "needs [place.normals], which say how warm days ahead usually are"
+        elif usual_stage_days(heat, normals, first) is None:
+            most = usual_heat_c_day(heat, normals, first, 365)
+            yield (
+                ("crop", i, "stage_heat"),
+                f"add up to {sum(heat.stages_c_day):.0f} °C day; by the normals a usual year has {most:.0f} °C day "
+                f"above {heat.base_c:g} °C; take an earlier variety's, or write stage_days",
+            )
+
+
+def crop_heat(table: CropTable) -> Heat | None:
+    """A crop's growth by warmth; None when its stages are in days."""
+    if table.stage_heat is None or table.base_temperature is None:
+        return None
+    first, development, middle, late = table.stage_heat
+    return Heat(table.base_temperature, table.upper_temperature, (first, development, middle, late))
 
 
 def zone_complaints(zone: Zone, show: Show) -> Iterator[Complaint]:

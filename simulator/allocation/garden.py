@@ -15,7 +15,7 @@ from random import Random
 from typing import NamedTuple, Protocol
 
 from controller.contract import Look
-from controller.irrigate.crop import zone_depletion_fraction, zone_kc
+from controller.irrigate.crop import usual_numbers, zone_depletion_fraction, zone_kc
 from controller.irrigate.feedback import Trim, grown, looked
 from controller.irrigate.plan import ZoneNeed, net_mm
 from controller.irrigate.reference_et import hargreaves_mm
@@ -160,10 +160,11 @@ class _Belief:
         self.growing = False
 
     def start_day(self, day: date) -> None:
-        fraction = zone_depletion_fraction(self.zone, day)
+        numbers = usual_numbers(self.zone, day)
+        fraction = zone_depletion_fraction(self.zone, numbers)
         self.growing = fraction is not None
         self.fraction = fraction if fraction is not None else 0.5
-        self._tabled_kc = zone_kc(self.zone, day) * self._kc_factor
+        self._tabled_kc = zone_kc(self.zone, numbers) * self._kc_factor
         self.kc = self._tabled_kc * self.trim.factor
 
     def readily_mm(self, et0_mm: float) -> float:

@@ -893,6 +893,61 @@ ZONES = [
     Wrong(BEAN, "kc_mid = 1.15", 'share = "50 %"', "zone[4].crop[1].share", "the only crop of a zone has all of it"),
 ]
 
+LETTUCE_DAYS = "stage_days = [25, 35, 60, 20]"
+
+
+def heat(
+    stages: str = '"90 °C day", "200 °C day", "300 °C day", "90 °C day"', base: str = '"7 °C"', more: str = ""
+) -> str:
+    return f"stage_heat = [{stages}]\nbase_temperature = {base}\n{more}"
+
+
+HEAT = [
+    Wrong(EAST, LETTUCE_DAYS, heat(more=LETTUCE_DAYS), "zone[1].crop[1].stage_heat", "given twice", "stage_heat"),
+    Wrong(
+        EAST,
+        LETTUCE_DAYS,
+        'stage_heat = ["90 °C day", "200 °C day", "300 °C day", "90 °C day"]',
+        "zone[1].crop[1].base_temperature",
+        "from which on warmth counts",
+        "^[[zone.crop]]",
+    ),
+    Wrong(
+        EAST,
+        LETTUCE_DAYS,
+        heat(base='"12 °C"', more='upper_temperature = "12 °C"'),
+        "zone[1].crop[1].upper_temperature",
+        "not above base_temperature",
+        "upper_temperature",
+    ),
+    Wrong(
+        EAST,
+        LETTUCE_DAYS,
+        f'{LETTUCE_DAYS}\nbase_temperature = "7 °C"',
+        "zone[1].crop[1].base_temperature",
+        "belongs to stage_heat",
+        "base_temperature",
+    ),
+    Wrong(
+        EAST,
+        LETTUCE_DAYS,
+        heat('"90 °C day", "200 °C day", "2000 °C day", "90 °C day"'),
+        "zone[1].crop[1].stage_heat",
+        "add up to 2380 °C day; by the normals a usual year has",
+        "stage_heat",
+    ),
+    Wrong(EAST, LETTUCE_DAYS, heat('"90 °C day"'), "zone[1].crop[1].stage_heat", "too few", "stage_heat"),
+    Wrong(EAST, LETTUCE_DAYS, heat("90, 200, 300, 90"), "zone[1].crop[1].stage_heat[1]", '"350 °C day"', "stage_heat"),
+    Wrong(
+        EAST,
+        LETTUCE_DAYS,
+        heat(base='"7 °C day"'),
+        "zone[1].crop[1].base_temperature",
+        "a unit of sum of warmth",
+        "base_t",
+    ),
+]
+
 FORECAST_URL = 'url = "https://weather.example.org/daily"'
 FORECAST_ADDRESSES = [
     ("ftp://weather.example.org/", "is no web address"),
@@ -970,5 +1025,6 @@ WRONG_FILES = [
     *TANKS,
     *REFERENCES,
     *ZONES,
+    *HEAT,
     *FORECAST,
 ]
