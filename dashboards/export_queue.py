@@ -10,8 +10,7 @@ import json
 import logging
 import sqlite3
 import threading
-import time
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 from controller.errors import OperatingError
@@ -19,22 +18,21 @@ from dashboards.senml import StreamRecord, Value
 
 log = logging.getLogger("pumphouse.export")
 
-DAY_MS = 86_400_000
 MOST_POINTS_GIVEN = 2_000_000
 """A database that is new is given the history there is, unless that is more."""
 
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS outgoing (
-    id INTEGER PRIMARY KEY AUTOINCREMENT, put_ms INTEGER NOT NULL, site TEXT NOT NULL, seq INTEGER NOT NULL,
-    at_ms INTEGER NOT NULL, kind TEXT NOT NULL, key TEXT NOT NULL, fields TEXT NOT NULL);
+    id INTEGER PRIMARY KEY AUTOINCREMENT, site TEXT NOT NULL, seq INTEGER NOT NULL, at_ms INTEGER NOT NULL,
+    kind TEXT NOT NULL, key TEXT NOT NULL, fields TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS export_cursor (
     target TEXT PRIMARY KEY, done INTEGER NOT NULL, dropped INTEGER NOT NULL) WITHOUT ROWID;
 """
 ALL_SO_FAR = """
-INSERT INTO outgoing (put_ms, site, seq, at_ms, kind, key, fields)
-SELECT :now, site, seq, at_ms, kind, key, fields FROM record
+INSERT INTO outgoing (site, seq, at_ms, kind, key, fields)
+SELECT site, seq, at_ms, kind, key, fields FROM record
 UNION ALL
-SELECT :now, series.site, 0, point.at_ms, 'measure', '',
+SELECT series.site, 0, point.at_ms, 'measure', '',
     json_object(series.name, json_array(point.mean, series.unit)) FROM point JOIN series ON series.id = point.series
 """
 
@@ -51,13 +49,12 @@ class Outgoing:
 class ExportQueue:
     """Works on the history file with a connection of its own; every method may be called from any thread."""
 
-    def __init__(self, path: str, wait_days: Mapping[str, int], wall_ms: Callable[[], int] | None = None) -> None:
-        """`wait_days` of every database by name. One that is new is given all that the history holds.
+    def __init__(self, path: str, most_waiting: Mapping[str, int]) -> None:
+        """`most_waiting`: how many records may wait for each database, by its name; a clock could be wrong.
 
-        Raises OperatingError when the file cannot be used.
+        A database that is new is given all that the history holds. Raises OperatingError when the file cannot be used.
         """
-        self._wait_days = dict(wait_days)
-        self._wall_ms = wall_ms or (lambda: time.time_ns() // 1_000_000)
+        self._most_waiting = dict(most_waiting)
         self._lock = threading.Lock()
         try:
             self._db = sqlite3.connect(path, check_same_thread=False, isolation_level=None, timeout=30.0)
@@ -72,14 +69,14 @@ class ExportQueue:
         known = {row[0] for row in self._db.execute("SELECT target FROM export_cursor")}
         with self._db:
             self._db.execute("BEGIN IMMEDIATE")
-            for gone in known - self._wait_days.keys():
+            for gone in known - self._most_waiting.keys():
                 self._db.execute("DELETE FROM export_cursor WHERE target = ?", (gone,))
-            fresh = self._wait_days.keys() - known
+            fresh = self._most_waiting.keys() - known
             if fresh:
                 newest = self._db.execute("SELECT coalesce(max(seq), 0) FROM sqlite_sequence WHERE name = 'outgoing'")
                 done = newest.fetchone()[0]
                 if self._db.execute("SELECT count(*) FROM point").fetchone()[0] <= MOST_POINTS_GIVEN:
-                    self._db.execute(ALL_SO_FAR, {"now": self._wall_ms()})
+                    self._db.execute(ALL_SO_FAR)
                 else:
                     log.warning("the history is too long to be given to %s: it begins with now", sorted(fresh))
                 self._db.executemany("INSERT INTO export_cursor VALUES (?, ?, 0)", [(name, done) for name in fresh])
@@ -93,8 +90,8 @@ class ExportQueue:
         """Queue a record inside the transaction of whoever keeps it, on that connection."""
         fields = json.dumps({name: [value.value, value.unit] for name, value in record.fields.items()})
         db.execute(
-            "INSERT INTO outgoing (put_ms, site, seq, at_ms, kind, key, fields) VALUES (?, ?, ?, ?, ?, ?, ?)",
-            (self._wall_ms(), site, record.seq, record.at_ms, record.kind, record.key, fields),
+            "INSERT INTO outgoing (site, seq, at_ms, kind, key, fields) VALUES (?, ?, ?, ?, ?, ?)",
+            (site, record.seq, record.at_ms, record.kind, record.key, fields),
         )
 
     def next_for(self, target: str, most: int) -> list[Outgoing]:
@@ -124,18 +121,19 @@ class ExportQueue:
             )
             self._delete_confirmed()
 
-    def drop_old(self, target: str) -> int:
-        """Give up what has waited longer than it may. How many records that were."""
-        before_ms = self._wall_ms() - self._wait_days[target] * DAY_MS
+    def drop_excess(self, target: str) -> int:
+        """Give up the oldest of more records than may wait. How many that were."""
+        excess = self.waiting(target) - self._most_waiting[target]
+        if excess <= 0:
+            return 0
         with self._lock:
-            count, newest = self._db.execute(
-                "SELECT count(*), max(id) FROM outgoing "
-                "WHERE id > (SELECT done FROM export_cursor WHERE target = ?) AND put_ms < ?",
-                (target, before_ms),
-            ).fetchone()
-        if count:
-            self.confirm(target, newest, count)
-        return int(count)
+            newest = self._db.execute(
+                "SELECT id FROM outgoing WHERE id > (SELECT done FROM export_cursor WHERE target = ?) "
+                "ORDER BY id LIMIT 1 OFFSET ?",
+                (target, excess - 1),
+            ).fetchone()[0]
+        self.confirm(target, newest, excess)
+        return excess
 
     def waiting(self, target: str) -> int:
         """How many records a database has not confirmed."""

@@ -16,8 +16,8 @@ RECORDS_AT_ONCE = 500
 LOOK_EVERY_S = 2.0
 FIRST_PAUSE_S = 1.0
 LONGEST_PAUSE_S = 300.0
-DROP_OLD_EVERY = 500
-"""Turns between two looks for records that have waited too long."""
+COUNT_EVERY = 500
+"""Turns between two looks whether more wait than may."""
 
 Write = Callable[[Sequence[ExportPoint]], None]
 
@@ -56,8 +56,8 @@ class Exporter:
 
     def turn(self) -> float:
         """Write the next records. Seconds until the next turn: none while there may be more."""
-        if self._turns % DROP_OLD_EVERY == 0 and (dropped := self._queue.drop_old(self.name)):
-            log.warning("%s: %s records waited too long and are not written", self.name, dropped)
+        if self._turns % COUNT_EVERY == 0 and (dropped := self._queue.drop_excess(self.name)):
+            log.warning("%s: too many records wait, the oldest %s are not written", self.name, dropped)
         self._turns += 1
         records = self._queue.next_for(self.name, self._at_once)
         if not records:

@@ -41,7 +41,7 @@ def _open_exports(stack: contextlib.ExitStack, settings: WatchSettings, store: H
     from dashboards.exporter import Exporter
     from dashboards.influx import InfluxWriter
 
-    queue = ExportQueue(store.path, {target.name: target.wait_days for target in settings.influx})
+    queue = ExportQueue(store.path, {target.name: target.most_waiting for target in settings.influx})
     stack.callback(queue.close)
     store.also_keep = queue.note
     exporters = []

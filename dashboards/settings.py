@@ -60,7 +60,7 @@ class InfluxTable(Table):
     org: Annotated[str, Field(min_length=1, max_length=100)]
     bucket: Annotated[str, Field(min_length=1, max_length=100)]
     token_file: FileName
-    wait_days: Annotated[int, Field(ge=1, le=400)] = 60
+    most_waiting: Annotated[int, Field(ge=1000, le=100_000_000)] = 1_000_000
 
 
 class RuleTable(Table):
@@ -116,14 +116,14 @@ class WatchTables(Table):
 
 @dataclass(frozen=True, slots=True)
 class InfluxSettings:
-    """A database that takes the InfluxDB 2 write interface, and how long records may wait for it."""
+    """A database that takes the InfluxDB 2 write interface, and how many records may wait for it."""
 
     name: str
     url: str
     org: str
     bucket: str
     token: str = field(repr=False)
-    wait_days: int
+    most_waiting: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,7 +209,7 @@ def _named(path: Path, key: str, tables: list[Any]) -> list[Any]:
 
 def _influx(path: Path, number: int, table: InfluxTable) -> InfluxSettings:
     token = secret_line(f"{path}: influx[{number + 1}].token_file", path.parent / table.token_file)
-    return InfluxSettings(table.name, table.url, table.org, table.bucket, token, table.wait_days)
+    return InfluxSettings(table.name, table.url, table.org, table.bucket, token, table.most_waiting)
 
 
 def _alert_plan(path: Path, table: AlertsTable) -> AlertPlan:

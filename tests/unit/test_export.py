@@ -11,7 +11,7 @@ import pytest
 
 from dashboards import export_queue
 from dashboards.export_points import ExportPoint, points_of
-from dashboards.export_queue import DAY_MS, ExportQueue
+from dashboards.export_queue import ExportQueue
 from dashboards.exporter import LONGEST_PAUSE_S, RECORDS_AT_ONCE, Exporter
 from dashboards.influx import Refused, TryLater
 from dashboards.senml import StreamRecord, Value
@@ -53,15 +53,14 @@ class Database:
 class Chain:
     """History, queue and exporter on one file; `restart` opens all of it anew."""
 
-    def __init__(self, path: Path, *names: str) -> None:
-        self.path, self.names = path, names or ("home",)
-        self.now_ms = NOW_MS
+    def __init__(self, path: Path, *names: str, most_waiting: int = 1_000_000) -> None:
+        self.path, self.names, self.most_waiting = path, names or ("home",), most_waiting
         self.databases = {name: Database() for name in self.names}
         self.open()
 
     def open(self) -> None:
         self.store = HistoryStore(str(self.path))
-        self.queue = ExportQueue(str(self.path), dict.fromkeys(self.names, 60), lambda: self.now_ms)
+        self.queue = ExportQueue(str(self.path), dict.fromkeys(self.names, self.most_waiting))
         self.store.also_keep = self.queue.note
         self.exporters = [Exporter(name, self.queue, self.databases[name].write) for name in self.names]
 
@@ -252,17 +251,17 @@ def test_a_database_that_was_taken_out_keeps_nothing_waiting(tmp_path: Path) -> 
     chain.close()
 
 
-def test_what_waits_longer_than_it_may_is_dropped_and_counted(chain: Chain) -> None:
+def test_of_more_than_may_wait_the_oldest_are_dropped_and_counted(tmp_path: Path) -> None:
+    chain = Chain(tmp_path / "history.sqlite3", most_waiting=10)
     chain.databases["home"].away = True
-    chain.store.add("upper", [measure(1), measure(2)])
+    chain.store.add("upper", [measure(n) for n in range(1, 26)])
     chain.run()
-    chain.now_ms += 61 * DAY_MS
-    chain.store.add("upper", [measure(3)])
-    assert chain.queue.drop_old("home") == 2
+    assert chain.queue.waiting("home") == 10
     chain.databases["home"].away = False
     chain.run()
-    assert battery_times(chain.databases["home"]) == minutes(3)
-    assert chain.queue.dropped("home") == 2
+    assert battery_times(chain.databases["home"]) == minutes(*range(16, 26))
+    assert chain.queue.dropped("home") == 15
+    chain.close()
 
 
 def test_a_record_that_is_not_kept_is_not_queued(chain: Chain) -> None:

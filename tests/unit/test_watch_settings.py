@@ -53,7 +53,7 @@ def test_the_documented_example_is_read(folder: Path) -> None:
     read = loaded(folder, documented_example())
     assert read.fine_days == 7
     (influx,) = read.influx
-    assert (influx.name, influx.bucket, influx.token, influx.wait_days) == ("home", "garden", "t0ken", 60)
+    assert (influx.name, influx.bucket, influx.token, influx.most_waiting) == ("home", "garden", "t0ken", 1_000_000)
     assert read.alerts is not None
     rules = read.alerts.rules
     assert (rules.zone, rules.quiet, rules.daily_at) == (ZoneInfo("Europe/London"), (22 * 60, 7 * 60), 7 * 60 + 30)
