@@ -49,9 +49,9 @@ class AccountDoor:
             raise DoorStuckError from error
 
     def _caller(self, scope: Scope) -> Caller:
-        authorization = header(scope, b"authorization")
-        if authorization:
-            return self._program(authorization)
+        scheme, _, token = header(scope, b"authorization").partition(" ")
+        if scheme.lower() == "bearer":
+            return self._program(token.strip())
         secret = session_cookie(scope)
         now_s = self.wall_s()
         if secret:
@@ -78,9 +78,8 @@ class AccountDoor:
         self._notes.shutdown()
         self.passwords.close()
 
-    def _program(self, authorization: str) -> Caller:
-        scheme, _, token = authorization.partition(" ")
-        found = self.accounts.token(token.strip()) if scheme.lower() == "bearer" else None
+    def _program(self, token: str) -> Caller:
+        found = self.accounts.token(token)
         if found is None:
             return Caller(None, wrong_token=True)
         known, person = found

@@ -215,7 +215,7 @@ def network_of(address: str) -> str:
     try:
         parsed = ipaddress.ip_address(address.partition("%")[0])
     except ValueError:
-        return address
+        return address[:64]
     if isinstance(parsed, ipaddress.IPv6Address):
         if parsed.ipv4_mapped is not None:
             return str(parsed.ipv4_mapped)

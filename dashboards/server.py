@@ -34,24 +34,32 @@ class Listening:
 
 
 class PatientProtocol(H11Protocol):
-    """Ends connections that do not bring a whole request head in time or do not take their answer, and those of which
-    there are too many.
+    """Ends connections that do not bring a whole request head in time or do not take their answer. When there are too
+    many, the one that has been idle for longest makes room for the newest.
 
     Without it, whoever opens connections and says nothing keeps everybody else out.
     """
 
     address = ""
+    began_s = 0.0
     _timer: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
         self.address = network_of(self.client[0]) if self.client else ""
-        others = sum(getattr(other, "address", "") == self.address for other in self.connections)
-        shared = self.config.proxy_headers  # A proxy brings everybody's requests from its own address.
-        if len(self.connections) > MOST_CONNECTIONS or (others > MOST_CONNECTIONS_OF_AN_ADDRESS and not shared):
-            transport.abort()
-            return
+        self.began_s = self.loop.time()
         self._end_after(REQUEST_WITHIN_S)
+        everybody = [other for other in self.connections if isinstance(other, PatientProtocol)]
+        own = [other for other in everybody if other.address == self.address]
+        shared = self.config.proxy_headers  # A proxy brings everybody's requests from its own address.
+        if len(own) > MOST_CONNECTIONS_OF_AN_ADDRESS and not shared:
+            _make_room(own, self)
+        elif len(everybody) > MOST_CONNECTIONS:
+            _make_room(everybody, self)
+
+    def is_idle(self) -> bool:
+        """Nothing is being answered on it."""
+        return self.cycle is None or self.cycle.response_complete
 
     def connection_lost(self, exc: Exception | None) -> None:
         self._go_on()
@@ -81,6 +89,13 @@ class PatientProtocol(H11Protocol):
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
+
+
+def _make_room(connections: Sequence[PatientProtocol], newest: PatientProtocol) -> None:
+    idle = [other for other in connections if other is not newest and other.is_idle()]
+    least = min(idle, key=lambda other: other.began_s, default=newest)
+    least.transport.abort()
+    least.connections.discard(least)
 
 
 def server(app: App, listening: Listening) -> uvicorn.Server:
