@@ -19,7 +19,9 @@ from dashboards.alert_model import Severity
 FIRST_PAUSE_MS = 60_000
 LONGEST_PAUSE_MS = 3_600_000
 OLDEST_MS = 24 * 3_600_000
-"""A message that could not be sent for so long is given up, and the next daily summary says so."""
+FEWEST_ATTEMPTS = 10
+"""A message that could not be sent for so long and so often is given up, and the next daily summary says so. A clock
+that was just set makes messages look old."""
 KEPT_MS = 30 * 86_400_000
 MAYBE_TWICE = "This message may have reached you before: it was on its way when the page was restarted."
 
@@ -116,7 +118,7 @@ class AlertPost:
 
     def failed(self, letter: Letter, problem: str, now_ms: int) -> None:
         """Try again later, or give up when it has become too old."""
-        given_up = now_ms - letter.made_ms >= OLDEST_MS
+        given_up = now_ms - letter.made_ms >= OLDEST_MS and letter.attempts + 1 >= FEWEST_ATTEMPTS
         with self._lock:
             self._set(
                 "state = ?, attempts = ?, next_ms = ?, problem = ?",

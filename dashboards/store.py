@@ -190,7 +190,13 @@ class HistoryStore:
         )
 
     def fold(self, now_ms: int) -> None:
-        """Old readings become hourly points, very old ones daily points; extremes and counts are kept."""
+        """Old readings become hourly points, very old ones daily points; extremes and counts are kept.
+
+        A clock far ahead folds nothing for good: no reading counts as older than the newest record lets it be.
+        """
+        with self._lock:
+            newest_ms = self._db.execute("SELECT coalesce(max(latest_ms), 0) FROM covered").fetchone()[0]
+        now_ms = min(now_ms, newest_ms + DAY_MS)
         self._fold(0, HOUR_MS, now_ms - self._fine_days * DAY_MS)
         self._fold(HOUR_MS, DAY_MS, now_ms - HOURLY_DAYS * DAY_MS)
         self._forget(now_ms - HOURLY_DAYS * DAY_MS)

@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 from dashboards import points
+from dashboards.senml import StreamRecord
 from dashboards.store import DAY_MS, HistoryStore
 from dashboards.svg import Line, Picture, TimeFrame, line_chart
 from simulator.broker_process import free_port, start_broker
@@ -222,6 +223,7 @@ def year(directory: Path) -> list[Row]:
                 minutes = ((series, at_ms + m * MINUTE_MS, v, v, v, 1) for m in range(1440) for v in (level + m / 1e4,))
                 points.keep(db, minutes)
             db.execute("COMMIT")
+            store.add("clock", [StreamRecord(YEAR_DAYS - day + 1, at_ms + DAY_MS, "link", "", {})])
             store.fold(at_ms + DAY_MS)
     size_mb = path.stat().st_size / 1e6
     spent_ms = []

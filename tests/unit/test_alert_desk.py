@@ -280,6 +280,16 @@ def test_a_finding_that_says_another_number_each_minute_does_not_wear_the_card(o
     assert office.post._db.total_changes - writes <= 60
 
 
+def test_a_clock_that_is_set_right_does_not_make_a_letter_too_old(office: Office) -> None:
+    office.outage = True
+    office.sites.say("upper", LEAK)
+    office.pass_time(2 * MINUTE_MS)
+    office.now_ms += 200 * DAY_MS
+    office.pass_time(MINUTE_MS)
+    office.outage = False
+    assert office.pass_time(2 * HOUR_MS)[:1] == ["Upper: water flows although everything is shut"]
+
+
 def test_pauses_between_attempts_double_up_to_an_hour() -> None:
     assert [pause_ms(n) // MINUTE_MS for n in range(1, 9)] == [1, 2, 4, 8, 16, 32, 60, 60]
 

@@ -32,6 +32,12 @@ def delivery(seq: int, at_ms: int, volume_m3: float) -> StreamRecord:
     return StreamRecord(seq, at_ms, "delivery", "bench", {"volume": Value(volume_m3, "m3")})
 
 
+def fold_now(store: HistoryStore) -> None:
+    """Fold at a time that another site's newest record bears out."""
+    store.add("clock", [delivery(1, NOW_MS, 0.001)])
+    store.fold(NOW_MS)
+
+
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[HistoryStore]:
     opened = HistoryStore(str(tmp_path / "history.sqlite3"))
@@ -144,7 +150,7 @@ def test_folding_keeps_extremes_count_and_mean_and_leaves_recent_readings_alone(
     old = [measure(n, hour + n * MINUTE_MS, float(n)) for n in range(1, 11)]
     fresh = [measure(n, NOW_MS - n * MINUTE_MS, 7.0) for n in range(11, 14)]
     store.add("site", old + fresh)
-    store.fold(NOW_MS)
+    fold_now(store)
     points = store.points("site", "tank.shed.volume", 0, NOW_MS)
     assert [(p.low, p.mean, p.high, p.count) for p in points[:1]] == [(1.0, 5.5, 10.0, 10)]
     assert len(points) == 4
@@ -153,18 +159,24 @@ def test_folding_keeps_extremes_count_and_mean_and_leaves_recent_readings_alone(
 def test_an_old_reading_that_comes_late_is_folded_into_its_hour(store: HistoryStore) -> None:
     hour = (NOW_MS - 10 * DAY_MS) // HOUR_MS * HOUR_MS
     store.add("site", [measure(n, hour + n * MINUTE_MS, 1.0) for n in range(1, 4)])
-    store.fold(NOW_MS)
+    fold_now(store)
     store.add("site", [measure(4, hour + 4 * MINUTE_MS, 5.0)])
-    store.fold(NOW_MS)
+    fold_now(store)
     (point,) = store.points("site", "tank.shed.volume", 0, NOW_MS)
     assert (point.low, point.mean, point.high, point.count) == (1.0, 2.0, 5.0, 4)
 
 
+def test_a_clock_far_ahead_does_not_fold_what_is_fresh(store: HistoryStore) -> None:
+    store.add("site", [measure(n, NOW_MS + n * MINUTE_MS, float(n)) for n in range(1, 11)])
+    store.fold(NOW_MS + 4000 * DAY_MS)
+    assert len(store.points("site", "tank.shed.volume", 0, NOW_MS + DAY_MS)) == 10
+
+
 def test_folding_twice_changes_nothing(store: HistoryStore) -> None:
     store.add("site", [measure(n, NOW_MS - 500 * DAY_MS + n * HOUR_MS, float(n)) for n in range(1, 60)])
-    store.fold(NOW_MS)
+    fold_now(store)
     before = store.points("site", "tank.shed.volume", 0, NOW_MS)
-    store.fold(NOW_MS)
+    fold_now(store)
     assert store.points("site", "tank.shed.volume", 0, NOW_MS) == before
     assert sum(p.count for p in before) == 59
     assert len(before) <= 4
@@ -175,7 +187,7 @@ def test_columns_from_the_file_are_those_of_the_points(store: HistoryStore) -> N
     start = NOW_MS - 40 * DAY_MS
     minutes = sorted(rng.sample(range(39 * 1440), 4000))
     store.add("site", [measure(n, start + m * MINUTE_MS, rng.uniform(0, 3)) for n, m in enumerate(minutes, start=1)])
-    store.fold(NOW_MS)
+    fold_now(store)
     for count in (1, 7, 200):
         gap_ms = 2 * 40 * DAY_MS // count
         wanted = columns(store.points("site", "tank.shed.volume", start, NOW_MS), start, NOW_MS, count, gap_ms)
@@ -201,7 +213,7 @@ def test_a_reading_folded_by_the_site_weighs_what_stands_behind_it(store: Histor
 def test_what_passes_is_forgotten_after_a_year_and_water_given_is_not(store: HistoryStore) -> None:
     plan = StreamRecord(1, NOW_MS - 500 * DAY_MS, "plan", "bench", {"why": Value("4 mm missing")})
     store.add("site", [plan, delivery(2, NOW_MS - 500 * DAY_MS, 0.006)])
-    store.fold(NOW_MS)
+    fold_now(store)
     assert [r.kind for r in store.records("site", ("plan", "delivery"), 0, NOW_MS)] == ["delivery"]
 
 
