@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import random
 import sqlite3
 import threading
 from collections.abc import Iterator
@@ -87,6 +88,45 @@ def test_one_device_cannot_fill_the_memory() -> None:
     assert sum(len(value.text) for value in site.values.values()) <= MAX_CHARS_PER_DEVICE
     say(tree, {f"upper/zone-bench/note-{number}": "" for number in range(100)})
     assert site.chars == sum(len(value.text) for value in site.values.values())
+
+
+def drawn_message(rng: random.Random) -> tuple[str, str]:
+    """Something a few devices may say, in any order: states, descriptions, values, alerts, deletions."""
+    device = rng.choice(["upper", "upper-board", "lower", "other"])
+    root = {"root": rng.choice(["upper", "lower", "other"])} if rng.random() < 0.4 else {}
+    nodes: dict[str, object] = {name: {} for name in ("site", "link", "power") if rng.random() < 0.6}
+    description = json.dumps({"homie": "5.0", "nodes": nodes, **root})
+    return rng.choice(
+        [
+            (f"{device}/$state", rng.choice(["ready", "lost", "init", "", "dancing"])),
+            (f"{device}/$description", rng.choice([description, description, "", "[1]", "{"])),
+            (f"{device}/power/{rng.choice(['voltage', 'fill'])}", rng.choice(["12.5", "", "x" * 50])),
+            (f"{device}/$alert/flow", rng.choice(["warning: low", ""])),
+        ]
+    )
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_whatever_is_said_in_whatever_order_the_lists_stay_true(seed: int) -> None:
+    rng, tree = random.Random(seed), DeviceTree("homie")
+    for _ in range(400):
+        drawn = rng.random()
+        if drawn < 0.02:
+            tree.begin_round()
+        elif drawn < 0.03:
+            tree.end_round()
+        else:
+            say(tree, dict([drawn_message(rng)]))
+        devices = tree.devices.values()
+        sites = [d.id for d in devices if not d.root and d.state and "site" in d.nodes]
+        assert [site.id for site in tree.sites()] == sorted(sites)
+        for site in tree.sites():
+            boards = {d.id for d in devices if d.root == site.id and "link" in d.nodes and d.state}
+            board = tree.board_of(site)
+            assert (board.id in boards) if board is not None else not boards
+        for device in devices:
+            held = [*device.values.values(), *device.alerts.values()]
+            assert device.chars == sum(len(value.text) for value in held)
 
 
 # --- sites in short ---
