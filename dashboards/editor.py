@@ -174,7 +174,7 @@ def _limits(view: SiteView, draft: Draft) -> str:
         "<fieldset><legend>Limits</legend>"
         f"{_field(draft, 'cap', 'At most a day', unit, 'inputmode=decimal required')}"
         f"{_field(draft, 'doses', 'Doses a day, at most', '', 'inputmode=numeric')}"
-        f"{_field(draft, 'soak', 'Pause between two doses', 'min', 'inputmode=numeric')}</fieldset>"
+        f"{_field(draft, 'soak', 'Pause between doses', 'min', 'inputmode=numeric')}</fieldset>"
     )
 
 

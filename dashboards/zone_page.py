@@ -109,7 +109,7 @@ def _orders(view: SiteView, zone: ZoneStatus, desk: Desk | None) -> str:
         for look in ("dry", "wet")
     )
     return (
-        f'<section class="orders"><h2>Orders</h2>{give}<div class="buttons">{looks}{hold_form(view, desk, zone)}</div>'
+        f'<section class="orders"><h2>Orders</h2>{give}<div class="buttons">{looks}</div>{hold_form(view, desk, zone)}'
         '<p class="note">Reserve, daily cap and every interlock hold for orders too. How it looks counts once in 20 '
         "hours and corrects what it is taken to drink.</p></section>"
     )

@@ -14,7 +14,7 @@ CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 FLAGS = ["--no-sandbox", "--disable-gpu", "--hide-scrollbars", "--disable-background-networking", "--lang=en-GB"]
 PHONE, DESK = (360, 740), (1280, 900)
 SCHEMES = ("light", "dark")
-SERIOUS = ("serious", "critical")
+SERIOUS = ("moderate", "serious", "critical")
 LEAST_TARGET_PX = 44
 """Own choice, from WCAG 2.2 success criterion 2.5.5 (enhanced): 44 by 44 CSS pixels."""
 
@@ -62,7 +62,7 @@ def screen(
 
 
 def serious_findings(page: Page) -> list[str]:
-    """What the accessibility rules of axe-core find that is serious or worse, with the element."""
+    """What the accessibility rules of axe-core find that is more than minor, with the element."""
     found: dict[str, Any] = Axe().run(page).response
     return [
         f"{rule['id']}: {node['html'][:120]} {node.get('failureSummary', '')[:200]}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import subprocess
 import sys
 from collections.abc import Iterator
 from datetime import datetime, timedelta
@@ -13,13 +14,13 @@ from playwright.sync_api import Browser, expect
 
 from tests.browser.browsing import screen, serious_findings
 from tests.system.broker_process import wait_for
-from tests.system.real_garden import ROOT, ZONE, Garden
+from tests.system.real_garden import PROJECT, ROOT, ZONE, Garden
 from tests.watched_site import MOSQUITTO, Page, eventually
 
 pytestmark = [pytest.mark.system, pytest.mark.skipif(MOSQUITTO is None, reason="Mosquitto is not installed")]
 
-PACE = 5.0
-AHEAD = timedelta(seconds=75)
+PACE = 8.0
+AHEAD = timedelta(seconds=80)
 """Of the garden's time: enough to type and save, and for the valve's own pace."""
 
 
@@ -80,3 +81,13 @@ def test_a_schedule_changed_on_a_phone_waters_the_bed_and_is_undone(
         wait_for(lambda: garden.value(f"zone-{ZONE}/schedule") == before, "the schedule of before")
         assert garden.value(f"zone-{ZONE}/schedule-version") == "2"
     assert garden.listener.payloads(f"{ROOT}/$log/warn") == [], "nothing was refused"
+    assert "every decision is the same" in replayed(garden), "questions leave no trace in the journal"
+
+
+def replayed(garden: Garden) -> str:
+    """What replaying the journal says after the controller has ended."""
+    assert garden.controller is not None
+    garden.controller.terminate()
+    assert garden.controller.wait(10.0) == 0
+    words = [sys.executable, "-m", "controller.cli", "replay", str(garden.journal)]
+    return subprocess.run(words, cwd=PROJECT, capture_output=True, text=True, check=False).stdout
