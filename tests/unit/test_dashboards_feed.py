@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from dashboards.connection import BrokerSettings, Inbox, Message
+from dashboards.connection import BrokerSettings, Connection, Inbox, Message
 from dashboards.feed import Feed
 from dashboards.homie import MAX_CHARS_PER_DEVICE, DeviceTree
 from dashboards.refill import Hole, RefillDesk
@@ -20,6 +20,7 @@ from dashboards.senml import StreamRecord
 from dashboards.standing import Standing, StandingBook, by_need, matching, need_of, read_standing
 from dashboards.store import HistoryStore
 from dashboards.view import FindingStatus
+from simulator.broker_process import free_port
 from tests import fake_site
 
 NOW = datetime(2026, 6, 14, 12, 0, tzinfo=UTC)
@@ -270,6 +271,23 @@ def test_what_finds_no_room_in_time_is_dropped_and_counted_but_never_news_of_the
     inbox.put(Message("", b"", False, 9, "connected"))
     assert [message.at_ms for message in inbox.take(10, 0.0)] == [0, 9]
     assert inbox.dropped == 2
+
+
+@pytest.mark.parametrize(
+    ("connected", "heard_ago_s", "dropped", "anew"),
+    [(True, 10.0, 0, False), (False, 9999.0, 0, False), (True, 9999.0, 0, True), (True, 1.0, 3, True)],
+)
+def test_a_connection_is_built_anew_when_it_fell_silent_or_had_to_drop_something(
+    connected: bool, heard_ago_s: float, dropped: int, anew: bool
+) -> None:
+    connection = Connection(BrokerSettings("127.0.0.1", free_port()), ("homie/5/#",), lambda: NOW_MS)
+    connection.open()
+    before = connection._network
+    connection.inbox.dropped = dropped
+    assert connection.supervise(connected, heard_ago_s) is anew
+    assert (connection._network is not before) is anew
+    assert connection.inbox.dropped == 0
+    connection.close()
 
 
 # --- the feed ---
