@@ -21,9 +21,11 @@ SILENT_S = 4.0
 """A run that ends after so long without a pulse was silent; the board ends it at 5 s or 15 s."""
 LEVEL_SD_MM = 10.0
 """How sure a level is against the suction's height (own choice)."""
-LEAST_BURSTS = 3
-LEAST_SD_L = 0.3
-"""A mean of bursts is no surer than this: waves, and the air on the way (own choice)."""
+LEAST_BURSTS = 2
+"""A run that is ready at once has no more of them before it."""
+LEAST_SD_L, LEAST_BURST_SD_L = 0.3, 0.8
+"""A mean of bursts is no surer than the first: waves, and the air on the way; nor a single burst than the second,
+however near two of them are by chance (own choice)."""
 
 
 class _Volumes:
@@ -46,7 +48,7 @@ class _Volumes:
     @property
     def sd_l(self) -> float:
         """Standard deviation of the mean."""
-        variance = max(0.0, self.square / self.count - self.mean_l**2) / self.count
+        variance = max(LEAST_BURST_SD_L**2, self.square / self.count - self.mean_l**2) / self.count
         return max(LEAST_SD_L, math.sqrt(variance))
 
 

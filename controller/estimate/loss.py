@@ -2,10 +2,11 @@
 
 Hourly medians of a tank's volume, with what was metered out added back, are followed by a Kalman filter (R. E. Kalman,
 1960) with a standing volume and what the level's error remembers: air on the echo's way that comes and goes within
-hours, parts of it that go with the probe's means over an hour and over days, and a wave that returns every 24 hours,
-which is what pairing an hour with the same hour of the day before takes out. Its surprises are white while nothing is
-lost. A loss that began at some hour gives them a known course from there on; how well they fit it is the generalised
-likelihood ratio of A. S. Willsky and H. L. Jones (1976), kept for beginnings that lie the wider apart the longer ago.
+hours, parts of it that go with the probe's means over an hour and over days (another part while the probe is the
+warmer, when warm air lies in layers over the water), and a wave that returns every 24 hours, which is what pairing an
+hour with the same hour of the day before takes out. Its surprises are white while nothing is lost. A loss that began at
+some hour gives them a known course from there on; how well they fit it is the generalised likelihood ratio of A. S.
+Willsky and H. L. Jones (1976), kept for beginnings that lie the wider apart the longer ago.
 """
 
 from __future__ import annotations
@@ -13,8 +14,8 @@ from __future__ import annotations
 import math
 from typing import Any, NamedTuple
 
-STATES = 6
-_STANDING, _AIR, _NEAR, _FAR, _COS, _SIN = range(STATES)
+STATES = 7
+_STANDING, _AIR, _NEAR, _FAR, _WARM, _COS, _SIN = range(STATES)
 HOURS_A_DAY = 24
 _UNKNOWN_L2 = 1e6
 
@@ -27,6 +28,7 @@ class Tuning(NamedTuple):
     reading_l            what a reading is off by for less than an hour, besides its noise: waves, rounding
     air_k, air_h         the way's air against what the source allowed for, coming and going
     near_sd, far_sd      parts of it that go with the probe's means over an hour or two and over days
+    warm_sd              what goes with the latter while the probe is the warmer: warm air stays up, and lies in layers
     wave_l, wave_l_day   the wave of the day, at first and what a day may change it by
     """
 
@@ -37,6 +39,7 @@ class Tuning(NamedTuple):
     air_h: float = 4.0
     near_sd: float = 0.15
     far_sd: float = 0.10
+    warm_sd: float = 0.30
     wave_l: float = 0.7
     wave_l_day: float = 0.10
 
@@ -96,7 +99,7 @@ class LossFilter:
         self._tuning = tuning
         self._estimate = [0.0] * STATES
         self._covariance = [[0.0] * STATES for _ in range(STATES)]
-        spreads = (0.0, 0.0, tuning.near_sd, tuning.far_sd, tuning.wave_l, tuning.wave_l)
+        spreads = (0.0, 0.0, tuning.near_sd, tuning.far_sd, tuning.warm_sd, tuning.wave_l, tuning.wave_l)
         for index, spread in enumerate(spreads):
             self._covariance[index][index] = spread * spread
         self._onsets: list[_Onset] = []
@@ -138,7 +141,8 @@ class LossFilter:
         """Learn from an hour, and weigh every possible beginning by it."""
         k = hour.litres_per_k
         turn = hour.number % HOURS_A_DAY / HOURS_A_DAY * 2.0 * math.pi
-        look = (1.0, 1.0, k * hour.near_k, k * hour.far_k, math.cos(turn), math.sin(turn))
+        warm_k = min(0.0, hour.far_k)
+        look = (1.0, 1.0, k * hour.near_k, k * hour.far_k, k * warm_k, math.cos(turn), math.sin(turn))
         estimate, covariance = self._estimate, self._covariance
         shared = [_product(row, look) for row in covariance]
         total = _product(shared, look) + self._tuning.reading_l**2 + hour.noise_l2
@@ -184,7 +188,9 @@ class LossFilter:
         }
 
     def load(self, data: dict[str, Any]) -> None:
-        """Take back what `dump` gave."""
+        """Take back what `dump` gave; a dump of another number of states is left, and the loss learned anew."""
+        if len(data["estimate"]) != STATES:
+            return
         self._estimate = list(data["estimate"])
         self._covariance = [list(row) for row in data["covariance"]]
         self._scale = data["scale"]
@@ -196,7 +202,7 @@ class LossFilter:
 
 
 def _product(a: list[float], b: tuple[float, ...]) -> float:
-    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2] + a[3] * b[3] + a[4] * b[4] + a[5] * b[5]
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2] + a[3] * b[3] + a[4] * b[4] + a[5] * b[5] + a[6] * b[6]
 
 
 def _thinned(onsets: list[_Onset], now_hour: int) -> list[_Onset]:

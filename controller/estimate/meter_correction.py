@@ -12,6 +12,8 @@ from typing import NamedTuple
 
 FALLS_SD = 0.012
 """What the tank's falls are off by together, however many they are (own choice, by trials of invented years)."""
+KNOWN_SD = 0.012
+"""Before the ratio is known as well as that it says too little to change doses by."""
 TOLD_SDS, KEPT_SDS = 2.5, 1.5
 """A difference is put right when it is so many standard deviations, and no more when it has become smaller."""
 MOST_PART = 0.10
@@ -42,6 +44,6 @@ AS_COUNTED = Correction(0.0, AS_COUNTED_SD, 0.0)
 def correction(ratio: float, ratio_sd: float, before: Correction) -> Correction:
     """From litres fallen for each litre counted, with its own standard deviation, and what is being put right."""
     found, sd = ratio - 1.0, math.hypot(ratio_sd, FALLS_SD)
-    if abs(found) < (KEPT_SDS if before.found else TOLD_SDS) * sd:
+    if ratio_sd > KNOWN_SD or abs(found) < (KEPT_SDS if before.found else TOLD_SDS) * sd:
         return AS_COUNTED
     return Correction(max(-MOST_PART, min(MOST_PART, found)), max(sd, abs(found) - MOST_PART), found)

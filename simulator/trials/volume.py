@@ -39,7 +39,7 @@ HOSE_L_MIN = 10.0
 AFTER_HOSE_MS = 15 * MINUTE_MS
 SEASONS = (date(2026, 1, 10), date(2026, 4, 10), date(2026, 7, 10), date(2026, 10, 10))
 SMOOTHING = 0.1
-UPRIGHT_TIMES = 4
+SEED_TIMES = 4
 RIVALS = ("last reading", "median of 15", "smoothed")
 
 
@@ -257,10 +257,13 @@ def rows(seeds: Sequence[int], days: int = DAYS) -> list[TrialRow]:
     """The table's rows for the upright tank, whose bounds are promised, and for the lying one beside it.
 
     Most of an error lasts as long as its seed's ranger and probe do, so that a share of truths inside the uncertainty
-    takes many seeds: the upright tank is tried on four times as many as asked for.
+    takes many seeds: four times as many as asked for.
     """
-    upright = score(upright_site(), range(seeds[0], seeds[0] + UPRIGHT_TIMES * len(seeds)), days)
-    return [*_rows("1.9 m3 upright", upright), *_rows("lying", score(example_site(), seeds, days))]
+    many = range(seeds[0], seeds[0] + SEED_TIMES * len(seeds))
+    return [
+        *_rows("1.9 m3 upright", score(upright_site(), many, days)),
+        *_rows("lying", score(example_site(), many, days)),
+    ]
 
 
 def _rows(tank: str, total: Score) -> list[TrialRow]:

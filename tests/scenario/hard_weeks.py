@@ -2,6 +2,7 @@
 
 `HardWeek(seed).run()` first lets faults loose for a day or two while a `Judge` watches the true state of the plant at
 every step; then it repairs everything, lets the owner clear what is latched once, and sees the garden watered again.
+`HardMonth` is the same for weeks, with fewer faults a day, as `scripts/campaign` runs it for years on end.
 """
 
 from __future__ import annotations
@@ -253,14 +254,18 @@ class HardSeason(SeasonRun):
 class HardWeek:
     """One seed's week. `run` raises AssertionError with the seed and the time of whatever goes wrong."""
 
-    def __init__(self, seed: int, hard_hours: float = 44.0) -> None:
+    def __init__(self, seed: int, hard_hours: float = 44.0, muted: frozenset[int] = frozenset()) -> None:
+        """`muted`: numbers of strikes that are left out, to find the few that a failure needs."""
         self.seed = seed
+        self._muted = muted
+        self.struck: list[str] = []
+        """The kind of each strike so far."""
         self.rng = rng = Random(f"hard week {seed}")
         self.site = hard_site(rng)
         start = date(2026, 7, 1) + timedelta(days=rng.randrange(30))
         rows = [
             DailyRecord(start + timedelta(days=day), 12.0, rng.uniform(20.0, 34.0), rng.choice((0.0, 0.0, 0.0, 12.0)))
-            for day in range(-1, 8)
+            for day in range(-1, math.ceil(hard_hours / 24.0) + 6)
         ]
         midnight = datetime.combine(start, time(), ZoneInfo(self.site.place.time_zone))
         self.start_wall_ms = int(midnight.timestamp() * 1000)
@@ -280,7 +285,8 @@ class HardWeek:
         self.told: list[str] = []
         self._orders = 0
         self._hard_ms = round(hard_hours * HOUR_MS)
-        self._kinds = rng.sample(FAULT_KINDS, rng.randint(2, 7))
+        # Whatever breaks, somebody gives orders.
+        self._kinds = [*rng.sample(FAULT_KINDS, rng.randint(2, 7)), "order"]
 
     @property
     def plant_ms(self) -> int:
@@ -317,24 +323,33 @@ class HardWeek:
     def _hard_times(self) -> None:
         rng = self.rng
         schedule: list[tuple[int, Callable[[], None]]] = []
-        for _ in range(rng.randint(6, 24)):
+        for _ in range(self._strike_count()):
             kind = rng.choice(self._kinds)
             self._plan(schedule, self._likely_ms(), kind)
         watched = rng.sample(self._kinds, min(2, len(self._kinds)))
         while self.plant_ms < self._hard_ms:
             schedule.sort(key=lambda entry: entry[0])
             next_ms = schedule[0][0] if schedule else self._hard_ms
-            self._run_until(min(next_ms, self.plant_ms + SLICE_MS, self._hard_ms))
+            self._run_until(min(next_ms, self.plant_ms + self._slice_ms(), self._hard_ms))
             while schedule and schedule[0][0] <= self.plant_ms:
                 schedule.pop(0)[1]()
-            if watched and self.judge.flowing and rng.random() < 0.15:
+            if watched and self.judge.flowing and rng.random() < self._while_flowing:
                 # What breaks while water runs is what hurts.
                 self._plan(schedule, self.plant_ms + rng.randrange(30_000), watched[rng.randrange(len(watched))])
+
+    _while_flowing = 0.15
+    """Chance of one more strike at each look while water flows."""
+
+    def _strike_count(self) -> int:
+        return self.rng.randint(6, 24)
+
+    def _slice_ms(self) -> int:
+        return SLICE_MS
 
     def _likely_ms(self) -> int:
         """Some time, more often than not one at which zones are watered."""
         rng = self.rng
-        day = rng.randrange(2) * DAY_MS
+        day = rng.randrange(max(2, self._hard_ms // DAY_MS)) * DAY_MS
         windows = ((5.5, 8.0), (11.5, 13.0), (18.0, 22.0), (0.0, 24.0))
         first, last = rng.choice(windows)
         return day + round(rng.uniform(first, last) * HOUR_MS)
@@ -345,6 +360,9 @@ class HardWeek:
         lasting_ms = round(MINUTE_MS * math.exp(rng.uniform(math.log(0.2), math.log(400.0))))
 
         def begin() -> None:
+            self.struck.append(kind)
+            if len(self.struck) - 1 in self._muted:
+                return
             mend = strike()
             self._tell(f"{kind} for {lasting_ms / MINUTE_MS:.1f} min")
             self.season.plant.refresh()
@@ -732,6 +750,21 @@ class HardWeek:
         volumes_l = [run["volume_l"] for run in runs]
         assert len(runs) == 1, f"{zone.id} was watered {volumes_l} L instead of once"
         assert abs(volumes_l[0] - CALM_DOSE_L) < 0.6, f"{zone.id} got {volumes_l[0]} L instead of {CALM_DOSE_L} L"
+
+
+class HardMonth(HardWeek):
+    """Three weeks of a garden as it is, in which now and then something breaks, at least fifty times a year."""
+
+    _while_flowing = 0.002
+
+    def __init__(self, seed: int, hard_days: int = 21, muted: frozenset[int] = frozenset()) -> None:
+        super().__init__(seed, 24.0 * hard_days, muted)
+
+    def _strike_count(self) -> int:
+        return max(1, round(self.rng.uniform(50.0, 150.0) * self._hard_ms / DAY_MS / 365.0))
+
+    def _slice_ms(self) -> int:
+        return SLICE_MS if self.judge.flowing else 15 * SLICE_MS
 
 
 FAULT_KINDS = (

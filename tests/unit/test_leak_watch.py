@@ -9,6 +9,7 @@ from random import Random
 import pytest
 
 from controller.estimate.leak import CLEAR_QUIET_H, HOUR_MS, LeakWatch, paired_loss
+from controller.estimate.loss import TUNING, Tuning
 
 STEP_MS = 300_000
 LITRES_PER_K = 1.5
@@ -195,3 +196,28 @@ def test_hours_without_a_partner_make_no_pair() -> None:
     loss = paired_loss([25.0, None, *[2.0] * 22, 1.0, 1.0])
     assert loss is not None
     assert (loss.rate_l_h, loss.pairs) == (1.0, 1)
+
+
+def hot_spell(tuning: Tuning) -> LeakWatch:
+    """Warm air in layers over cooler water by day, week after week; then the weather turns, and the error is gone."""
+    watch, rng = LeakWatch(tuning), Random(4)
+    water_c = 16.0
+    for step in range(round(24 * 30 * HOUR_MS / STEP_MS)):
+        now_ms = (step + 1) * STEP_MS
+        days = now_ms / (24 * HOUR_MS)
+        mean_c = 26.0 if 12.0 < days < 22.0 else 16.0
+        probe_c = mean_c - 6.0 * math.cos(2.0 * math.pi * days)
+        water_c += (probe_c - water_c) * STEP_MS / (48 * HOUR_MS)
+        layered_l = 0.8 * 3.7 * max(0.0, probe_c - water_c)
+        watch.observe(now_ms, VOLUME_L - layered_l + rng.gauss(0.0, 0.8), 3.7, probe_c)
+        if watch.state == "leaking":
+            break
+    return watch
+
+
+def test_the_end_of_a_hot_spell_is_no_leak() -> None:
+    assert hot_spell(TUNING).state == "none"
+
+
+def test_without_knowing_of_warm_air_in_layers_it_would_be() -> None:
+    assert hot_spell(TUNING._replace(warm_sd=1e-6)).state == "leaking"
