@@ -22,6 +22,9 @@ PLOT_UNITS = 1000
 HATCHES = {"rained": "0", "topped-up": "3", "to-zones": "1", "overflowed": "2", "lost": "4", "unexplained": "5"}
 """Hatch of bars that stand for where water came from or went."""
 
+LABELS_PX = 22
+"""Room below a picture for its labels."""
+
 TICK_STEPS_DAYS = (1, 2, 3, 7, 14, 28, 61, 91, 182)
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
@@ -250,26 +253,6 @@ def _bar_labels(picture: Picture, labels: Sequence[str], width: float, label_eve
     ]
 
 
-def spark_bars(picture: Picture, values: Sequence[float | None], name: str) -> str:
-    """Bars without scale or labels, for a card where words carry the numbers."""
-    highest = max((v for v in values if v is not None), default=0.0)
-    step = PLOT_UNITS / max(1, len(values))
-    path: list[str] = []
-    unknown: list[str] = []
-    for index, value in enumerate(values):
-        left = round(index * step + step * 0.15)
-        width = max(1, round(step * 0.7))
-        if value is None:
-            unknown.append(f"M{left} {picture.height_px}v-2h{width}v2z")
-        elif value > 0.0:
-            tall = max(1.0, round(picture.height_px * value / highest, 1))
-            path.append(f"M{left} {picture.height_px}v-{tall:g}h{width}v{tall:g}z")
-    drawing = [f'<path class="bar {name}" d="{"".join(path)}"/>' if path else ""]
-    drawing.append(f'<path class="bar unknown" d="{"".join(unknown)}"/>' if unknown else "")
-    base = f'<line class="base" x1="0" x2="100%" y1="{picture.height_px}" y2="{picture.height_px}"/>'
-    return _svg(picture, [_plot(picture, drawing), base], css="chart spark", below_px=1)
-
-
 def hatches() -> str:
     """The hatch patterns bars are filled with, once per page; named hatch-0 to hatch-5."""
     marks = (
@@ -298,10 +281,10 @@ def swatch(name: str) -> str:
     return f'<svg class="swatch" width="16" height="12" aria-hidden="true" focusable="false">{shape}</svg>'
 
 
-def _svg(picture: Picture, parts: Sequence[str], css: str = "chart", below_px: int = 22) -> str:
+def _svg(picture: Picture, parts: Sequence[str]) -> str:
     key = escape(picture.id)
     return (
-        f'<svg class="{css}" role="img" width="100%" height="{picture.height_px + below_px}" '
+        f'<svg class="chart" role="img" width="100%" height="{picture.height_px + LABELS_PX}" '
         f'aria-labelledby="{key}-t {key}-d"><title id="{key}-t">{escape(picture.title)}</title>'
         f'<desc id="{key}-d">{escape(picture.description)}</desc>{"".join(parts)}</svg>'
     )

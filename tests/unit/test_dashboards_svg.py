@@ -15,14 +15,15 @@ from dashboards.svg import (
     Bars,
     Level,
     Line,
+    Marks,
     Picture,
     TimeFrame,
     hatches,
     line_chart,
     nice_scale,
     number,
-    spark_bars,
     stacked_bars,
+    two_way_bars,
 )
 
 HOUR_MS = 3_600_000
@@ -130,11 +131,45 @@ def test_zones_differ_by_hatch_and_not_only_by_colour() -> None:
     assert len(set(patterns)) == 6
 
 
-def test_small_bars_leave_out_dry_days_and_mark_unknown_ones() -> None:
-    root = ElementTree.fromstring(spark_bars(PICTURE, [4.0, 0.0, None, 2.0], "zone-0"))
-    paths = {e.get("class"): e.get("d", "") for e in root.iter("path")}
-    assert paths["bar zone-0"].count("M") == 2
-    assert paths["bar unknown"].count("M") == 1
+def bars_of(root: ElementTree.Element, name: str) -> list[tuple[float, float]]:
+    """(top, height) of a group's boxes."""
+    group = next(e for e in root.iter("g") if e.get("class") == f"bar {name}")
+    return [(float(box.get("y", "")), float(box.get("height", ""))) for box in group.iter("rect")]
+
+
+def test_what_came_in_stands_on_the_line_and_what_went_out_hangs_from_it() -> None:
+    above = [Bars("rained", "rain", [60.0, 0.0]), Bars("topped-up", "topped up", [40.0, 0.0])]
+    below = [Bars("to-zones", "to zones", [50.0, 100.0]), Bars("overflowed", "overflow", [50.0, 0.0])]
+    root = ElementTree.fromstring(two_way_bars(PICTURE, ["May", "Jun"], above, below))
+    line = next(e for e in root.iter("line") if e.get("class") == "level")
+    base = float(line.get("y1", ""))
+    assert base == 50.0
+    assert bars_of(root, "rained") == [(base - 30.0, 30.0)]
+    assert bars_of(root, "topped-up") == [(base - 50.0, 20.0)]
+    assert bars_of(root, "to-zones") == [(base, 25.0), (base, 50.0)]
+    assert bars_of(root, "overflowed") == [(base + 25.0, 25.0)]
+
+
+def test_each_way_of_the_water_has_a_hatch_of_its_own() -> None:
+    names = ("rained", "topped-up", "to-zones", "overflowed", "lost", "unexplained")
+    bars = [Bars(name, name, [1.0]) for name in names]
+    fills = re.findall(r'fill="(url\([^"]*\))"', two_way_bars(PICTURE, ["May"], bars[:2], bars[2:]))
+    assert len(fills) == len(set(fills)) == len(names)
+
+
+def test_waterings_are_ticked_where_they_were_and_none_outside() -> None:
+    runs = columns([reading(START_MS, 1.0)], FRAME.start_ms, FRAME.end_ms, 100, HOUR_MS)
+    marks = [Marks("mark-water", [START_MS + 25 * HOUR_MS, START_MS - 1, FRAME.end_ms + 1])]
+    root = ElementTree.fromstring(line_chart(PICTURE, FRAME, 100, [Line("water", "left", runs)], marks=marks))
+    ticks = [e.get("x1") for e in root.iter("line") if e.get("class") == "mark mark-water"]
+    assert ticks == ["25%"]
+
+
+def test_a_single_day_is_labelled_by_its_hours() -> None:
+    day = TimeFrame(START_MS, START_MS + 24 * HOUR_MS, ZoneInfo("UTC"))
+    assert [words for _, words in day.day_marks()] == ["00:00", "04:00", "08:00", "12:00", "16:00", "20:00"]
+    morning = TimeFrame(START_MS, START_MS + 3 * HOUR_MS, ZoneInfo("UTC"))
+    assert [words for _, words in morning.day_marks()] == ["00:00", "01:00", "02:00"]
 
 
 @pytest.mark.parametrize(
