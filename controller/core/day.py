@@ -13,6 +13,7 @@ from controller.core import balance, choose, probes, rain_credit, stages, takers
 from controller.core.context import Context
 from controller.core.standing import update_standing
 from controller.core.state import NEVER_MS
+from controller.core.today import Today
 from controller.estimate.ledger import ledger_data
 from controller.guard.interlocks import CHARGE_MARGIN_PERCENT
 from controller.irrigate.feedback import grown
@@ -23,8 +24,9 @@ from controller.irrigate.reference_et import (
     mean_saturation_vapour_pressure_kpa,
     penman_monteith_mm,
 )
-from controller.irrigate.root_zone import advance_depletion
+from controller.irrigate.root_zone import adjusted_fraction, advance_depletion, readily_available_mm
 from controller.irrigate.water_price import RECENT_DAYS
+from controller.site.model import Zone
 
 QUARTER_MS = 15 * 60_000
 DEFAULT_ET0_MM = 3.0
@@ -116,8 +118,9 @@ def _close_day(ctx: Context, now: Now, ordinal: int) -> None:
     weather.recent_rain_mm = [*weather.recent_rain_mm, rain_mm, *[0.0] * gap_days][1 - RECENT_DAYS :]
     doubts = probes.listen(ctx)
     really_over = _really_over(ctx, now)
+    facts = Today(ctx.site, weather.day, ctx.state.warmth)
     for zone_id in ctx.zones:
-        _close_zone(ctx, zone_id, closing, really_over)
+        _close_zone(ctx, zone_id, closing, _readily_mm(ctx, ctx.zones[zone_id], facts, et0_mm), really_over)
     for ledger in ctx.sensing.close_day(now.mono_ms, opening.isoformat()):
         ctx.record("ledger", ledger.tank_id, ledger_data(ledger))
     _close_notices(ctx)
@@ -207,7 +210,15 @@ def _settle_zones(ctx: Context, et0_mm: float, wall_ms: int) -> None:
             zone_state.trim = grown(zone_state.trim, etc_mm, zone_state.depletion_mm)
 
 
-def _close_zone(ctx: Context, zone_id: str, closing: date, really_over: bool) -> None:
+def _readily_mm(ctx: Context, zone: Zone, facts: Today, et0_mm: float) -> float | None:
+    """Readily available water on the day that closes; None when nothing grew there."""
+    kc = facts.kc[zone.id] * ctx.state.zones[zone.id].trim.factor
+    if kc == 0.0:
+        return None
+    return readily_available_mm(zone.total_available_mm, adjusted_fraction(facts.fraction[zone.id], kc * et0_mm))
+
+
+def _close_zone(ctx: Context, zone_id: str, closing: date, readily_mm: float | None, really_over: bool) -> None:
     zone, zone_state = ctx.zones[zone_id], ctx.state.zones[zone_id]
     need_mm = max(0.0, zone_state.etc_today_mm - zone_state.rain_credited_mm)
     need_l = gross_l(zone, need_mm)
@@ -223,6 +234,7 @@ def _close_zone(ctx: Context, zone_id: str, closing: date, really_over: bool) ->
             "etc_mm": zone_state.etc_today_mm,
             "rain_mm": zone_state.rain_credited_mm,
             "depletion_mm": zone_state.depletion_mm,
+            "readily_mm": readily_mm,
             "applied_l": zone_state.applied_today_ml / 1000.0,
             "doses": sum(1 for key in zone_state.doses if key[:10] == closing.isoformat()),
             "planned_l": zone_state.plan_l,

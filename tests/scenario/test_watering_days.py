@@ -312,6 +312,17 @@ def next_known_days_of_supply(garden: Garden) -> float:
     raise AssertionError("the level stayed unknown for a quarter of an hour")
 
 
+def test_a_closed_day_says_what_the_plants_could_draw_with_ease_and_nothing_where_nothing_grows() -> None:
+    garden = Garden(only(EXAMPLE, BED))
+    garden.run_hours(50)
+    day = garden.of_kind("day", BED)[0].data
+    total_mm = EXAMPLE.zone(BED).total_available_mm
+    assert 0.1 * total_mm <= day["readily_mm"] <= 0.8 * total_mm
+    winter = Garden(only(EXAMPLE, BED), start=date(2026, 1, 10))
+    winter.run_hours(26)
+    assert winter.of_kind("day", BED)[0].data["readily_mm"] is None
+
+
 def test_days_of_supply_falls_as_the_tank_is_used() -> None:
     garden = Garden(days=6, tmax_c=30.0)
     garden.run_hours(30)
