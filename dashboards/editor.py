@@ -65,7 +65,7 @@ def preview_words(view: SiteView, zone: ZoneStatus, found: Mapping[str, Any]) ->
     for tank in view.tanks:
         lines.append(_supply_words(tank.id if len(view.tanks) > 1 else "", then_tanks, now_tanks, tank.id))
     why = asked.get("why")
-    reason = f'<li class="why">{e(why[:300])}</li>' if isinstance(why, str) and why else ""
+    reason = f'<li class="why">{e(words.in_units(why[:300], units))}</li>' if isinstance(why, str) and why else ""
     items = "".join(f"<li>{line}</li>" for line in lines if line)
     return f"<h3>What it would do</h3><ul>{items}{reason}</ul>"
 

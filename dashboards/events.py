@@ -40,7 +40,11 @@ Fields = Mapping[str, Value]
 
 
 def event_words(record: StreamRecord, zone_names: Mapping[str, str], units: UnitSystem) -> str:
-    """One record as a sentence; kinds without a sentence of their own are listed field by field."""
+    """One record as a sentence in the owner's units; kinds without one of their own are listed field by field."""
+    return words.in_units(_sentence(record, zone_names, units), units)
+
+
+def _sentence(record: StreamRecord, zone_names: Mapping[str, str], units: UnitSystem) -> str:
     who = zone_names.get(record.key, record.key)
     fields = record.fields
     if record.kind == "delivery":

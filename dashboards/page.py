@@ -168,7 +168,7 @@ def _doing(view: SiteView) -> str:
         return f"{''.join(lines)}<p>{none}{_because_all(view)}</p>"
     items = [
         f"<li><strong>{e(words.moment(z.next_start_ms, view.now_ms, view.time_zone))}</strong> {e(z.name)}, "
-        f"{e(words.volume(z.plan_l, view.units))}{because(z) if index == 0 else ''}</li>"
+        f"{e(words.volume(z.plan_l, view.units))}{because(view, z) if index == 0 else ''}</li>"
         for index, z in enumerate(view.upcoming[:NEXT_SHOWN])
     ]
     return f'{"".join(lines)}<h3>Next</h3><ol class="next">{"".join(items)}</ol>'
@@ -177,12 +177,19 @@ def _doing(view: SiteView) -> str:
 def _because_all(view: SiteView) -> str:
     """Why nothing is planned, when every zone says the same."""
     reasons = {zone.why for zone in view.zones}
-    return because(view.zones[0]) if len(reasons) == 1 else ""
+    return because(view, view.zones[0]) if len(reasons) == 1 else ""
 
 
-def because(zone: ZoneStatus) -> str:
+def because(view: SiteView, zone: ZoneStatus) -> str:
     """The plan's reason, small."""
-    return f' <span class="why">{e(zone.why)}</span>' if zone.why else ""
+    return f' <span class="why">{e(words.in_units(zone.why, view.units))}</span>' if zone.why else ""
+
+
+def held_back(view: SiteView, zone: ZoneStatus) -> str:
+    """Why a wanted watering did not start."""
+    if not zone.last_refusal:
+        return ""
+    return f'<p class="refusal">Held back: {e(words.in_units(zone.last_refusal, view.units))}</p>'
 
 
 # --- findings ---
@@ -205,14 +212,14 @@ def _findings(view: SiteView, desk: Desk | None) -> str:
 def _finding(view: SiteView, finding: FindingStatus, desk: Desk | None) -> str:
     since = f" Since {words.moment(finding.since_ms, view.now_ms, view.time_zone)}." if finding.since_ms else ""
     kept = " Stays until someone clears it." if finding.latched else ""
-    cure = f"<br><span class=cure>Cure: {e(finding.cure)}</span>" if finding.cure else ""
+    cure = f"<br><span class=cure>Cure: {e(words.in_units(finding.cure, view.units))}</span>" if finding.cure else ""
     clear = ""
     if desk and finding.latched:
         clear = order_button(view, desk, "Clear it", order="clear-fault", fault=finding.id)
     mark = f'<span aria-hidden="true">{FINDING_MARKS[finding.severity]}</span>'
     return (
         f'<li class="{finding.severity}"><strong>{mark} {FINDING_WORDS[finding.severity]}</strong> '
-        f"{e(sentence(finding.text))}{cure}"
+        f"{e(sentence(words.in_units(finding.text, view.units)))}{cure}"
         f'<span class="note">{e(since + kept)} <code>{e(finding.id)}</code></span>{clear}</li>'
     )
 
@@ -269,13 +276,12 @@ def _zone(view: SiteView, zone: ZoneStatus) -> str:
     start = ""
     if zone.next_start_ms is not None and zone.wants_water and not zone.watering:
         start = f", next start {words.moment(zone.next_start_ms, view.now_ms, view.time_zone)}"
-    held_back = f'<p class="refusal">Held back: {e(zone.last_refusal)}</p>' if zone.last_refusal else ""
+    plan = f"{e(words.volume(zone.plan_l, units))} today{e(start)}{because(view, zone)}"
     return (
         f'<article><h3><a href="{link(f"/zone/{zone.id}", view)}">{e(zone.name)}</a> {badges(view, zone)}</h3>'
         f"{soil(view, zone)}"
         f"<p class=row><b>Today</b><span>{e(words.volume(zone.applied_today_l, units))} given{e(cap)}</span></p>"
-        f"<p class=row><b>Plan</b><span>{e(words.volume(zone.plan_l, units))} today{e(start)}{because(zone)}</span>"
-        f"</p>{held_back}</article>"
+        f"<p class=row><b>Plan</b><span>{plan}</span></p>{held_back(view, zone)}</article>"
     )
 
 

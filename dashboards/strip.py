@@ -57,8 +57,8 @@ def told(view: SiteView, entry: Entry, now_ms: int) -> str:
     if entry.state == "lapsed":
         return "No answer came in time. It cannot act any more unless it did before: look at the log."
     if entry.state == "refused":
-        return _sentence(entry.reason or "no reason was given")
-    return _sentence(entry.reason) if entry.reason else ""
+        return _sentence(words.in_units(entry.reason, view.units) or "no reason was given")
+    return _sentence(words.in_units(entry.reason, view.units)) if entry.reason else ""
 
 
 def _next_step(view: SiteView, entry: Entry, desk: Desk | None) -> str:

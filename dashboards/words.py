@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import datetime, timedelta, tzinfo
 
 from dashboards.svg import number
@@ -29,6 +30,29 @@ def depth_value(depth_mm: float, units: UnitSystem) -> float:
 
 def depth_unit(units: UnitSystem) -> str:
     return "in" if units == "us" else "mm"
+
+
+_METRIC = re.compile(r"(?<![\w.])(?:([0-9]+(?:\.[0-9]+)?) of )?([0-9]+(?:\.[0-9]+)?) ?(L/min|mm|L|°C)(?![\w/²2])")
+_PER_METRIC: dict[str, tuple[str, float, float, float]] = {
+    "mm": ("in", 1.0 / MM_PER_IN, 0.0, 0.01),
+    "L": ("gal", 1.0 / L_PER_US_GAL, 0.0, 0.1),
+    "L/min": ("gal/min", 1.0 / L_PER_US_GAL, 0.0, 0.01),
+    "°C": ("°F", 1.8, 32.0, 1.0),
+}
+"""By metric unit: the other one, factor, shift, and the step it is shown in."""
+
+
+def in_units(text: str, units: UnitSystem) -> str:
+    """The controller's own words, which are metric, with their amounts in the owner's units."""
+    if units == "metric":
+        return text
+
+    def converted(match: re.Match[str]) -> str:
+        unit, factor, shift, step = _PER_METRIC[match[3]]
+        before = f"{number(float(match[1]) * factor + shift, step)} of " if match[1] else ""
+        return f"{before}{number(float(match[2]) * factor + shift, step)} {unit}"
+
+    return _METRIC.sub(converted, text)
 
 
 def sized(value: float) -> str:

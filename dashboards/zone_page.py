@@ -10,7 +10,7 @@ from dashboards.events import ENDINGS
 from dashboards.figures import figure, legend, period_links
 from dashboards.frame import Desk, e, hidden, link, order_button
 from dashboards.history import litres
-from dashboards.page import badges, because, hold_form, soil
+from dashboards.page import badges, because, held_back, hold_form, soil
 from dashboards.periods import Period
 from dashboards.senml import StreamRecord, Value
 from dashboards.store import DAY_MS, HistoryStore
@@ -60,10 +60,9 @@ def _plan(view: SiteView, zone: ZoneStatus) -> str:
     now = ""
     if zone.watering:
         now = f"<p class=row><b>Now</b><span>{e(words.volume(zone.delivered_now_l, units))} so far</span></p>"
-    held_back = f'<p class="refusal">Held back: {e(zone.last_refusal)}</p>' if zone.last_refusal else ""
     plan = f"{e(words.volume(zone.plan_l, units))}{e(start)}"
     return (
-        f"{now}<p class=row><b>Plan</b><span>{plan}{because(zone)}</span></p>{held_back}"
+        f"{now}<p class=row><b>Plan</b><span>{plan}{because(view, zone)}</span></p>{held_back(view, zone)}"
         f"<p class=row><b>Today</b><span>{e(words.volume(zone.applied_today_l, units))} given{e(cap)}</span></p>"
         f"{_looks_words(zone)}"
     )
@@ -151,7 +150,7 @@ def _watering(view: SiteView, watering: _Watering) -> str:
     if watering.start is not None:
         trigger = _text(watering.start.fields.get("trigger"))
         parts.append(e(TRIGGERS.get(trigger, trigger)))
-        why = f'<span class="why">{e(_text(watering.start.fields.get("why")))}</span>'
+        why = f'<span class="why">{e(words.in_units(_text(watering.start.fields.get("why")), view.units))}</span>'
     return f"<li><time>{e(when)}</time> {', '.join(part for part in parts if part)}{why}</li>"
 
 

@@ -286,6 +286,26 @@ def test_us_units_are_shown_when_the_owner_wants_them() -> None:
     assert "513 gal ± 9.5 gal" in text
     assert "63 °F" in text
     assert "0.13 in" in text
+    assert "0.03 of 0.55 in missing; a refill wants 2.4 gal" in text
+    assert " mm" not in text
+    assert " L" not in text.replace(" Leek", "").replace(" Lasts", "")
+
+
+@pytest.mark.parametrize(
+    ("said", "shown"),
+    [
+        ("7.7 mm short of full (39 mm); 100 L kept now", "0.30 in short of full (1.54 in); 26.4 gal kept now"),
+        ("0.7 of 14 mm missing", "0.03 of 0.55 in missing"),
+        ("3.5 L/min at 4 °C", "0.92 gal/min at 39 °F"),
+        (
+            "271 mm below the sensor, 24 m2 of roof, v1.2",
+            "10.67 in below the sensor, 24 m2 of roof, v1.2",
+        ),
+    ],
+)
+def test_the_controllers_own_words_are_put_into_us_units(said: str, shown: str) -> None:
+    assert words.in_units(said, "us") == shown
+    assert words.in_units(said, "metric") == said
 
 
 # --- history half ---
