@@ -6,10 +6,8 @@ refused with every reason, and tried again.
 
 from __future__ import annotations
 
-import math
-
 from controller.contract import Now
-from controller.core import balance, delivery, expected
+from controller.core import balance, delivery, expected, pump_energy
 from controller.core.context import Context
 from controller.core.facts import hold_text
 from controller.core.localclock import Opening
@@ -32,7 +30,6 @@ BETWEEN_RUNS_MS = 60_000
 """What a run takes beside its pumping: waking the board, settling, the rest before the next one (own choice)."""
 LATE_LIMIT_MS = 2 * 3_600_000
 """A fixed time missed by more than this is left out: never a pile of old runs after an outage."""
-NOMINAL_BATTERY_V = 12.5
 MOST_DAYS_OF_SUPPLY = 365.0
 
 
@@ -350,15 +347,9 @@ def supply_of(ctx: Context, now: Now, tank_id: str) -> Supply:
     known = level.quality != "unknown"
     if known and level.volume_l is not None and level.sd_l is not None:
         available_l = max(0.0, level.volume_l - level.sd_l - ctx.tanks[tank_id].reserve_l)
-    battery = ctx.site.battery
-    charge = ctx.sensing.battery.charge_percent
-    energy_wh = math.inf
-    if charge is not None:
-        spare = max(0.0, charge - battery.minimum_charge_percent) / 100.0
-        energy_wh = spare * battery.capacity_ah * NOMINAL_BATTERY_V
     pump = ctx.site.pump_for_tank(tank_id)
-    slowest_l_min = min((z.rated_flow_l_min for z in ctx.site.zones if z.tank_id == tank_id), default=1.0)
-    return Supply(available_l, energy_wh, pump.current_a * NOMINAL_BATTERY_V / (60.0 * slowest_l_min), known)
+    wh_per_l = {z.id: pump_energy.wh_per_l(ctx, pump, z) for z in ctx.site.zones if z.tank_id == tank_id}
+    return Supply(available_l, pump_energy.spare_wh(ctx), max(wh_per_l.values(), default=0.0), known, wh_per_l)
 
 
 def days_of_supply(ctx: Context, now: Now, tank_id: str) -> float | None:

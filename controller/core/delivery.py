@@ -11,7 +11,7 @@ All times are monotonic: a step of the wall clock never changes a run.
 from __future__ import annotations
 
 from controller.contract import Now
-from controller.core import run_down, surface
+from controller.core import pump_energy, run_down, surface
 from controller.core.context import Context
 from controller.core.facts import facts_for
 from controller.core.state import NEVER_MS, Delivery, RunsOn, Trigger
@@ -321,6 +321,7 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
         surface.watered(zone_state, zone.surface, net_mm(zone, delivered_l))
     if delivery.trigger != "relief":
         _count_dose(ctx, now, delivery, zone)
+        pump_energy.note_draw(ctx, delivery)
     state.delivery = None
     state.plan_due_mono_ms = NEVER_MS
     # What the plan wanted has been given; the next one is made in a moment.

@@ -213,6 +213,8 @@ class State:
     """The newest forecast that came, also when it is too old to count."""
     probes: dict[str, ProbeMemory] = field(default_factory=dict)
     """What is remembered of the soil probes, by zone id."""
+    pump_draw_a: dict[str, float] = field(default_factory=dict)
+    """What pumps draw, by id, as a current shunt measured it."""
     warmth: dict[str, Warmth] = field(default_factory=dict)
     """Degree-days of crops whose stages go by them, see `controller.core.stages`."""
     priced_uses: dict[str, Use] = field(default_factory=dict)

@@ -8,7 +8,7 @@ or the energy above the battery's limit, is spent. Every line says its reason in
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from controller.irrigate.forecast import NO_RAIN, RainToCome
@@ -53,6 +53,12 @@ class Supply:
     """Energy the battery can spare above its limit; infinite when its charge is unknown but its voltage is fine."""
     wh_per_l: float
     level_known: bool = True
+    wh_per_l_of: Mapping[str, float] = field(default_factory=dict)
+    """Of zones whose own is known, by id; `wh_per_l` for all others."""
+
+    def wh_per_l_to(self, zone_id: str) -> float:
+        """Energy that a litre takes to a zone."""
+        return self.wh_per_l_of.get(zone_id, self.wh_per_l)
 
 
 class PlanLine(NamedTuple):
@@ -124,8 +130,9 @@ def allocate(needs: Sequence[ZoneNeed], supplies: Mapping[str, Supply]) -> list[
             "what is left of its daily cap": max(0.0, need.schedule.daily_cap_l - need.applied_today_l),
             _WATER if supply.level_known else _NO_LEVEL: water_l[need.zone.tank_id],
         }
-        if supply.wh_per_l > 0.0:
-            limits["the charge the battery can spare"] = max(0.0, energy_wh) / supply.wh_per_l
+        wh_per_l = supply.wh_per_l_to(need.zone.id)
+        if wh_per_l > 0.0:
+            limits["the charge the battery can spare"] = max(0.0, energy_wh) / wh_per_l
         volume_l = asked_l
         for name, limit_l in limits.items():
             if limit_l < volume_l:
@@ -136,7 +143,7 @@ def allocate(needs: Sequence[ZoneNeed], supplies: Mapping[str, Supply]) -> list[
         if volume_l < SMALLEST_DOSE_L:
             volume_l = 0.0
         water_l[need.zone.tank_id] -= volume_l
-        energy_wh -= volume_l * supply.wh_per_l
+        energy_wh -= volume_l * wh_per_l
         lines.append(PlanLine(need.zone.id, volume_l, asked_l, why))
     return lines
 

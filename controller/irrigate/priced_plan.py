@@ -13,7 +13,8 @@ from typing import NamedTuple
 from controller.irrigate.outlook import MonthRain, zone_day
 from controller.irrigate.plan import SMALLEST_DOSE_L, PlanLine, Supply, ZoneNeed, gross_l, level_with_rain_mm
 from controller.irrigate.ration import allocate_on_ration
-from controller.irrigate.water_price import PriceTable, priority_weight, remembered_level_mm
+from controller.irrigate.water_price import PriceTable, ZoneDay, priority_weight, remembered_level_mm
+from controller.site.model import Zone
 
 _HALVINGS = 12
 """Of the range in which the price that fits is sought."""
@@ -56,16 +57,25 @@ def allocate_at_price(
     for need in needs:
         priced = need.schedule.mode == "need" and need.growing and need.zone.tank_id in markets
         (by_need if priced else others).append(need)
-    lines = allocate_on_ration(others, supplies)
+    lines = allocate_on_ration(others, supplies) if others else []
     purse = _Purse(supplies, others, lines)
-    prices = {
+    water = {
         tank_id: _price(market, supplies[tank_id].level_known, purse.water_l[tank_id])
         for tank_id, market in markets.items()
     }
-    asking = [_ask(need, markets, prices[need.zone.tank_id]) for need in by_need]
-    given_l = _given_l(by_need, asking, markets, prices, purse)
+    days = [_today(need, markets) for need in by_need]
+    prices = [water[need.zone.tank_id] for need in by_need]
+    asking = [_ask(need, day, price) for need, day, price in zip(by_need, days, prices, strict=True)]
+    given_l = _given_l(by_need, days, asking, prices, purse)
     order = sorted(range(len(by_need)), key=lambda i: (by_need[i].zone.priority, -given_l[i], by_need[i].zone.id))
-    return lines + [_line(by_need[i], asking[i], prices[by_need[i].zone.tank_id], given_l[i], supplies) for i in order]
+    return lines + [_line(by_need[i], asking[i], prices[i], given_l[i], supplies) for i in order]
+
+
+def _today(need: ZoneNeed, markets: Mapping[str, Market]) -> ZoneDay:
+    """The zone as the price looks at it, rounded so that the same is asked again and again."""
+    zone = need.zone
+    fraction = round(need.readily_mm / zone.total_available_mm, 2)
+    return zone_day(zone, round(need.etc_day_mm, 1), fraction, markets[zone.tank_id].month_rain)
 
 
 def _price(market: Market, level_known: bool, water_l: float) -> float:
@@ -83,11 +93,9 @@ class _Ask(NamedTuple):
     """Part of the level that is left for rain."""
 
 
-def _ask(need: ZoneNeed, markets: Mapping[str, Market], price: float) -> _Ask:
+def _ask(need: ZoneNeed, day: ZoneDay, price: float) -> _Ask:
     zone = need.zone
-    fraction = round(need.readily_mm / zone.total_available_mm, 2)
-    today = zone_day(zone, round(need.etc_day_mm, 1), fraction, markets[zone.tank_id].month_rain)
-    at_price_mm = remembered_level_mm(today, _rounded(price))
+    at_price_mm = remembered_level_mm(day, _rounded(price))
     level = level_with_rain_mm(need, at_price_mm)
     short_mm = need.depletion_mm - level
     wanted_l = gross_l(zone, short_mm) if short_mm >= LEAST_SHORT_PART * zone.total_available_mm else 0.0
@@ -105,37 +113,41 @@ class _Purse:
 
     def __init__(self, supplies: Mapping[str, Supply], needs: Sequence[ZoneNeed], lines: Sequence[PlanLine]) -> None:
         self.water_l = {tank_id: max(0.0, supply.available_l) for tank_id, supply in supplies.items()}
-        self.wh_per_l = {tank_id: supply.wh_per_l for tank_id, supply in supplies.items()}
+        self._supplies = supplies
         # One battery drives all pumps.
         self.energy_wh = max((supply.energy_wh for supply in supplies.values()), default=0.0)
-        tank_of = {need.zone.id: need.zone.tank_id for need in needs}
+        zones = {need.zone.id: need.zone for need in needs}
         for line in lines:
-            self.take(tank_of[line.zone_id], line.volume_l)
+            self.take(zones[line.zone_id], line.volume_l)
 
-    def take(self, tank_id: str, volume_l: float) -> None:
-        self.water_l[tank_id] -= volume_l
-        self.energy_wh -= volume_l * self.wh_per_l[tank_id]
+    def wh_per_l(self, zone: Zone) -> float:
+        return self._supplies[zone.tank_id].wh_per_l_to(zone.id)
 
-    def most_l(self, tank_id: str) -> float:
-        """Litres that can still be taken from a tank."""
-        per_l = self.wh_per_l[tank_id]
-        by_energy_l = max(0.0, self.energy_wh) / per_l if per_l > 0.0 else self.water_l[tank_id]
-        return max(0.0, min(self.water_l[tank_id], by_energy_l))
+    def take(self, zone: Zone, volume_l: float) -> None:
+        self.water_l[zone.tank_id] -= volume_l
+        self.energy_wh -= volume_l * self.wh_per_l(zone)
+
+    def most_l(self, zone: Zone) -> float:
+        """Litres that a zone can still have."""
+        water_l, per_l = self.water_l[zone.tank_id], self.wh_per_l(zone)
+        by_energy_l = max(0.0, self.energy_wh) / per_l if per_l > 0.0 else water_l
+        return max(0.0, min(water_l, by_energy_l))
 
     def holds(self, needs: Sequence[ZoneNeed], asking: Sequence[_Ask]) -> bool:
         """Does it reach for all that is asked?"""
         wanted_l = dict.fromkeys(self.water_l, 0.0)
+        energy_wh = 0.0
         for need, ask in zip(needs, asking, strict=True):
             wanted_l[need.zone.tank_id] += ask.volume_l
-        energy_wh = sum(volume_l * self.wh_per_l[tank_id] for tank_id, volume_l in wanted_l.items())
+            energy_wh += ask.volume_l * self.wh_per_l(need.zone)
         return energy_wh <= self.energy_wh and all(volume_l <= self.water_l[t] for t, volume_l in wanted_l.items())
 
 
 def _given_l(
     needs: Sequence[ZoneNeed],
+    days: Sequence[ZoneDay],
     asking: Sequence[_Ask],
-    markets: Mapping[str, Market],
-    prices: Mapping[str, float],
+    prices: Sequence[float],
     purse: _Purse,
 ) -> list[float]:
     """Litres for each zone: what it asks, or, where that is too much for all, what it asks at raised prices."""
@@ -145,21 +157,24 @@ def _given_l(
     low, high = 1.0, _DEAREST
     for _ in range(_HALVINGS):
         factor = (low * high) ** 0.5
-        tried = [_ask(need, markets, factor * max(_LEAST_PRICE, prices[need.zone.tank_id])) for need in needs]
+        tried = [
+            _ask(need, day, factor * max(_LEAST_PRICE, price))
+            for need, day, price in zip(needs, days, prices, strict=True)
+        ]
         if purse.holds(needs, tried):
             high, fitting = factor, tried
         else:
             low, too_cheap = factor, tried
     given_l = [ask.volume_l for ask in fitting]
     for need, volume_l in zip(needs, given_l, strict=True):
-        purse.take(need.zone.tank_id, volume_l)
+        purse.take(need.zone, volume_l)
     # Levels come in steps: what the last step leaves over goes to those that wanted it, by priority.
     for i in sorted(range(len(needs)), key=lambda i: (needs[i].zone.priority, needs[i].zone.id)):
-        tank_id = needs[i].zone.tank_id
-        more_l = min(too_cheap[i].volume_l - given_l[i], purse.most_l(tank_id))
+        zone = needs[i].zone
+        more_l = min(too_cheap[i].volume_l - given_l[i], purse.most_l(zone))
         if more_l > 0.0 and given_l[i] + more_l >= SMALLEST_DOSE_L:
             given_l[i] += more_l
-            purse.take(tank_id, more_l)
+            purse.take(zone, more_l)
     return given_l
 
 
