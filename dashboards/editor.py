@@ -33,7 +33,8 @@ def editor(
     preview: str = "",
 ) -> str:
     """The form. `base` is the schedule it was made from; `changed` says what others changed since."""
-    action = f"/zone/{zone.id}/schedule"
+    # Without a script the answer to a preview is found at once, below what was typed.
+    action = f"/zone/{zone.id}/schedule#preview"
     keep = hidden(
         view, desk, zone=zone.id, base_version=str(base_version), base=json.dumps(base, separators=(",", ":"))
     )
