@@ -15,8 +15,8 @@ from dashboards.access import form_token, is_form_token
 from dashboards.accounts import SECRET
 from dashboards.app import build_routes
 from dashboards.gate import PUBLIC_FOLDERS, PUBLIC_PATHS, Gate, OpenDoor, network_of, safe_next
-from dashboards.http_guard import Receive, Scope, Send
-from tests.unit.signed_in import HTML, NOW_S, Browser, House
+from dashboards.http_guard import HttpGuard, Receive, Scope, Send, respond
+from tests.unit.signed_in import HELD_FIELD, HTML, NOW_S, Browser, House
 
 
 @pytest.fixture
@@ -369,3 +369,22 @@ def test_a_browser_can_be_made_to_send_no_json_order(house: House) -> None:
     for kind in ("application/json", "text/plain"):
         headers = {"origin": gardener.base, "sec-fetch-site": "same-origin", "content-type": kind}
         assert gardener.ask("POST", "/api/orders", content=b'{"order": "stop-all"}', headers=headers).status_code == 415
+
+
+def test_the_gate_itself_lets_nobody_change_anything_who_may_only_look(house: House) -> None:
+    """So that a route which forgets to ask for the right to act is shut all the same."""
+    reached: list[str] = []
+
+    async def forgetful(scope: Scope, _receive: Receive, send: Send) -> None:
+        reached.append(scope["path"])
+        await respond(send, 200, b"text/plain", b"done")
+
+    looking, acting = house.signed_in("ben", "look"), house.signed_in("eve", "act")
+    gate = HttpGuard(Gate(forgetful, house.door))
+    for visitor, status in ((looking, 403), (acting, 200)):
+        token = dict(HELD_FIELD.findall(visitor.get("/account", headers=HTML).text))["token"]
+        behind = Browser(gate, visitor.base)
+        behind.cookies = visitor.cookies
+        for path in ("/drain-the-tank", "/api/drain", "/part/drain"):
+            assert behind.post(path, {"token": token}).status_code == status, path
+    assert reached == ["/drain-the-tank", "/api/drain", "/part/drain"]
