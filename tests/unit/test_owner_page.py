@@ -33,9 +33,8 @@ def test_places_and_lengths_of_time_have_their_names() -> None:
 
 
 def test_numbers_are_those_of_the_code() -> None:
-    assert f"within {NUMBERS[commands.SHORT_LIFE_MS // 60_000]} minutes for what acts at once" in TEXT.replace(
-        "\n", " "
-    )
+    flowing = TEXT.replace("\n", " ")
+    assert f"within {NUMBERS[commands.SHORT_LIFE_MS // 60_000]} minutes for what acts at once" in flowing
     assert f"within {NUMBERS[commands.LONG_LIFE_MS // 3_600_000]} hours for schedules" in flowing
     assert f"up to {NUMBERS[KEPT_SCHEDULES]}" in TEXT
     assert f"lists the last {NUMBERS[routes_shared.RECENT_ORDERS]}" in TEXT
