@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import ctypes
 import logging
 import sqlite3
 import time
@@ -139,7 +138,10 @@ def _give_memory_back() -> None:
     Left alone, glibc keeps blocks of a size it has seen before for the next time (mallopt(3), M_MMAP_THRESHOLD): 16 MiB
     for each lane, for good. Elsewhere this does nothing.
     """
-    with contextlib.suppress(OSError, AttributeError):
+    # Where no memory may be both written and run (systemd's MemoryDenyWriteExecute), old versions fail to load ctypes.
+    with contextlib.suppress(ImportError, MemoryError, OSError, AttributeError):
+        import ctypes
+
         ctypes.CDLL(None).mallopt(_M_MMAP_THRESHOLD, 1024 * 1024)
 
 

@@ -157,12 +157,13 @@ def _what_next(directory: Path, accounts: Sequence[BrokerAccount], args: argpars
     lines.append(f"     sudo ln -sf {directory}/pumphouse.conf /etc/mosquitto/conf.d/pumphouse.conf")
     lines.append("     sudo systemctl restart mosquitto")
     lines.append("2. Give each program its password, readable by its user alone:")
-    for name in (*controllers, "watch"):
-        lines.append(f"     sudo install -m 600 -o pumphouse {secret}/{name} /etc/pumphouse/{name}.password")
+    for name, user in (*((name, "pumphouse") for name in controllers), ("watch", "pumphouse-watch")):
+        lines.append(f"     sudo install -m 600 -o {user} {secret}/{name} /etc/pumphouse/{name}.password")
     lines.append("3. Name account and password in each site file, for the controller:")
     for name in controllers:
         lines += ["     [mqtt]", f'     username = "{name}"', f'     password_file = "/etc/pumphouse/{name}.password"']
-    lines.append("   and for the page: pumphouse watch --user watch --password-file /etc/pumphouse/watch.password")
+    lines.append("   and for the page, where it is started (sudo systemctl edit pumphouse-watch):")
+    lines.append("     pumphouse watch --user watch --password-file /etc/pumphouse/watch.password ...")
     lines.append(
         f"4. For phones and screens: act-SITE may order, look-SITE only looks. Passwords: sudo cat {secret}/act-SITE"
     )
