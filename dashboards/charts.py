@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 
 from dashboards import words
 from dashboards.history import MM_PER_M, LedgerMonth, litres, rain_by_day, start_of
-from dashboards.periods import BIN_DAYS, Bin, Period, known_bins, summed, values
+from dashboards.periods import BIN_DAYS, Period, known_bins, summed, values
 from dashboards.senml import StreamRecord
 from dashboards.series import Column
 from dashboards.store import DAY_MS, HOUR_MS, HistoryStore
@@ -90,23 +90,26 @@ def temperature_chart(store: HistoryStore, view: SiteView, frame: TimeFrame) -> 
     return line_chart(picture, frame, count, [Line("air", "air", runs)])
 
 
-def rain_chart(store: HistoryStore, view: SiteView, period: Period) -> str:
+def rain_bars(store: HistoryStore, view: SiteView, period: Period) -> Bars:
     """Rain per bar of the period."""
     bins = period.bins()
     amounts = _rain_amounts(store, view, period)
-    known = known_bins(bins, [at_ms for at_ms, _ in amounts])
     totals = {n: words.depth_value(mm, view.units) for n, mm in summed(bins, amounts).items()}
-    bars = values(bins, totals, known)
-    wet, seen = sum((v or 0.0) > 0.0 for v in bars), sum(v is not None for v in bars)
+    return Bars("rain", "rain", values(bins, totals, known_bins(bins, [at_ms for at_ms, _ in amounts])))
+
+
+def rain_chart(view: SiteView, rain: Bars, period: Period) -> str:
+    """Rain as bars."""
+    wet, seen = sum((v or 0.0) > 0.0 for v in rain.values), sum(v is not None for v in rain.values)
     unit = words.depth_unit(view.units)
     what = _bar_word(period)
-    said = f"{number(sum(v or 0.0 for v in bars), 0.1)} {unit} of rain, in {wet} of {seen} recorded {what}s."
+    said = f"{number(sum(v or 0.0 for v in rain.values), 0.1)} {unit} of rain, in {wet} of {seen} recorded {what}s."
     picture = Picture("rain", f"Rain per {what}", said if seen else "Nothing recorded.", height_px=100, unit=unit)
-    return stacked_bars(picture, _labels(bins), [Bars("rain", "rain", bars)], label_every=_label_step(len(bins)))
+    return _bar_picture(picture, [rain], period)
 
 
-def dose_chart(view: SiteView, deliveries: Iterable[StreamRecord], seen_ms: Iterable[int], period: Period) -> str:
-    """Water given per zone and bar of the period, stacked, hatched by zone. `seen_ms`: when anything was recorded."""
+def dose_bars(view: SiteView, deliveries: Iterable[StreamRecord], seen_ms: Iterable[int], period: Period) -> list[Bars]:
+    """Water given per zone and bar of the period. `seen_ms`: when anything was recorded."""
     bins = period.bins()
     known = known_bins(bins, seen_ms)
     given: dict[str, list[tuple[int, float]]] = {}
@@ -118,8 +121,13 @@ def dose_chart(view: SiteView, deliveries: Iterable[StreamRecord], seen_ms: Iter
     for index, zone in enumerate(view.zones):
         totals = summed(bins, given.get(zone.id, ()))
         bars.append(Bars(zone_class(index), zone.name, values(bins, totals, known | set(totals))))
+    return bars
+
+
+def dose_chart(view: SiteView, doses: Sequence[Bars], period: Period) -> str:
+    """Water given, stacked, hatched by zone."""
     unit = words.volume_unit(view.units)
-    said = [f"{bar.label} {number(sum(v or 0.0 for v in bar.values))} {unit}" for bar in bars]
+    said = [f"{bar.label} {number(sum(v or 0.0 for v in bar.values))} {unit}" for bar in doses]
     picture = Picture(
         "doses",
         f"Water given per {_bar_word(period)}",
@@ -127,7 +135,20 @@ def dose_chart(view: SiteView, deliveries: Iterable[StreamRecord], seen_ms: Iter
         height_px=150,
         unit=unit,
     )
-    return stacked_bars(picture, _labels(bins), bars, label_every=_label_step(len(bins)))
+    return _bar_picture(picture, doses, period)
+
+
+def zone_chart(view: SiteView, doses: Bars, period: Period) -> str:
+    """One zone's water as bars."""
+    unit = words.volume_unit(view.units)
+    said = f"{number(sum(v or 0.0 for v in doses.values), 0.1)} {unit} from {period.title}."
+    picture = Picture("given", f"Water given to {doses.label} per {_bar_word(period)}", said, height_px=90, unit=unit)
+    return _bar_picture(picture, [doses], period)
+
+
+def _bar_picture(picture: Picture, bars: Sequence[Bars], period: Period) -> str:
+    labels = [found.label for found in period.bins()]
+    return stacked_bars(picture, labels, bars, label_every=_label_step(len(labels)))
 
 
 def soil_chart(
@@ -162,27 +183,6 @@ def soil_chart(
     )
     marks = [Marks("mark-water", waterings)] if len(waterings) <= MOST_MARKS else []
     return line_chart(picture, frame, COLUMNS, [Line("water", "left", runs)], (), levels, (0.0, None), marks)
-
-
-def zone_chart(
-    view: SiteView, index: int, deliveries: Iterable[StreamRecord], seen_ms: Iterable[int], period: Period
-) -> str:
-    """One zone's water per bar of the period."""
-    zone = view.zones[index]
-    bins = period.bins()
-    amounts = [
-        (record.at_ms, words.volume_value(volume_l, view.units))
-        for record in deliveries
-        if (volume_l := litres(record.fields.get("volume"))) is not None
-    ]
-    totals = summed(bins, amounts)
-    bars = values(bins, totals, known_bins(bins, seen_ms) | set(totals))
-    unit = words.volume_unit(view.units)
-    said = f"{number(sum(totals.values()), 0.1)} {unit} from {period.title}."
-    picture = Picture("given", f"Water given to {zone.name} per {_bar_word(period)}", said, height_px=90, unit=unit)
-    return stacked_bars(
-        picture, _labels(bins), [Bars(zone_class(index), zone.name, bars)], label_every=_label_step(len(bins))
-    )
 
 
 def ledger_chart(view: SiteView, months: Sequence[LedgerMonth]) -> str:
@@ -277,10 +277,6 @@ def _sentence(what: str, runs: Sequence[Sequence[Column]], unit: str, step: floa
 
 def _bar_word(period: Period) -> str:
     return {0: "hour", 1: "day", 7: "week"}[BIN_DAYS[period.span]]
-
-
-def _labels(bins: Sequence[Bin]) -> list[str]:
-    return [found.label for found in bins]
 
 
 def _label_step(count: int) -> int:

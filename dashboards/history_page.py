@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import timedelta
 
-from dashboards import charts
-from dashboards.figures import figure, legend, period_links
+from dashboards import charts, words
+from dashboards.figures import figure, in_numbers, legend, period_links
 from dashboards.frame import Desk, hidden
 from dashboards.history import local_date
 from dashboards.periods import Period
 from dashboards.store import HistoryStore
-from dashboards.svg import hatches
+from dashboards.svg import Bars, hatches
 from dashboards.view import SiteView
 
 VOIDABLE_DAYS = 3
@@ -29,8 +30,9 @@ def history(store: HistoryStore, view: SiteView, period: Period) -> str:
         )
         for tank in view.tanks
     ]
-    pictures.append(figure("Water given", charts.dose_chart(view, deliveries, seen, period), zone_legend(view)))
-    pictures.append(figure("Rain", charts.rain_chart(store, view, period)))
+    doses, rain = charts.dose_bars(view, deliveries, seen, period), charts.rain_bars(store, view, period)
+    pictures.append(figure("Water given", charts.dose_chart(view, doses, period), zone_legend(view)))
+    pictures.append(figure("Rain", charts.rain_chart(view, rain, period)))
     pictures.append(
         figure(
             "Battery",
@@ -47,8 +49,15 @@ def history(store: HistoryStore, view: SiteView, period: Period) -> str:
     )
     return (
         f'{hatches()}<section class="history"><h2>History</h2>{period_links(view, "/history", period)}'
-        f'<div class="figures">{"".join(pictures)}</div></section>'
+        f'<div class="figures">{"".join(pictures)}</div>{_numbers(view, period, rain, doses)}</section>'
     )
+
+
+def _numbers(view: SiteView, period: Period, rain: Bars, doses: Sequence[Bars]) -> str:
+    volume, depth = words.volume_unit(view.units), words.depth_unit(view.units)
+    heads = ["When", f"Rain, {depth}", *(f"{bar.label}, {volume}" for bar in doses)]
+    labels = [found.label for found in period.bins()]
+    return in_numbers("Rain and water given, in numbers", heads, labels, [rain.values, *(d.values for d in doses)])
 
 
 def void_rain_form(view: SiteView, desk: Desk) -> str:
@@ -78,7 +87,8 @@ def glimpse(store: HistoryStore, view: SiteView, period: Period) -> str:
         )
         for tank in view.tanks
     ]
-    pictures.append(figure("Water given", charts.dose_chart(view, deliveries, seen, period), zone_legend(view)))
+    doses = charts.dose_bars(view, deliveries, seen, period)
+    pictures.append(figure("Water given", charts.dose_chart(view, doses, period), zone_legend(view)))
     return f'{hatches()}<section class="history glimpse"><div class="figures">{"".join(pictures)}</div></section>'
 
 

@@ -33,17 +33,17 @@ def zone_now(view: SiteView, zone: ZoneStatus, desk: Desk | None) -> str:
 
 def zone_past(store: HistoryStore, view: SiteView, zone: ZoneStatus, period: Period) -> str:
     """Its soil and its water over time, and the last waterings."""
-    index = view.zones.index(zone)
     frame = period.frame(view.now_ms)
     since_ms = min(period.start_ms, view.now_ms - LOOK_BACK_DAYS * DAY_MS)
     records = store.records(view.id, ("delivery", "start"), since_ms, view.now_ms + DAY_MS, charts.MOST_DELIVERIES)
     own = [record for record in records if record.key == zone.id]
     deliveries = [record for record in own if record.kind == "delivery"]
     seen = charts.seen_instants(store, view, period)
+    doses = charts.dose_bars(view, deliveries, seen, period)[view.zones.index(zone)]
     soil_legend = legend((("water", "water left, shaded from least to most"), ("mark mark-water", "watered")))
     pictures = figure(
         "Water in the soil", charts.soil_chart(store, view, zone, deliveries, frame), soil_legend
-    ) + figure("Water given", charts.zone_chart(view, index, deliveries, seen, period))
+    ) + figure("Water given", charts.zone_chart(view, doses, period))
     ways = period_links(view, f"/zone/{zone.id}", period)
     return (
         f'{hatches()}<section class="history"><h2>How it went</h2>{ways}<div class="figures">{pictures}</div></section>'

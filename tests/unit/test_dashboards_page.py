@@ -341,6 +341,19 @@ def test_every_length_of_time_has_its_pictures_within_the_size_of_a_first_view(s
     assert "The record has 1 gap." in history(store, view, period_of("season", None, NOW_MS, view.time_zone))
 
 
+def test_rain_and_doses_are_there_in_numbers_too(store: HistoryStore) -> None:
+    view = view_of()
+    week = period_of("week", "2026-06-10", NOW_MS, view.time_zone)
+    table = history(store, view, week).partition('id="in-numbers"')[2].partition("</table>")[0]
+    rows = [re.findall(r"<td>([^<]*)</td>", row) for row in table.split("<tr>")[2:]]
+    assert len(rows) == 7
+    assert all(len(row) == 1 + len(view.zones) for row in rows)
+    bench_l = sum(float(row[1]) for row in rows)
+    deliveries = store.records("riverside", ("delivery",), week.start_ms, week.end_ms - 1)
+    given_m3 = [record.fields["volume"].value for record in deliveries if record.key == "bench"]
+    assert bench_l == pytest.approx(1000.0 * sum(float(v) for v in given_m3), abs=0.4)
+
+
 def test_a_zone_has_a_picture_of_its_soil_with_the_line_where_thirst_begins(store: HistoryStore) -> None:
     view = view_of()
     text = text_of(zone_past(store, view, view.zones[0], period_of("week", None, NOW_MS, view.time_zone)))
