@@ -40,6 +40,8 @@ from firmware_host.board.logic import Board
 from simulator.board import WATCHDOG_MS, board_settings
 from simulator.plant.daily_records import DailyRecord, weather_from_daily
 from simulator.plant.faults import Quantity, SensorTrouble, TroubleKind
+from simulator.plant.weather import Weather
+from simulator.plant.weather_generator import generate_weather
 from simulator.season import SeasonRun
 from tests.scenario.garden import DAY_MS, EXAMPLE, HOUR_MS, MINUTE_MS, fixed
 from tests.scenario.judge import Judge
@@ -261,16 +263,11 @@ class HardWeek:
         self.struck: list[str] = []
         """The kind of each strike so far."""
         self.rng = rng = Random(f"hard week {seed}")
-        self.site = hard_site(rng)
-        start = date(2026, 7, 1) + timedelta(days=rng.randrange(30))
-        rows = [
-            DailyRecord(start + timedelta(days=day), 12.0, rng.uniform(20.0, 34.0), rng.choice((0.0, 0.0, 0.0, 12.0)))
-            for day in range(-1, math.ceil(hard_hours / 24.0) + 6)
-        ]
+        self.site = self._some_site()
+        start, weather = self._some_weather(math.ceil(hard_hours / 24.0) + 6)
         midnight = datetime.combine(start, time(), ZoneInfo(self.site.place.time_zone))
         self.start_wall_ms = int(midnight.timestamp() * 1000)
         fill = rng.choice((0.11, 0.2, 0.5, 0.8))
-        weather = weather_from_daily(rows, self.site.place, seed)
         self.season = HardSeason(self.site, weather, seed, self.start_wall_ms, fill=fill)
         bank = self.season.plant.bank
         bank.charge_ah = rng.choice((0.3, 0.6, 0.9, 0.9)) * bank.capacity_ah
@@ -287,6 +284,20 @@ class HardWeek:
         self._hard_ms = round(hard_hours * HOUR_MS)
         # Whatever breaks, somebody gives orders.
         self._kinds = [*rng.sample(FAULT_KINDS, rng.randint(2, 7)), "order"]
+
+    def _some_site(self) -> Site:
+        return hard_site(self.rng)
+
+    def _some_weather(self, days: int) -> tuple[date, Weather]:
+        """A first day in July, and warm days from then on."""
+        start = date(2026, 7, 1) + timedelta(days=self.rng.randrange(30))
+        rows = [
+            DailyRecord(
+                start + timedelta(days=day), 12.0, self.rng.uniform(20.0, 34.0), self.rng.choice((0.0, 0.0, 0.0, 12.0))
+            )
+            for day in range(-1, days)
+        ]
+        return start, weather_from_daily(rows, self.site.place, self.seed)
 
     @property
     def plant_ms(self) -> int:
@@ -739,9 +750,19 @@ class HardWeek:
             if record.kind == "start" and record.key == zone.id and now.mono_ms >= due_ms
         ]
         findings = [finding.id for finding in self.season.core.snapshot(self.season.now()).findings]
+        if not starts and "frost" in (self._view(zone.id).last_refusal or ""):
+            # So it should be.
+            return
         assert starts, f"{zone.id} was not watered in calm times; {self._view(zone.id).last_refusal!r}, {findings}"
         # 60 s after it is due, and a minute more: the core sleeps from one idle report to the next.
-        assert starts[0] - due_ms <= 120_000, f"{zone.id} was watered {starts[0] - due_ms} ms after it was due"
+        # Dew on the ranger's face may hide the level for a while, faults or none.
+        hidden = any(
+            record.kind == "refusal" and "level-unknown" in record.data["blockers"] and now.mono_ms >= due_ms
+            for now, record in self.records
+        )
+        assert starts[0] - due_ms <= (15 * MINUTE_MS if hidden else 120_000), (
+            f"{zone.id} was watered {starts[0] - due_ms} ms after it was due"
+        )
         runs = [
             record.data
             for now, record in self.records
@@ -759,6 +780,14 @@ class HardMonth(HardWeek):
 
     def __init__(self, seed: int, hard_days: int = 21, muted: frozenset[int] = frozenset()) -> None:
         super().__init__(seed, 24.0 * hard_days, muted)
+
+    def _some_site(self) -> Site:
+        return replace(super()._some_site(), idle_report_s=self.rng.choice((60, 120, 300)))
+
+    def _some_weather(self, days: int) -> tuple[date, Weather]:
+        """Any three weeks of a year."""
+        start = date(2026, 1, 1) + timedelta(days=self.rng.randrange(365))
+        return start, generate_weather(self.site.place, start - timedelta(days=1), days + 3, self.seed)
 
     def _strike_count(self) -> int:
         return max(1, round(self.rng.uniform(50.0, 150.0) * self._hard_ms / DAY_MS / 365.0))

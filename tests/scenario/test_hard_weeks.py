@@ -12,7 +12,7 @@ import pytest
 from controller.contract import Now, Record
 from simulator.plant.faults import PlantFaults
 from tests.scenario import hard_weeks
-from tests.scenario.hard_weeks import FAULT_KINDS, HardWeek, hard_site
+from tests.scenario.hard_weeks import FAULT_KINDS, HardMonth, HardWeek, hard_site
 
 SEEDS = int(os.environ.get("PUMPHOUSE_SEEDS", "16"))
 
@@ -20,6 +20,20 @@ SEEDS = int(os.environ.get("PUMPHOUSE_SEEDS", "16"))
 @pytest.mark.parametrize("seed", range(SEEDS))
 def test_whatever_breaks_nobody_is_harmed_and_the_garden_is_watered_again(seed: int) -> None:
     HardWeek(seed).run()
+
+
+@pytest.mark.parametrize("seed", [2, 7])
+def test_nor_in_three_weeks_of_any_season(seed: int) -> None:
+    month = HardMonth(seed)
+    month.run()
+    assert month.struck
+
+
+def test_a_strike_that_is_left_out_does_not_strike() -> None:
+    week = HardWeek(3, hard_hours=20.0, muted=frozenset(range(1000)))
+    week.run()
+    assert len(week.struck) >= 6
+    assert not [line for line in week.told if " min" in line]
 
 
 @pytest.mark.parametrize("seed", [2, 7])
