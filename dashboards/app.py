@@ -32,6 +32,16 @@ from dashboards.view import UnitSystem
 
 log = logging.getLogger("pumphouse.watch")
 
+REFUSALS: dict[int | str, str] = {
+    400: "The request cannot be read",
+    408: "The body did not come in time",
+    413: "The body is too long",
+    414: "The address is too long",
+    421: "The name in the address is not served here",
+    429: "Too many requests one after another",
+    431: "The headers are too long, or too many",
+}
+"""What guard and gate may answer to any request, before a route is reached."""
 STATIC = Path(__file__).with_name("static")
 
 
@@ -48,7 +58,14 @@ def build_app(
 
 def build_routes(feed: Feed, door: Door, units: UnitSystem | None = None, book: OrderBook | None = None) -> FastAPI:
     """All routes, behind no gate."""
-    app = FastAPI(title="pumphouse watch", version="1", docs_url=None, redoc_url=None, redirect_slashes=False)
+    app = FastAPI(
+        title="pumphouse watch",
+        version="1",
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        responses={status: {"description": text, "content": {"text/plain": {}}} for status, text in REFUSALS.items()},
+    )
     pages = Pages(feed, Dispatch(feed, book or OrderBook(":memory:")), units)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     add_pages(app, pages)

@@ -44,7 +44,6 @@ ANSWERS: dict[int | str, dict[str, Any]] = {
     401: {"model": Problem, "description": "No token, or one that is not known here"},
     404: {"model": Problem, "description": "No such site or series that this token may see"},
     422: {"model": Problem, "description": "Part of the question cannot be read"},
-    429: {"description": "Too many requests one after another", "content": {"text/plain": {}}},
 }
 # The gate looks at the token long before; this describes it.
 TOKEN = [Depends(HTTPBearer(auto_error=False, description="A token made by whoever keeps the accounts"))]

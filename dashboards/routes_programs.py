@@ -33,7 +33,7 @@ Kind = Literal[
 KINDS: tuple[str, ...] = get_args(Kind)
 OURS = ("id", "sender", "not_after")
 ORDER_ANSWERS: dict[int | str, dict[str, Any]] = ANSWERS | {
-    400: {"model": Problem, "description": "The body cannot be read"},
+    400: {"model": Problem, "description": "The request cannot be read", "content": {"text/plain": {}}},
     403: {"description": "This token may look, but not order", "content": {"text/plain": {}}},
 }
 

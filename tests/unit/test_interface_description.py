@@ -66,7 +66,13 @@ def test_every_question_gets_an_answer_of_a_described_kind(interface: Interface,
     for found in interface.schema.get_all_operations():
         operation = found.ok()
 
-        @settings(max_examples=EXAMPLES, deadline=None, database=None, suppress_health_check=list(HealthCheck))
+        @settings(
+            max_examples=EXAMPLES,
+            deadline=None,
+            database=None,
+            derandomize=True,
+            suppress_health_check=list(HealthCheck),
+        )
         @given(case=operation.as_strategy(generation_mode=mode))
         def ask(case: schemathesis.Case) -> None:
             asked[case.path] = asked.get(case.path, 0) + 1
