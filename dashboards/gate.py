@@ -33,6 +33,10 @@ OWN_PATHS = frozenset({"/sign-out", "/sign-out-everywhere", "/account/password"}
 FOR_PROGRAMS = ("/api/", "/part/", "/openapi.json")
 """Asked for by programs and by the page's own script: refused in words, never sent to the sign-in page."""
 LONGEST_NEXT = 500
+UNTOLD_PROXY = (
+    "This page was opened with https, but something between hands it on without. If that is a proxy of yours, start "
+    "pumphouse watch with --behind-proxy and its address."
+)
 TITLES = {
     400: "This cannot be read",
     403: "Not allowed",
@@ -182,6 +186,8 @@ def form_problem(scope: Scope, body: bytes, secret: str) -> tuple[int, str] | No
     origin = header(scope, b"origin")
     own = f"{scope.get('scheme', 'http')}://{header(scope, b'host')}"
     if origin.lower() != own.lower() or header(scope, b"sec-fetch-site") not in ("", "same-origin"):
+        if origin.lower() == f"https://{header(scope, b'host')}".lower():
+            return 403, UNTOLD_PROXY
         return 403, "Forms are taken from this page only."
     try:
         fields = read_form(body, header(scope, b"content-type"))

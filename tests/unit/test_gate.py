@@ -108,6 +108,13 @@ def test_every_route_that_changes_something_refuses_a_form_from_elsewhere(
     assert keeper.get("/account").status_code == 200
 
 
+def test_a_proxy_that_was_not_named_is_told_how_to_be(house: House) -> None:
+    keeper = house.signed_in("ida", "keep")
+    answer = keeper.send("/sign-out", {}, "/account", origin="https://127.0.0.1:8080")
+    assert answer.status_code == 403
+    assert "--behind-proxy" in answer.text
+
+
 def test_only_forms_are_taken_as_forms(house: House) -> None:
     keeper = house.signed_in("ida", "keep")
     for kind in ("application/json", "text/plain", "multipart/form-data; boundary=x", ""):
