@@ -14,6 +14,7 @@ from starlette.exceptions import HTTPException
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.staticfiles import StaticFiles
 
+from controller.errors import OperatingError
 from dashboards.account_pages import trouble_page
 from dashboards.dispatch import Dispatch
 from dashboards.door import AccountDoor
@@ -102,6 +103,10 @@ def _tell_trouble_in_words(app: FastAPI) -> None:
         if not wants_page(request.scope):
             return JSONResponse({"detail": text}, 503)
         return HTMLResponse(trouble_page("Something is wrong with this machine", text), 503)
+
+    @app.exception_handler(OperatingError)
+    async def not_now(request: Request, error: OperatingError) -> Response:
+        return await refused(request, HTTPException(503, str(error)))
 
     @app.exception_handler(RequestValidationError)
     async def not_understood(request: Request, error: RequestValidationError) -> Response:

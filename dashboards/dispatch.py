@@ -12,8 +12,10 @@ import secrets
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any, Protocol
 
+from controller.errors import OperatingError
 from dashboards.order_book import Entry, OrderBook
 from dashboards.view import SiteView
 
@@ -21,6 +23,7 @@ AGAIN_AFTER_MS = 10_000
 MOST_AT_ONCE = 4
 """Orders sent in one go; the controller takes one a second beyond a burst of ten."""
 LONGEST_REASON = 500
+STOPPING = ("stop-all", "hold", "hold-zone")
 PREVIEW_WITHIN_S = 6.0
 FORGET_EVERY_MS = 3_600_000
 
@@ -76,13 +79,19 @@ class Dispatch:
     ) -> Entry:
         """Note an order and send it when the site is there; the order as it then stands.
 
-        `words` are for people; after `life_ms` it must not act.
+        `words` are for people; after `life_ms` it must not act. Raises OperatingError when it cannot be noted; what
+        stops is sent all the same, for a stop must not depend on a disk.
         """
         now_ms = self._wall_ms()
         order_id = f"page-{secrets.token_hex(8)}"
         full = command | {"id": order_id, "sender": _sender(person)}
         entry = Entry(order_id, site_id, person, words, full, now_ms, now_ms + life_ms, context=context or {})
-        self.book.add(entry)
+        try:
+            self.book.add(entry)
+        except OperatingError:
+            if command["order"] in STOPPING and self._feed.publish(site_id, "order", json.dumps(full)):
+                return replace(entry, state="sent", sent_ms=now_ms)
+            raise
         if self._is_there(site_id):
             self._hand_over(entry, now_ms)
         return self.book.get(order_id) or entry

@@ -171,12 +171,12 @@ def _notice(view: SiteView) -> str:
         text = "The board in the pump house does not answer the controller: nothing is measured and nothing can run."
     else:
         return ""
-    return f'<p class="notice" role="status"><strong>Careful:</strong> {e(text)}</p>'
+    return f'<p class="notice"><strong>Careful:</strong> {e(text)}</p>'
 
 
 def careful(said: Sequence[str]) -> str:
     """A strip for what the page itself has trouble with; nothing when there is none."""
-    return f'<p class="notice" role="status"><strong>Careful:</strong> {e(" ".join(said))}</p>' if said else ""
+    return f'<p class="notice"><strong>Careful:</strong> {e(" ".join(said))}</p>' if said else ""
 
 
 # --- forms ---

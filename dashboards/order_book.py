@@ -92,7 +92,8 @@ class OrderBook:
             self._db.close()
 
     def add(self, entry: Entry) -> None:
-        """Note a new order before it is sent. Raises ValueError for an id that is known."""
+        """Note a new order before it is sent. Raises ValueError for an id that is known, OperatingError when the file
+        cannot be written."""
         values = (
             *(entry.id, entry.site, entry.person, entry.words, json.dumps(entry.command), json.dumps(entry.context)),
             *(entry.made_ms, entry.lapses_ms, entry.state, entry.reason, entry.settled_ms, entry.sent_ms),
@@ -102,6 +103,8 @@ class OrderBook:
                 self._db.execute(f"INSERT INTO entry ({COLUMNS}) VALUES ({','.join('?' * len(values))})", values)
             except sqlite3.IntegrityError as error:
                 raise ValueError(f"order {entry.id} is known already") from error
+            except sqlite3.Error as error:
+                raise OperatingError(f"the order cannot be noted ({error}), so it was not sent") from error
 
     def sent(self, order_id: str, at_ms: int) -> None:
         """It was handed to the broker."""

@@ -10,9 +10,9 @@ from dashboards.strip import strip
 from dashboards.view import SiteView
 
 
-def orders(view: SiteView, entries: Sequence[Entry], now_ms: int, desk: Desk | None) -> str:
+def orders(view: SiteView, entries: Sequence[Entry], desk: Desk | None) -> str:
     """The newest first."""
-    shown = "".join(strip(view, entry, now_ms, desk) for entry in entries)
+    shown = "".join(strip(view, entry, desk) for entry in entries)
     body = shown or "<p>None yet.</p>"
     return (
         f'<section class="log"><h2>Orders given</h2>{body}'

@@ -87,8 +87,7 @@ def _add_now(app: FastAPI, pages: Pages) -> None:
     def orders_page(request: Request, person: Looker, site: SiteParameter = None) -> HTMLResponse:
         view = pages.view(person, site)
         around = pages.around(request, person, view)
-        book, now_ms = pages.dispatch.book, pages.dispatch.now_ms()
-        content = orders(view, book.recent(view.id, RECENT_ORDERS), now_ms, around.desk)
+        content = orders(view, pages.dispatch.book.recent(view.id, RECENT_ORDERS), around.desk)
         return HTMLResponse(site_page(view, around, "orders", "Orders given", content, refresh_s=REFRESH_S))
 
 

@@ -103,7 +103,7 @@ class Pages:
         """What became of the last orders, above a page."""
         now_ms = self.dispatch.now_ms()
         entries = worth_showing(self.dispatch.book.recent(view.id, RECENT_ORDERS), now_ms, asked)
-        return strips(view, entries, now_ms, self.desk(request))
+        return strips(view, entries, self.desk(request))
 
     def completeness(self, view: SiteView) -> Completeness:
         """How much of the site's record has arrived."""

@@ -29,29 +29,36 @@ def worth_showing(entries: Sequence[Entry], now_ms: int, asked: str = "") -> lis
     return shown[:MOST]
 
 
-def strips(view: SiteView, entries: Sequence[Entry], now_ms: int, desk: Desk | None) -> str:
-    """The strips, renewed by the script while any is open. `now_ms` is this computer's time, as in the book."""
-    inner = "".join(strip(view, entry, now_ms, desk) for entry in entries)
-    open_mark = " data-open" if any(entry.open for entry in entries) else ""
+def strips(view: SiteView, entries: Sequence[Entry], desk: Desk | None) -> str:
+    """The strips, renewed by the script while any is open; they are read aloud when they change, so nothing in them
+    changes by itself with the time."""
+    inner = "".join(strip(view, entry, desk) for entry in entries)
+    states = {entry.state for entry in entries}
+    open_mark = ' data-open="sent"' if "sent" in states else ' data-open="waiting"' if "waiting" in states else ""
     return f'<div id="orders-now" role="status" aria-live="polite"{open_mark}>{inner}</div>'
 
 
-def strip(view: SiteView, entry: Entry, now_ms: int, desk: Desk | None) -> str:
+def strip(view: SiteView, entry: Entry, desk: Desk | None) -> str:
     """One order and what became of it."""
     what = f"<strong>{MARKS[entry.state]} {STATE_WORDS[entry.state]}</strong>: {e(entry.words)}."
-    since = words.age(entry.made_ms, now_ms)
     return (
-        f'<div class="strip {entry.state}"><p>{what} {e(told(view, entry, now_ms))} '
-        f'<span class="note">{e(entry.person)}, {e(since)}</span></p>{_next_step(view, entry, desk)}</div>'
+        f'<div class="strip {entry.state}"><p>{what} {e(told(view, entry))} '
+        f'<span class="note">{e(entry.person)}, {e(_moment(view, entry.made_ms))}</span></p>'
+        f"{_next_step(view, entry, desk)}</div>"
     )
 
 
-def told(view: SiteView, entry: Entry, now_ms: int) -> str:
+def _moment(view: SiteView, at_ms: int) -> str:
+    """A time of the book, which is this computer's, as the site's clock shows it."""
+    return words.moment(at_ms + view.clocks_apart_ms, view.now_ms, view.time_zone)
+
+
+def told(view: SiteView, entry: Entry) -> str:
     """The state in a sentence."""
-    left = words.span(max(0, entry.lapses_ms - now_ms))
     if entry.state == "waiting":
         why = "The controller is not there" if view.broker_connected else "The broker cannot be reached"
-        return f"{why}. It goes out by itself when that has changed, within {left}; later it is dropped."
+        until = _moment(view, entry.lapses_ms)
+        return f"{why}. It goes out by itself when that has changed, until {until}; later it is dropped."
     if entry.state == "sent":
         return "No answer yet; it is sent again by itself, and acts once."
     if entry.state == "lapsed":

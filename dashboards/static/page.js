@@ -8,6 +8,7 @@
   const site = main.dataset.site;
   const everyMs = 5000;
   const openEveryMs = 1000;
+  const waitingEvery = 5;
   let failedSince = null;
 
   const offline = document.createElement("p");
@@ -29,6 +30,7 @@
   const typed = (part) => [...part.querySelectorAll("input:not([type=hidden])")].some((field) => field.value !== field.defaultValue);
 
   const replace = (part, fresh) => {
+    if (part.innerHTML === fresh.innerHTML) return;
     const open = new Set([...part.querySelectorAll("details[open]")].map((d) => d.id));
     const focused = part.contains(document.activeElement) ? [...part.querySelectorAll("a, button, summary")].indexOf(document.activeElement) : -1;
     part.replaceChildren(...fresh.childNodes);
@@ -66,10 +68,13 @@
     }
   };
 
-  // An open order is looked after every second until it is settled; what it changed is then shown at once.
+  // An order on its way is looked after every second until it is settled, one that waits for its site less often; what
+  // it changed is then shown at once.
+  let beat = 0;
   const follow = async () => {
     const strips = document.getElementById("orders-now");
     if (!strips || !strips.hasAttribute("data-open") || document.hidden) return;
+    if (strips.dataset.open === "waiting" && beat++ % waitingEvery !== 0) return;
     const asked = new URLSearchParams(location.search).get("order") || "";
     try {
       const fresh = parsed(await get("/part/orders?" + new URLSearchParams({ site, order: asked }))).getElementById("orders-now");

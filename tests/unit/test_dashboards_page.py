@@ -231,7 +231,7 @@ def test_nothing_from_mqtt_becomes_markup(tmp_path: Path) -> None:
     desk, bench = Desk("t"), view.zones[0]
     entries = [hostile_order(state) for state in STATES]
     around = Surroundings([("other", HOSTILE)], Completeness(7, 1, HOSTILE), desk, HOSTILE)
-    page = now_page(view, around, strips(view, entries, NOW_MS, desk), history(store, view, week))
+    page = now_page(view, around, strips(view, entries, desk), history(store, view, week))
     page += zone_now(view, bench, desk) + zone_past(store, view, bench, week)
     page += log(store, view, "all", None) + ledger(store, view, None)
     store.close()

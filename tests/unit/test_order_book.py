@@ -239,6 +239,14 @@ def test_a_name_the_controller_would_not_take_is_made_one(line: Line, dispatch: 
     assert line.sent[0][1]["sender"] == "ab" + "x" * 38
 
 
+def test_on_a_full_disk_a_stop_still_goes_out_and_water_does_not(line: Line, dispatch: Dispatch) -> None:
+    dispatch.book._db.execute("PRAGMA query_only = ON")
+    assert dispatch.send("riverside", {"order": "stop-all"}, "ada", "Stop everything", LIFE_MS).state == "sent"
+    with pytest.raises(OperatingError, match="cannot be noted"):
+        dispatch.send("riverside", {"order": "run-zone"}, "ada", "Give 3 L", LIFE_MS)
+    assert [said["order"] for _, said in line.sent] == ["stop-all"]
+
+
 # --- questions ---
 
 

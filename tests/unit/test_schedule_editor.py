@@ -218,6 +218,15 @@ def test_a_form_without_its_version_changes_nothing(desk: Desk, version: str) ->
     assert desk.feed.orders == []
 
 
+def test_an_order_that_cannot_be_noted_is_not_given_and_says_so(desk: Desk) -> None:
+    form = desk.form()
+    desk.book._db.execute("PRAGMA query_only = ON")
+    answer = desk.browser.post(EDITOR, data=form | {"do": "save"}, headers=FORM | {"accept": "text/html"})
+    assert answer.status_code == 503
+    assert "cannot be noted" in answer.text
+    assert desk.feed.orders == []
+
+
 def test_a_schedule_nobody_has_heard_of_cannot_be_changed(desk: Desk) -> None:
     desk.say("riverside/zone-bench/schedule", "")
     assert desk.browser.get(EDITOR).status_code == 409
