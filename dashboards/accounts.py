@@ -36,7 +36,7 @@ SESSION_LONGEST_S = 30 * DAY_S
 SET_UP_LINK_S = HOUR_S
 PASSWORD_LINK_S = 3 * DAY_S
 DEVICE_S = 400 * DAY_S
-USED_EVERY_S = 300
+USED_EVERY_S = HOUR_S
 """How exactly it is known when something was last used: each write wears the card."""
 MOST_PEOPLE = 500
 MOST_SESSIONS = 30
