@@ -1,0 +1,172 @@
+"""The storage study: what a bigger tank and roof do, and how near the daily model is to the season in virtual time."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, timedelta
+from random import Random
+
+import numpy as np
+import pytest
+
+from controller.irrigate.likely_weather import DAYS_PER_YEAR
+from controller.irrigate.outlook import basis, outlook
+from controller.irrigate.reference_et import hargreaves_mm
+from controller.irrigate.water_price import PRICES
+from controller.site.geometry import volume_l
+from controller.site.load import parse_site
+from controller.site.model import Site
+from simulator.advise import storage_study
+from simulator.advise.climate import climate_from_normals
+from simulator.advise.demand import demand_of
+from simulator.advise.prices import levels_mm, price_tables
+from simulator.advise.season_check import daily_supply_l
+from simulator.advise.storage_study import (
+    AFTER,
+    BEFORE,
+    DECLARED_ROOF,
+    DECLARED_SIZE,
+    StorageStudy,
+    prices_of,
+    study_storage,
+    usable_of,
+)
+from simulator.example import example_site_text
+from simulator.plant.weather import local_midnight_wall_ms, weather_from_days
+from simulator.plant.weather_generator import generate_days
+from simulator.season import SeasonRun
+from simulator.season_command import MS_PER_DAY
+
+SITE = parse_site(example_site_text(), "example")
+TANK = SITE.tanks[0]
+
+
+@pytest.fixture(scope="module")
+def small_study() -> StorageStudy:
+    """Three years, in this process."""
+    study = study_storage(SITE, TANK, climate_from_normals(SITE.place, 3), jobs=1)
+    assert study is not None
+    return study
+
+
+def test_a_bigger_tank_or_roof_never_meets_much_less_of_the_need(small_study: StorageStudy) -> None:
+    share = small_study.share_met().mean(axis=0)
+    assert (np.diff(share, axis=1) > -0.02).all()
+    assert (np.diff(share, axis=0) > -0.02).all()
+    assert share[0, 0, AFTER] < 0.2
+    assert share[-1, -1, AFTER] > 0.95
+
+
+def test_what_is_caught_is_supplied_spilt_or_stored(small_study: StorageStudy) -> None:
+    caught = small_study.caught_l.sum(axis=0)
+    used = small_study.supplied_l.sum(axis=(0, 1)) + small_study.overflow_l.sum(axis=0)
+    assert (np.abs(caught - used) <= small_study.usable_l[None, :, None] + 1e-6).all()
+
+
+def test_yield_before_spillage_is_the_kinder_rule(small_study: StorageStudy) -> None:
+    supplied = small_study.supplied_l.sum(axis=(0, 1))
+    assert (supplied[:, :, BEFORE] >= 0.99 * supplied[:, :, AFTER]).all()
+    small_tanks = supplied[:, :10]
+    assert small_tanks[:, :, BEFORE].sum() > 1.02 * small_tanks[:, :, AFTER].sum()
+
+
+def test_zones_of_higher_priority_come_off_better(small_study: StorageStudy) -> None:
+    share = small_study.zone_share_met().mean(axis=0)[:, DECLARED_ROOF, DECLARED_SIZE, AFTER]
+    by_zone = {zone.id: met for zone, met in zip(small_study.demand.zones, share, strict=True)}
+    assert min(by_zone["bench-north"], by_zone["bench-south"]) > by_zone["berry-row"]
+    assert min(by_zone["bench-north"], by_zone["bench-south"]) > by_zone["bean-row"]
+
+
+def test_with_hardly_a_tank_hardly_any_need_is_met_and_no_zone_does_worse_than_with_rain_alone(
+    small_study: StorageStudy,
+) -> None:
+    assert small_study.share_met()[:, 0, 0, AFTER].max() < 0.3
+    assert small_study.zone_share_met().min() > -1e-9
+    assert (small_study.needed_l <= small_study.potential_l).all()
+
+
+def test_under_cover_all_that_plants_drink_is_needed_from_the_tank_or_what_was_there_at_the_start(
+    small_study: StorageStudy,
+) -> None:
+    for z, zone in enumerate(small_study.demand.zones):
+        part = small_study.needed_l[:, z].sum() / small_study.potential_l[:, z].sum()
+        assert part > 0.9 if zone.kind == "container" else part < 0.7
+
+
+def test_the_answer_does_not_depend_on_how_many_processes_work(small_study: StorageStudy) -> None:
+    told: list[tuple[int, int]] = []
+    again = study_storage(SITE, TANK, small_study.climate, progress=lambda done, of: told.append((done, of)), jobs=2)
+    assert again is not None
+    assert np.array_equal(again.missing_l, small_study.missing_l)
+    assert told == [(n + 1, 4) for n in range(4)]
+
+
+def test_a_tank_without_a_roof_is_left_out() -> None:
+    assert study_storage(replace(SITE, roofs=()), TANK, climate_from_normals(SITE.place, 1), jobs=1) is None
+
+
+def test_what_cannot_be_used_of_a_tank_grows_with_it_but_for_the_reserve() -> None:
+    declared_l = volume_l(TANK.shape, TANK.overflow_mm)
+    usable = usable_of(TANK, np.array([100.0, declared_l, 2.0 * declared_l]))
+    assert usable[0] == 1.0
+    assert usable[1] == pytest.approx(declared_l * 0.98 - TANK.reserve_l)
+    assert usable[2] == pytest.approx(2.0 * declared_l * 0.98 - TANK.reserve_l)
+
+
+def test_levels_and_prices_are_those_of_the_controller() -> None:
+    """The same reckoning in arrays: held together here, at the declared tank."""
+    known, table = basis(SITE, "main"), outlook(SITE)
+    assert known is not None
+    assert table is not None
+    climate = climate_from_normals(SITE.place, 1)
+    prices = prices_of(SITE, TANK, climate)
+    demand = demand_of(SITE.zones)
+    rain = (prices.wet_part, prices.wet_mm)
+    found = price_tables(
+        demand, known.years, prices.mean_et0_mm, rain, np.array([known.caught_l]), np.array([prices.capacity_l])
+    )
+    wanted = np.array(table.tables["main"].prices)
+    assert np.allclose(found.wet_from_mm, table.tables["main"].wet_from_mm)
+    assert np.abs(found.prices[0, 0] - wanted).max() < 0.01 * wanted.max()
+    levels = levels_mm(demand, prices.mean_et0_mm, *rain, np.array(PRICES))
+    assert (levels[:, :, -1] <= demand.total_mm).all()
+    assert (np.diff(levels, axis=2) >= -1e-9).all()
+
+
+def true_season(
+    site: Site, start: date, days: int, seed: int, fill: float
+) -> tuple[SeasonRun, list[tuple[float, float]]]:
+    """The whole controller over the plant, and the days' (rain, reference evapotranspiration) as it could know them."""
+    rng = Random(f"weather {seed}")
+    made = generate_days(site.place, start - timedelta(days=1), days + 3, rng)
+    season = SeasonRun(
+        site, weather_from_days(made, site.place, rng), seed, local_midnight_wall_ms(start, site.place), fill=fill
+    )
+    season.run_until(days * MS_PER_DAY)
+    latitude = site.place.latitude_deg
+    known = [
+        (day.rain_mm, hargreaves_mm(day.tmin_c, day.tmax_c, latitude, day.date.timetuple().tm_yday))
+        for day in made[1 : days + 1]
+    ]
+    return season, known
+
+
+def test_the_daily_model_supplies_what_the_season_in_virtual_time_supplies() -> None:
+    start, days, seed, fill = date(2026, 6, 1), 60, 4, 0.9
+    season, known = true_season(SITE, start, days, seed, fill)
+    supplied_l = sum(roots.applied_l for roots in season.plant.roots.values())
+    roofs = tuple(
+        replace(roof, runoff_coefficient=water.coefficient)
+        for roof, water in zip(SITE.roofs, season.plant.roofs, strict=True)
+    )
+    by_zone_l = daily_supply_l(replace(SITE, roofs=roofs), TANK, start, known, fill)
+    assert supplied_l > 1000.0
+    assert sum(by_zone_l.values()) == pytest.approx(supplied_l, rel=0.03)
+
+
+def test_the_study_covers_a_wide_range_of_sizes() -> None:
+    assert len(storage_study.SIZE_FACTORS) == 40
+    assert storage_study.SIZE_FACTORS[DECLARED_SIZE] == 1.0
+    assert storage_study.SIZE_FACTORS[storage_study.DOUBLE_SIZE] == pytest.approx(2.0)
+    assert len(storage_study.ROOF_FACTORS) == 5
+    assert DAYS_PER_YEAR == 365
