@@ -222,6 +222,39 @@ def test_a_cleaned_gutter_clears_the_finding() -> None:
     assert roofs.reading().lost_l == 0.0
 
 
+def test_a_storm_of_which_nothing_came_is_doubted_once_and_then_it_is_the_gutter() -> None:
+    roofs = learned()
+    roofs.take(storm(9.0, 0.02 * given_l(9.0)))
+    assert roofs.doubted_mm == 9.0
+    assert roofs.trouble == ""
+    roofs.take(storm(8.0, 0.0))
+    assert roofs.doubted_mm == 0.0
+    assert roofs.trouble == "gutter"
+
+
+def test_a_storm_that_brought_what_it_should_makes_the_next_doubt_a_first_one() -> None:
+    roofs = learned()
+    for _ in range(3):
+        roofs.take(storm(9.0, 0.0))
+        assert roofs.doubted_mm == 9.0
+        roofs.take(storm(9.0, given_l(9.0)))
+        assert roofs.doubted_mm == 0.0
+        assert roofs.trouble == ""
+
+
+def test_a_gutter_that_loses_most_is_not_taken_for_a_splash() -> None:
+    roofs = learned()
+    roofs.take(storm(9.0, 0.15 * given_l(9.0)))
+    assert roofs.doubted_mm == 0.0
+    assert roofs.trouble == "gutter"
+
+
+def test_a_full_tank_doubts_no_rain() -> None:
+    roofs = learned()
+    roofs.take(storm(9.0, 0.0, spilled=True))
+    assert roofs.doubted_mm == 0.0
+
+
 def test_a_full_tank_blames_nobody() -> None:
     roofs = learned()
     roofs.take(storm(8.0, 20.0, spilled=True))
