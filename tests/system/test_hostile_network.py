@@ -10,7 +10,7 @@ import subprocess
 import sys
 import time
 import urllib.parse
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -103,6 +103,25 @@ def site() -> Iterator[Site]:
         publisher.close()
 
 
+Start = Callable[..., GuardedPage]
+
+
+@pytest.fixture
+def start(tmp_path: Path, site: Site) -> Iterator[Start]:
+    """Starts the page with options; what a failing test leaves behind is ended."""
+    started: list[GuardedPage] = []
+
+    def page(*options: str) -> GuardedPage:
+        started.append(GuardedPage(tmp_path, site[1], *options))
+        return started[-1]
+
+    yield page
+    for one in started:
+        if one.process.poll() is None:
+            one.process.kill()
+            one.process.communicate(timeout=10)
+
+
 def raw(port: int, data: bytes, address: str = "127.0.0.2") -> socket.socket:
     plug = socket.create_connection(("127.0.0.1", port), timeout=30, source_address=(address, 0))
     plug.sendall(data)
@@ -128,8 +147,8 @@ def ended(plug: socket.socket) -> bool:
         return True
 
 
-def test_under_every_attack_at_once_the_owner_is_served_and_nothing_changes(tmp_path: Path, site: Site) -> None:
-    page = GuardedPage(tmp_path, site[1])
+def test_under_every_attack_at_once_the_owner_is_served_and_nothing_changes(site: Site, start: Start) -> None:
+    page = start()
     owner = Caller(page.port)
     link = urllib.parse.urlsplit(page.set_up_link())
     assert owner.send("/set-up", {"name": "rosa", "password": PASSWORD}, f"/set-up?{link.query}") == 303
@@ -225,9 +244,9 @@ def certificate(folder: Path) -> tuple[Path, Path]:
     return cert, key
 
 
-def test_over_tls_cookies_are_bound_to_the_host_and_old_versions_are_refused(tmp_path: Path, site: Site) -> None:
+def test_over_tls_cookies_are_bound_to_the_host_and_old_versions_are_refused(tmp_path: Path, start: Start) -> None:
     cert, key = certificate(tmp_path)
-    page = GuardedPage(tmp_path, site[1], "--tls-cert", str(cert), "--tls-key", str(key))
+    page = start("--tls-cert", str(cert), "--tls-key", str(key))
     assert page.set_up_link().startswith("https://")
     trusting = ssl.create_default_context(cafile=str(cert))
     owner = Caller(page.port, tls=trusting)
@@ -247,8 +266,8 @@ def test_over_tls_cookies_are_bound_to_the_host_and_old_versions_are_refused(tmp
     assert "Traceback" not in complaints
 
 
-def test_only_a_proxy_that_was_named_says_who_comes_and_how(tmp_path: Path, site: Site) -> None:
-    page = GuardedPage(tmp_path, site[1], "--behind-proxy", "127.0.0.9")
+def test_only_a_proxy_that_was_named_says_who_comes_and_how(start: Start) -> None:
+    page = start("--behind-proxy", "127.0.0.9")
     link = urllib.parse.urlsplit(page.set_up_link())
     proxied = Caller(page.port, "127.0.0.9")
     shown = proxied.ask("GET", f"/set-up?{link.query}", x_forwarded_proto="https", x_forwarded_for="198.51.100.7")[1]
