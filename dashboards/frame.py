@@ -13,6 +13,7 @@ from dashboards.view import SiteView
 
 SILENT_AFTER_MS = 3 * 60_000
 MOST_SITES_NAMED = 5
+OPEN_ORDER_REFRESH_S, REFRESH_S = 4, 60
 PLACES = (("now", "Now"), ("history", "History"), ("ledger", "Ledger"), ("log", "Log"))
 
 
@@ -50,9 +51,14 @@ def e(text: str) -> str:
     return escape(text, quote=True)
 
 
+def address(path: str, view: SiteView, **query: str | int) -> str:
+    """An address of ours."""
+    return f"{quote(path)}?{urlencode({'site': view.id} | query)}"
+
+
 def link(path: str, view: SiteView, **query: str | int) -> str:
-    """An address of ours, ready for an attribute."""
-    return e(f"{quote(path)}?{urlencode({'site': view.id} | query)}")
+    """The same, ready for an attribute."""
+    return e(address(path, view, **query))
 
 
 def document(title: str, body: str, refresh_s: int = 0, place: str = "") -> str:
@@ -78,15 +84,18 @@ def site_page(
     content: str,
     *,
     part: str = "",
-    refresh_s: int = 0,
+    reloads: bool = False,
     before: str = "",
+    after: str = "",
 ) -> str:
-    """A whole page of a site. `part` is where its content can be had anew; `before` stands above what is renewed."""
+    """A whole page of a site. `part` is where its content can be had anew; `before` and `after` stand around what is
+    renewed. `reloads`: without a script it is loaded again by itself, soon while an order is open."""
+    refresh_s = (OPEN_ORDER_REFRESH_S if "data-open" in before else REFRESH_S) if reloads else 0
     renewed = f' data-part="{e(part)}"' if part else ""
     body = (
         f'<header><div id="head">{head(view)}</div>{_places(view, place)}</header>'
         f'<main id="main" tabindex="-1" data-site="{e(view.id)}">{before}'
-        f'<div id="content"{renewed}>{content}</div></main>'
+        f'<div id="content"{renewed}>{content}</div>{after}</main>'
         f"{footer(view, around)}"
     )
     return document(f"{title} – {view.name}", body, refresh_s, place)

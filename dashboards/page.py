@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 from dashboards import words
-from dashboards.frame import Desk, Surroundings, e, hidden, link, order_button, site_page
+from dashboards.frame import Desk, Surroundings, address, e, hidden, link, order_button, site_page
+from dashboards.history import local_date
 from dashboards.view import FindingStatus, SiteView, TankStatus, ZoneStatus
 
 STALE_AFTER_MS = 10 * 60_000
@@ -16,11 +19,11 @@ FINDING_WORDS = {"fault": "Fault", "warning": "Warning", "info": "Note"}
 
 def now_page(view: SiteView, around: Surroundings, before: str = "", glimpse: str = "") -> str:
     """The first page of a site. `before`: strips of orders; `glimpse`: pictures of the last days."""
-    part = link("/part/present", view).replace("&amp;", "&")
-    refresh_s = 4 if "data-open" in before else 60
+    part = address("/part/present", view)
     content = present(view, around.desk)
-    page = site_page(view, around, "now", headline(view), content, part=part, refresh_s=refresh_s, before=before)
-    return page.replace("</main>", f"{glimpse}</main>", 1) if glimpse else page
+    return site_page(
+        *(view, around, "now", headline(view), content), part=part, reloads=True, before=before, after=glimpse
+    )
 
 
 def headline(view: SiteView) -> str:
@@ -253,11 +256,12 @@ def hold_form(view: SiteView, desk: Desk, zone: ZoneStatus | None = None) -> str
     name = "watering" if zone is None else "this zone"
     if view.held if zone is None else zone.held:
         return order_button(view, desk, f"Resume {name}", order=f"resume{end}", **which)
+    tomorrow = local_date(view.now_ms, view.time_zone) + timedelta(days=1)
     return (
         f'<form method="post" action="/orders" class="hold">{hidden(view, desk, order=f"hold{end}", **which)}'
         f"<button>Hold {name}</button> "
         '<label for="until">until the morning of</label> '
-        '<input id="until" type="date" name="until" aria-describedby="until-n"> '
+        f'<input id="until" type="date" name="until" min="{tomorrow.isoformat()}" aria-describedby="until-n"> '
         '<span class="note" id="until-n">no day: until someone resumes</span></form>'
     )
 

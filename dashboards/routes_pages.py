@@ -8,7 +8,7 @@ from fastapi import FastAPI, Request
 from fastapi.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 
 from dashboards.access import Looker
-from dashboards.frame import head, link, site_page, waiting_page
+from dashboards.frame import address, head, site_page, waiting_page
 from dashboards.history_page import glimpse, history, void_rain_form
 from dashboards.ledger_page import ledger, month_of
 from dashboards.log_page import before_of, log
@@ -18,9 +18,6 @@ from dashboards.periods import period_of
 from dashboards.routes_shared import RECENT_ORDERS, DateParameter, OrderParameter, Pages, SiteParameter
 from dashboards.view import SiteView
 from dashboards.zone_page import zone_now, zone_past
-
-PENDING_REFRESH_S, REFRESH_S = 4, 60
-"""Without a script: how soon a page is loaded again while an order is open, and else."""
 
 
 def add_pages(app: FastAPI, pages: Pages) -> None:
@@ -77,18 +74,19 @@ def _add_now(app: FastAPI, pages: Pages) -> None:
             "zone",
             zone.name,
             zone_now(view, zone, around.desk),
-            part=link(f"/part/zone/{zone.id}", view).replace("&amp;", "&"),
-            refresh_s=PENDING_REFRESH_S if "data-open" in before else REFRESH_S,
+            part=address(f"/part/zone/{zone.id}", view),
+            reloads=True,
             before=before,
+            after=past,
         )
-        return HTMLResponse(page.replace("</main>", f"{past}</main>", 1))
+        return HTMLResponse(page)
 
     @app.get("/orders", response_class=HTMLResponse, include_in_schema=False)
     def orders_page(request: Request, person: Looker, site: SiteParameter = None) -> HTMLResponse:
         view = pages.view(person, site)
         around = pages.around(request, person, view)
         content = orders(view, pages.dispatch.book.recent(view.id, RECENT_ORDERS), around.desk)
-        return HTMLResponse(site_page(view, around, "orders", "Orders given", content, refresh_s=REFRESH_S))
+        return HTMLResponse(site_page(view, around, "orders", "Orders given", content, reloads=True))
 
 
 def _add_past(app: FastAPI, pages: Pages) -> None:
