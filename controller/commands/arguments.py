@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import argparse
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 
 def instant(text: str) -> datetime:
@@ -13,3 +13,11 @@ def instant(text: str) -> datetime:
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is no date or time; write 2026-05-14T05:30:00Z") from None
     return value if value.tzinfo else value.replace(tzinfo=UTC)
+
+
+def local_day(text: str) -> date:
+    """A date."""
+    try:
+        return date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date; write 2026-05-14") from None

@@ -441,6 +441,17 @@ class Journal:
         )
         return [StoredRecord(*row) for row in rows]
 
+    def records_of(self, *kinds: str) -> Iterator[StoredRecord]:
+        """Dated records of some kinds, in sequence, one after the other: a year of readings is never in memory."""
+        marks = ",".join("?" * len(kinds))
+        rows = self._connection.execute(
+            "SELECT seq, input_id, wall_ms, kind, key, json FROM record "
+            f"WHERE kind IN ({marks}) AND seq <= ? ORDER BY seq",
+            (*kinds, self.newest_seq()),
+        )
+        for row in rows:
+            yield StoredRecord(*row)
+
     def decisions(self, after_input_id: int) -> Iterator[StoredRecord]:
         """Records that steps after an input produced, in order."""
         first = self._number("SELECT min(seq) FROM record WHERE input_id > ?", after_input_id)

@@ -18,8 +18,15 @@ IO_MODULES = {
 }
 TAKES_APART = "urllib.parse"
 """Reads addresses, and nothing from them."""
-PURE = ("controller/site", "controller/estimate", "controller/irrigate", "controller/guard", "controller/core")
-ORDER = ["site", "estimate", "irrigate", "guard", "core", "service", "commands", "cli"]
+PURE = (
+    "controller/site",
+    "controller/estimate",
+    "controller/irrigate",
+    "controller/guard",
+    "controller/core",
+    "controller/account",
+)
+ORDER = ["site", "estimate", "irrigate", "guard", "core", "account", "service", "commands", "cli"]
 SHARED = frozenset({"contract", "errors"})
 BOTH_PYTHONS = frozenset({"binascii", "firmware_host"})
 # The files that drive the chip, and what each may ask of MicroPython. All other files of the board run anywhere.
