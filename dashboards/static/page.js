@@ -99,7 +99,26 @@
         if (error.name !== "AbortError") preview.textContent = "The preview cannot be had at the moment.";
       }
     };
+    // One more row of times as soon as the last one is filled; without a script the next form has it.
+    const mostRows = 24;
+    const grow = (row) => {
+      if (!row || [...row.querySelectorAll("input")].some((field) => !field.value)) return;
+      const next = row.cloneNode(true);
+      for (const problem of next.querySelectorAll(".problem")) problem.remove();
+      for (const field of next.querySelectorAll("input")) {
+        const number = Number(field.name.match(/[0-9]+$/)[0]) + 1;
+        if (number > mostRows) return;
+        field.name = field.name.replace(/[0-9]+$/, number);
+        field.setAttribute("aria-label", field.getAttribute("aria-label").replace(/[0-9]+$/, number));
+        field.removeAttribute("aria-invalid");
+        field.removeAttribute("aria-describedby");
+        field.value = "";
+      }
+      row.after(next);
+    };
     form.addEventListener("input", () => {
+      grow([...form.querySelectorAll(".for-need .times")].at(-1));
+      grow([...form.querySelectorAll(".for-fixed .one")].at(-1));
       clearTimeout(waiting);
       waiting = setTimeout(ask, 900);
     });

@@ -175,6 +175,40 @@ def test_a_page_that_cannot_reach_its_server_says_since_when(browser: Browser, c
         expect(page.locator("main")).to_contain_text("Water stored")
 
 
+# --- the editor ---
+
+
+def test_the_editor_grows_a_row_when_the_last_is_filled(browser: Browser, calm: Watched) -> None:
+    before = len(calm.site.orders)
+    with screen(browser) as page:
+        page.goto(calm.url + "/zone/bench/schedule")
+        assert page.locator(".for-need .times").count() == 3
+        page.get_by_label("From, pair 3").fill("12:00")
+        assert page.locator(".for-need .times").count() == 3
+        page.get_by_label("To, pair 3").fill("13:00")
+        page.get_by_label("From, pair 4").fill("15:00")
+        page.get_by_label("To, pair 4").fill("15:30")
+        assert page.locator(".for-need .times").count() == 5
+        assert serious_findings(page) == []
+        page.get_by_role("button", name="Save").click()
+        expect(page.locator(".strip.accepted").first).to_contain_text("Change the schedule of Polytunnel bench")
+    windows = calm.site.orders[before]["schedule"]["windows"]
+    assert [window["start"] for window in windows] == ["05:00", "12:00", "15:00", "19:00"]
+
+
+def test_only_what_the_chosen_way_needs_is_asked(browser: Browser, calm: Watched) -> None:
+    with screen(browser) as page:
+        page.goto(calm.url + "/zone/bench/schedule")
+        for way, hours, fixed in (
+            ("As much as it needs", True, False),
+            ("A fixed amount at fixed times", False, True),
+            ("Never", False, False),
+        ):
+            page.get_by_label(way).check()
+            assert page.locator(".for-need").is_visible() is hours
+            assert page.locator(".for-fixed").is_visible() is fixed
+
+
 # --- orders ---
 
 
