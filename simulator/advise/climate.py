@@ -88,7 +88,14 @@ def climate_from_records(rows: Sequence[DailyRecord], place: Place, name: str) -
         part = f" on {len(whole) - kept} of {len(whole)} days" if kept else ""
         et0_source = f"evapotranspiration by FAO-56 equation 52 from each day's temperatures{part}"
     rain_mm, et0_mm = tuple(row.rain_mm for row in whole), tuple(_et0_mm(row, place) for row in whole)
-    return Climate(f"{name}: {years} years of daily records, {et0_source}", True, start, names, rain_mm, et0_mm)
+    return Climate(
+        f"{name}: {years} year{'s' if years > 1 else ''} of daily records, {et0_source}",
+        True,
+        start,
+        names,
+        rain_mm,
+        et0_mm,
+    )
 
 
 def _without_leap_days(rows: Sequence[DailyRecord]) -> list[DailyRecord]:

@@ -1,0 +1,52 @@
+"""All parts of the advice put together: one HTML page, one set of numbers, one list of findings."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from controller.site.model import Site
+from simulator.advise.climate import Climate, climate_from_normals, climate_from_records
+from simulator.advise.page import Section, report_html
+from simulator.advise.storage_section import storage_section
+from simulator.advise.storage_study import Progress, study_storage
+from simulator.plant.daily_records import DailyRecord, read_daily_csv
+
+LEAD = (
+    "Worked out from the site file alone, before or after anything is bought. Change the file (another tank, more "
+    "roof, a longer pipe) and run it again to see what changes. Figures are for planning; every part says what it "
+    "rests on, and where published sources disagree both are shown.",
+    "Roof water is not drinking water. Foundations, mains water and its protection, batteries and fuses are subject to "
+    "local codes: a licensed person decides.",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    html: str
+    data: dict[str, Any]
+    found: tuple[str, ...]
+
+
+def make_report(
+    site: Site, weather: Path | None, years: int, progress: Progress | None = None, jobs: int | None = None
+) -> Report:
+    """The report of a site by daily records or by invented years. Raises ConfigurationError for what cannot be used."""
+    rows = None if weather is None else read_daily_csv(weather)
+    climate = _climate(site, rows, weather, years)
+    studies = [study_storage(site, tank, climate, progress, jobs) for tank in site.tanks]
+    sections: Sequence[Section] = [storage_section(site, [study for study in studies if study is not None])]
+    title = f"{site.name}: what this site would do"
+    return Report(
+        report_html(title, LEAD, sections),
+        {"site": site.id, "weather": climate.source, **{section.key: section.data for section in sections}},
+        tuple(text for section in sections for text in section.found),
+    )
+
+
+def _climate(site: Site, rows: list[DailyRecord] | None, weather: Path | None, years: int) -> Climate:
+    if rows is None:
+        return climate_from_normals(site.place, years)
+    return climate_from_records(rows, site.place, str(weather))
