@@ -785,8 +785,12 @@ class HardMonth(HardWeek):
         return replace(super()._some_site(), idle_report_s=self.rng.choice((60, 120, 300)))
 
     def _some_weather(self, days: int) -> tuple[date, Weather]:
-        """Any three weeks of a year."""
-        start = date(2026, 1, 1) + timedelta(days=self.rng.randrange(365))
+        """Any three weeks of a year in which the clocks are not put forward or back: the judge's days are even."""
+        zone, even = ZoneInfo(self.site.place.time_zone), False
+        while not even:
+            start = date(2026, 1, 1) + timedelta(days=self.rng.randrange(365))
+            ends = [datetime.combine(start + timedelta(days=day), time(), zone).utcoffset() for day in (0, days)]
+            even = ends[0] == ends[1]
         return start, generate_weather(self.site.place, start - timedelta(days=1), days + 3, self.seed)
 
     def _strike_count(self) -> int:
