@@ -60,7 +60,7 @@ def preview_words(view: SiteView, zone: ZoneStatus, found: Mapping[str, Any]) ->
         f"In the next 24 hours <strong>{e(words.volume(day_l, units))}</strong> for {e(zone.name)} "
         f"(now: {e(words.volume(day_now_l, units))}), {e(words.volume(site_l, units))} for all zones "
         f"(now: {e(words.volume(site_now_l, units))}).",
-        f"Next start {e(_start(view, asked))} (now: {e(_start(view, now))}).",
+        _start_words(_start(view, asked), _start(view, now)),
     ]
     then_tanks, now_tanks = _object(asked.get("tanks")), _object(now.get("tanks"))
     for tank in view.tanks:
@@ -94,6 +94,10 @@ def _supply_words(name: str, then: Mapping[str, Any], now: Mapping[str, Any], ta
         f"The water{which} would last <strong>{e(words.supply(days))}</strong> instead of "
         f"{e(words.supply(days_before))} {likely}{e(spread)}."
     )
+
+
+def _start_words(then: str, now: str) -> str:
+    return f"Next start as now: {e(then)}." if then == now else f"Next start {e(then)} (now: {e(now)})."
 
 
 def _start(view: SiteView, intention: Mapping[str, Any]) -> str:

@@ -126,7 +126,7 @@ def test_the_preview_asks_the_controller_and_orders_nothing(desk: Desk) -> None:
     assert answer.status_code == 200
     assert "In the next 24 hours 64 L for Polytunnel bench (now: 9 L), 121 L for all zones (now: 66 L)." in said
     assert "would last 16 days instead of 19 days in likely weather" in said
-    assert "Next start today 19:00" in said
+    assert "Next start as now: today 19:00." in said
     assert desk.form(answer.text)["cap"] == "64", "what was typed stays"
     assert [order["ask"] for _, order in desk.feed.orders] == ["preview-schedule"]
     assert desk.book.recent("riverside") == []
