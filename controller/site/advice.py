@@ -30,6 +30,11 @@ def site_advice(site: Site) -> list[str]:
         lines.append("no rain gauge: rain on the beds is taken from the monthly normals, if any")
     if site.place.normals is None:
         lines.append("no monthly normals: when the thermometer fails, nothing is known about the season")
+    if site.forecast is not None:
+        lines.append(
+            "a forecast is fetched from the web: as installed, the service may speak to this machine only; docs/install.md "
+            "says how to allow it more"
+        )
     if site.panel is None:
         lines.append("no panel: the battery is taken to be charged by other means")
     return lines
@@ -59,6 +64,11 @@ def _zone_advice(zone: Zone, show: Show) -> Iterator[str]:
         yield f'zone "{zone.id}": its schedule is off; it gets no water by itself'
     elif zone.kind == "container" and schedule.mode == "need" and schedule.doses_per_day == 1:
         yield f'zone "{zone.id}": containers do better with several small doses; consider doses_per_day = 3'
+    for crop in zone.crops:
+        if crop.heat is not None:
+            *first, late = crop.stage_days
+            stages = f"{', '.join(str(days) for days in first)} and {late} days"
+            yield f'zone "{zone.id}": {crop.name} goes by warmth; in a usual year its stages last {stages}'
     one_dose_l = zone.total_available_mm * zone.area_m2
     if schedule.mode == "fixed" and schedule.fixed_volume_l * zone.drip_efficiency > one_dose_l:
         yield f'zone "{zone.id}": one fixed watering is more than its ground can hold, {show.volume(one_dose_l)}'

@@ -261,3 +261,15 @@ def test_a_schedule_from_afar_is_judged_by_the_same_rules() -> None:
     assert ("windows", 0) in [path for path, _ in schedule_complaints(backwards, 3.0, show)]
     tomorrow = Schedule("fixed", (), 60.0, fixed_volume_l=5.0, fixed_times_min=(360, 1440))
     assert [path for path, _ in schedule_complaints(tomorrow, 3.0, show)] == [("fixed_times",)]
+
+
+def test_a_crop_that_goes_by_warmth_and_a_forecast_from_the_web_are_told_about() -> None:
+    heat = 'stage_heat = ["120 °C day", "200 °C day", "300 °C day", "90 °C day"]\nbase_temperature = "9 °C"'
+    source = 'url = "https://weather.example.org/daily"'
+    fields = 'date = "/day"\nrain = "/rain"\nnight_low = "/low"\nday_high = "/high"'
+    text = example_site_text().replace("stage_days = [20, 30, 50, 15]", heat, 1)
+    site = parse_site(f"{text}\n[forecast]\n{source}\n[forecast.fields]\n{fields}\n", "site.toml")
+    forecast, beans = site_advice(site)[-1], site_advice(site)[0]
+    stages = ", ".join(str(days) for days in site.zone("bean-row").crops[0].stage_days[:3])
+    assert beans.startswith(f'zone "bean-row": green bean goes by warmth; in a usual year its stages last {stages} and')
+    assert "may speak to this machine only" in forecast
