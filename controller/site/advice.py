@@ -32,8 +32,8 @@ def site_advice(site: Site) -> list[str]:
         lines.append("no monthly normals: when the thermometer fails, nothing is known about the season")
     if site.forecast is not None:
         lines.append(
-            "a forecast is fetched from the web: as installed, the service may speak to this machine only; docs/install.md "
-            "says how to allow it more"
+            "a forecast is fetched from the web: as installed, the service may speak to this machine only; "
+            "docs/install.md says how to allow it more"
         )
     if site.panel is None:
         lines.append("no panel: the battery is taken to be charged by other means")
