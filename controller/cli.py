@@ -24,6 +24,7 @@ COMMANDS = {
     "plan": ("controller.commands.plan", "show today's plan and the next days', and how long the water may last"),
     "account": ("controller.commands.account", "tell what became of the water in a season or a year, by the journal"),
     "advise": ("simulator.advise.command", "plan a site: what tank, pipes, panel and wires would do, as a report"),
+    "export": ("controller.commands.export", "write the journal's records as CSV, SenML or line protocol"),
     "season": ("simulator.season_command", "run a season in virtual time and print what became of the water"),
     "replay": ("controller.commands.replay", "run the core again over a journal and compare every decision"),
     "backup": ("controller.commands.backup", "copy the journal while the controller runs"),

@@ -441,13 +441,18 @@ class Journal:
         )
         return [StoredRecord(*row) for row in rows]
 
-    def records_of(self, *kinds: str) -> Iterator[StoredRecord]:
-        """Dated records of some kinds, in sequence, one after the other: a year of readings is never in memory."""
-        marks = ",".join("?" * len(kinds))
+    def records_of(
+        self, *kinds: str, from_wall_ms: int | None = None, to_wall_ms: int | None = None
+    ) -> Iterator[StoredRecord]:
+        """Dated records of some kinds (of all when none is named), in sequence, `to_wall_ms` itself not included.
+
+        One after the other: a year of readings is never in memory.
+        """
+        named = f"kind IN ({','.join('?' * len(kinds))}) AND" if kinds else ""
         rows = self._connection.execute(
             "SELECT seq, input_id, wall_ms, kind, key, json FROM record "
-            f"WHERE kind IN ({marks}) AND seq <= ? ORDER BY seq",
-            (*kinds, self.newest_seq()),
+            f"WHERE {named} wall_ms >= ? AND wall_ms < ? AND seq <= ? ORDER BY seq",
+            (*kinds, from_wall_ms or 0, 2**62 if to_wall_ms is None else to_wall_ms, self.newest_seq()),
         )
         for row in rows:
             yield StoredRecord(*row)
