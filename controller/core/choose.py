@@ -227,7 +227,7 @@ def _start_by_need(ctx: Context, now: Now, zone: Zone, fresh_plan: bool) -> bool
         return False
     key = f"{opening.key}/{_doses_on(zone_state, opening) + 1}"
     delivery.begin(
-        ctx, now, zone, "need", key, _fit_into_window(zone, zone_state.plan_l, opening, now), zone_state.plan_why
+        ctx, now, zone, "need", key, _fit_into_window(ctx, zone, zone_state.plan_l, opening, now), zone_state.plan_why
     )
     return True
 
@@ -256,10 +256,10 @@ def _sunnier_window(ctx: Context, now: Now, zone: Zone, opening: Opening) -> Lat
 
 
 def _planned_ms(ctx: Context) -> int:
-    """How long everything planned by need takes at the rated flows, with the rest between runs."""
+    """How long everything planned by need takes at the usual flows, with the rest between runs."""
     planned = [zone for zone in ctx.site.zones if ctx.state.zones[zone.id].plan_l > 0.0]
-    pumping_ms = sum(ctx.state.zones[zone.id].plan_l / zone.rated_flow_l_min * 60_000.0 for zone in planned)
-    return round(pumping_ms) + len(planned) * BETWEEN_RUNS_MS
+    minutes = sum(ctx.state.zones[zone.id].plan_l / pump_energy.usual_l_min(ctx, zone) for zone in planned)
+    return round(minutes * 60_000.0) + len(planned) * BETWEEN_RUNS_MS
 
 
 def _explain_wait(ctx: Context, zone: Zone, window: LaterWindow) -> None:
@@ -287,9 +287,9 @@ def _rested(zone_state: ZoneState, now: Now) -> bool:
     return now.mono_ms >= zone_state.retry_mono_ms
 
 
-def _fit_into_window(zone: Zone, volume_l: float, opening: Opening, now: Now) -> float:
-    """What the rated flow can deliver before the window closes."""
-    return min(volume_l, zone.rated_flow_l_min * (opening.end_ms - now.wall_ms) / 60_000.0)
+def _fit_into_window(ctx: Context, zone: Zone, volume_l: float, opening: Opening, now: Now) -> float:
+    """What the usual flow can deliver before the window closes."""
+    return min(volume_l, pump_energy.usual_l_min(ctx, zone) * (opening.end_ms - now.wall_ms) / 60_000.0)
 
 
 def _explain_nothing_to_spare(ctx: Context, now: Now, zone: Zone) -> None:
@@ -347,8 +347,7 @@ def supply_of(ctx: Context, now: Now, tank_id: str) -> Supply:
     known = level.quality != "unknown"
     if known and level.volume_l is not None and level.sd_l is not None:
         available_l = max(0.0, level.volume_l - level.sd_l - ctx.tanks[tank_id].reserve_l)
-    pump = ctx.site.pump_for_tank(tank_id)
-    wh_per_l = {z.id: pump_energy.wh_per_l(ctx, pump, z) for z in ctx.site.zones if z.tank_id == tank_id}
+    wh_per_l = {z.id: pump_energy.wh_per_l(ctx, z) for z in ctx.site.zones if z.tank_id == tank_id}
     return Supply(available_l, pump_energy.spare_wh(ctx), max(wh_per_l.values(), default=0.0), known, wh_per_l)
 
 

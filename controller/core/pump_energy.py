@@ -10,7 +10,7 @@ import math
 
 from controller.core.context import Context
 from controller.core.state import Delivery
-from controller.site.model import Pump, Zone
+from controller.site.model import Zone
 
 NOMINAL_BATTERY_V = 12.5
 LEARNING = 0.3
@@ -30,12 +30,17 @@ def note_draw(ctx: Context, delivery: Delivery) -> None:
         ctx.state.pump_draw_a[pump.id] = known_a + LEARNING * (draw_a - known_a)
 
 
-def wh_per_l(ctx: Context, pump: Pump, zone: Zone) -> float:
+def usual_l_min(ctx: Context, zone: Zone) -> float:
+    """What flows to a zone in its runs; until that is known, what its emitters are rated for."""
+    flow = ctx.sensing.flows.get(ctx.pump_of_zone[zone.id].id)
+    return zone.rated_flow_l_min if flow is None else flow.usual_l_min(zone.id)
+
+
+def wh_per_l(ctx: Context, zone: Zone) -> float:
     """Energy that a litre takes to a zone, Wh."""
-    flow = ctx.sensing.flows.get(pump.id)
-    usual_l_min = zone.rated_flow_l_min if flow is None else flow.usual_l_min(zone.id)
+    pump = ctx.pump_of_zone[zone.id]
     draw_a = ctx.state.pump_draw_a.get(pump.id, pump.current_a)
-    return draw_a * NOMINAL_BATTERY_V / (60.0 * usual_l_min)
+    return draw_a * NOMINAL_BATTERY_V / (60.0 * usual_l_min(ctx, zone))
 
 
 def spare_wh(ctx: Context) -> float:
