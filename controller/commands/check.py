@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import json
 from pathlib import Path
 
 from controller.errors import ConfigurationError
@@ -18,6 +19,7 @@ SUMMARY = "read a site file and say what is wrong with it"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("file", nargs="?", type=Path, help="the site file, usually site.toml")
     parser.add_argument("--example", action="store_true", help="print an annotated example site file to start from")
+    parser.add_argument("--schema", action="store_true", help="print the site file's JSON Schema, for editors")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -26,6 +28,11 @@ def run(args: argparse.Namespace) -> int:
         from simulator.example import example_site_text
 
         print(example_site_text(), end="")
+        return 0
+    if args.schema:
+        from controller.site.json_schema import site_file_schema
+
+        print(json.dumps(site_file_schema(), indent=1, ensure_ascii=False))
         return 0
     if args.file is None:
         raise ConfigurationError(

@@ -1,5 +1,8 @@
 """The kinds of values a site file may hold: each reads one value, or says what is allowed and how to write it.
 
+`written` is the same for editors, as JSON Schema: it takes whatever `read` takes, but leaves ranges of quantities and
+the calendar to `read`.
+
 They are attached to the fields of `controller.site.schema` with `Annotated`. `allowed` is the sentence the reference
 page carries, so that page and program cannot drift apart.
 """
@@ -12,11 +15,11 @@ from abc import ABC, abstractmethod
 from collections.abc import Mapping
 from typing import Any
 
-from pydantic import GetCoreSchemaHandler
+from pydantic import GetCoreSchemaHandler, GetJsonSchemaHandler
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
 from controller.site.problems import did_you_mean
-from controller.site.units import Dimension, QuantityError, parse_quantity
+from controller.site.units import Dimension, QuantityError, parse_quantity, quantity_pattern
 
 _MONTHS = (
     "january",
@@ -34,6 +37,7 @@ _MONTHS = (
 )
 _LONGEST_MONTHS = (31, 28, 31, 30, 31, 30, 31, 31, 30, 31, 30, 31)
 _TIME = re.compile(r"(\d{1,2}):(\d{2})")
+_CLOCK = "([01]?[0-9]|2[0-3]):[0-5][0-9]"
 _POINTER = re.compile(r"(?:/(?:[^~/]|~[01])*)+")
 _ID = re.compile(r"[a-z0-9]+(?:-[a-z0-9]+)*")
 
@@ -45,6 +49,13 @@ class Field(ABC):
 
     @abstractmethod
     def read(self, value: object) -> Any: ...
+
+    @abstractmethod
+    def written(self) -> dict[str, Any]:
+        """How the value is written in the file, as JSON Schema."""
+
+    def __get_pydantic_json_schema__(self, _schema: CoreSchema, _handler: GetJsonSchemaHandler) -> dict[str, Any]:
+        return {**self.written(), "description": self.allowed}
 
     def __get_pydantic_core_schema__(self, _source: Any, _handler: GetCoreSchemaHandler) -> CoreSchema:
         return core_schema.no_info_plain_validator_function(self._validate)
@@ -74,6 +85,9 @@ class Quantity(Field):
             raise ValueError(f"out of range; allowed: {self.allowed}. Is the unit right?")
         return quantity
 
+    def written(self) -> dict[str, Any]:
+        return {"type": "string", "pattern": quantity_pattern(self._dimension)}
+
 
 class Number(Field):
     """A plain number without a unit: a coefficient or a fraction."""
@@ -88,6 +102,9 @@ class Number(Field):
         if not self._low <= value <= self._high or math.isnan(value):
             raise ValueError(f"out of range; allowed: {self.allowed}")
         return float(value)
+
+    def written(self) -> dict[str, Any]:
+        return {"type": "number", "minimum": self._low, "maximum": self._high}
 
 
 class Count(Field):
@@ -104,6 +121,9 @@ class Count(Field):
             raise ValueError(f"out of range; allowed: {self.allowed}")
         return value
 
+    def written(self) -> dict[str, Any]:
+        return {"type": "integer", "minimum": self._low, "maximum": self._high}
+
 
 class Choice(Field):
     """One of a few words."""
@@ -118,6 +138,9 @@ class Choice(Field):
         if value not in self._words:
             raise ValueError(f"not known{did_you_mean(value, self._words)}; allowed: {self.allowed}")
         return value
+
+    def written(self) -> dict[str, Any]:
+        return {"type": "string", "enum": list(self._words)}
 
 
 class Named(Field):
@@ -138,6 +161,10 @@ class Named(Field):
             )
         return entry
 
+    def written(self) -> dict[str, Any]:
+        # Capitals do not matter, and JSON Schema has no way to say so: only small letters are looked up.
+        return {"type": "string", "anyOf": [{"enum": list(self._table)}, {"pattern": "[A-Z]|^\\s|\\s$"}]}
+
 
 class Text(Field):
     """A name for people: one line, not empty."""
@@ -154,6 +181,9 @@ class Text(Field):
             raise ValueError(f"expected {self.allowed} on one line")
         return text
 
+    def written(self) -> dict[str, Any]:
+        return {"type": "string", "pattern": rf"^\s*\S(.{{0,{self._longest - 2}}}\S)?\s*$"}
+
 
 class Id(Field):
     """A short technical name; it becomes part of MQTT topics, which allow no more than this."""
@@ -164,6 +194,9 @@ class Id(Field):
         if not isinstance(value, str) or len(value) > 32 or not _ID.fullmatch(value):
             raise ValueError(f'an id becomes part of MQTT topics: {self.allowed}, for example "bean-row"')
         return value
+
+    def written(self) -> dict[str, Any]:
+        return {"type": "string", "pattern": f"^{_ID.pattern}$", "maxLength": 32}
 
 
 class JsonPointer(Field):
@@ -178,6 +211,9 @@ class JsonPointer(Field):
             )
         return value
 
+    def written(self) -> dict[str, Any]:
+        return {"type": "string", "pattern": f"^{_POINTER.pattern}$", "maxLength": 200}
+
 
 class Flag(Field):
     """true or false."""
@@ -188,6 +224,9 @@ class Flag(Field):
         if not isinstance(value, bool):
             raise ValueError("expected true or false, without quotation marks")
         return value
+
+    def written(self) -> dict[str, Any]:
+        return {"type": "boolean"}
 
 
 class DayOfYear(Field):
@@ -208,6 +247,13 @@ class DayOfYear(Field):
             raise ValueError(f"no such day in every year; expected {self.allowed}")
         return month, int(numbers[0])
 
+    def written(self) -> dict[str, Any]:
+        between, day, month = r"[\s,]", r"[0-9]{1,2}", r"[A-Za-z]{3,9}"
+        return {
+            "type": "string",
+            "pattern": f"^{between}*({day}{between}+{month}|{month}{between}+{day}){between}*$",
+        }
+
 
 class TimeOfDay(Field):
     """A time on the wall clock, as minutes after midnight."""
@@ -221,6 +267,9 @@ class TimeOfDay(Field):
         if minutes is None or minutes >= 1440:
             raise ValueError(f"expected {self.allowed}, hours and minutes")
         return minutes
+
+    def written(self) -> dict[str, Any]:
+        return {"type": "string", "pattern": rf"^\s*{_CLOCK}\s*$"}
 
 
 class TimeSpan(Field):
@@ -242,6 +291,9 @@ class TimeSpan(Field):
         if start == end:
             raise ValueError(f"this window has no length; expected {self.allowed}")
         return start, end
+
+    def written(self) -> dict[str, Any]:
+        return {"type": "string", "pattern": rf"^\s*{_CLOCK}\s*[-–]\s*({_CLOCK}|24:00)\s*$"}
 
 
 def read_clock(text: str) -> int | None:

@@ -219,6 +219,12 @@ def parse_quantity(value: object, dimension: Dimension) -> float:
     return number * unit.factor + unit.offset
 
 
+def quantity_pattern(dimension: Dimension) -> str:
+    """A regular expression (ECMA-262, as JSON Schema has them) for what `parse_quantity` takes."""
+    units = "|".join(name.replace(" ", r"\s+") for name in sorted(dimension.units, key=len, reverse=True))
+    return rf"^\s*[+-]?([0-9]{{1,9}}(\.[0-9]{{1,9}})?|\.[0-9]{{1,9}})(?![0-9.,eE_])\s*({units})\s*$"
+
+
 def _article(name: str) -> str:
     return f"an {name}" if name[0] in "aeiou" else f"a {name}"
 
