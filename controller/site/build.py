@@ -153,6 +153,22 @@ def build_zone(table: schema.ZoneTable, soil_name: str | None, normals: model.Mo
         schedule=build_schedule(table.schedule),
         surface=_build_surface(table, soil_name),
         soil_probe=None if probe is None else model.SoilProbe(probe.channel, probe.dry, probe.full),
+        line=None if table.line is None else _build_line(table.line),
+    )
+
+
+def _build_line(table: schema.LineTable) -> model.Line:
+    regulated = table.regulated_head
+    return model.Line(
+        count=table.count,
+        length_m=table.length / 1000.0,
+        bore_mm=table.bore,
+        feed_length_m=table.feed_length / 1000.0,
+        feed_bore_mm=table.feed_bore,
+        exponent=table.exponent,
+        nominal_head_m=table.nominal_head / 1000.0,
+        regulated_head_m=None if regulated is None else regulated / 1000.0,
+        rise_m=table.rise / 1000.0,
     )
 
 

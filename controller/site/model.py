@@ -267,6 +267,28 @@ class SoilProbe:
 
 
 @dataclass(frozen=True, slots=True)
+class Line:
+    """The pipes of a zone: a feed pipe to equal lines with emitters. For planning only, nothing is decided by it.
+
+    feed_bore_mm    None: a usual one for the flow
+    exponent        of the emitters in q = k h^x: 0.5 a plain turbulent one, near 0 one that compensates pressure
+    nominal_head_m  at which an emitter gives its rate
+    regulated_head_m  None: no pressure regulator
+    rise_m          from the tank's floor up to the emitters
+    """
+
+    count: int
+    length_m: float
+    bore_mm: float
+    feed_length_m: float
+    feed_bore_mm: float | None
+    exponent: float
+    nominal_head_m: float
+    regulated_head_m: float | None
+    rise_m: float
+
+
+@dataclass(frozen=True, slots=True)
 class Surface:
     """The uppermost soil of a zone whose evaporation is reckoned by itself, FAO-56 chapter 7.
 
@@ -301,6 +323,7 @@ class Zone:
     surface: Surface | None = None
     """Set for dual crop coefficients; every crop of the zone then has its `basal`."""
     soil_probe: SoilProbe | None = None
+    line: Line | None = None
 
     @property
     def rated_flow_l_min(self) -> float:

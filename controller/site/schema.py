@@ -296,6 +296,18 @@ class SoilProbeTable(Declared):
     full: Annotated[float, Quantity(VOLTAGE, "0 V", "3.3 V")]
 
 
+class LineTable(Declared):
+    count: Annotated[int, Count(1, 500)] = 1
+    length: Annotated[float, Quantity(LENGTH, "100 mm", "300 m")]
+    bore: Annotated[float, Quantity(LENGTH, "2 mm", "60 mm")]
+    feed_length: Annotated[float, Quantity(LENGTH, "0 m", "500 m")] = 10_000.0
+    feed_bore: Annotated[float, Quantity(LENGTH, "3 mm", "100 mm")] | None = None
+    exponent: Annotated[float, Number(0, 1)] = 0.5
+    nominal_head: Annotated[float, Quantity(LENGTH, "1 m", "60 m")] = 10_000.0
+    regulated_head: Annotated[float, Quantity(LENGTH, "1 m", "60 m")] | None = None
+    rise: Annotated[float, Quantity(LENGTH, "-20 m", "60 m")] = 0.0
+
+
 class ZoneTable(Declared):
     id: Identifier
     name: Name
@@ -315,6 +327,7 @@ class ZoneTable(Declared):
     coefficients: Annotated[CoefficientKind, Choice("single", "dual")] = "single"
     wetted_fraction: Annotated[float, Quantity(PERCENT, "5 %", "100 %")] = 35.0
     soil_probe: SoilProbeTable | None = None
+    line: LineTable | None = None
     schedule: ScheduleTable
 
 

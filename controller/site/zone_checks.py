@@ -125,6 +125,11 @@ def zone_complaints(zone: Zone, show: Show) -> Iterator[Complaint]:
     probe = zone.soil_probe
     if probe is not None and abs(probe.full_v - probe.dry_v) < LEAST_PROBE_SPAN_V:
         yield ("soil_probe", "full"), "too near the voltage when dry: a probe moves by a few tenths of a volt at least"
+    if zone.line is not None:
+        if zone.line.count > zone.emitter_count:
+            yield ("line", "count"), f"more lines than the zone's {zone.emitter_count} emitters"
+        elif zone.line.feed_bore_mm is not None and zone.line.feed_bore_mm < zone.line.bore_mm and zone.line.count > 1:
+            yield ("line", "feed_bore"), "narrower than the lines it feeds; are the two bores swapped?"
     for key, text in schedule_complaints(zone.schedule, zone.rated_flow_l_min, show):
         yield ("schedule", *key), text
 

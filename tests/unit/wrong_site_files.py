@@ -93,6 +93,7 @@ def forecast(line: str, instead_of: str | None = None) -> str:
 
 MINIMUM_CHARGE = 'minimum_charge = "50 %"'
 PROBE = '[zone.soil_probe]\nchannel = 0\ndry = "25 V"\nfull = "1.2 V"'
+LINE = '[zone.line]\nlength = "7.2 m"\nbore = "13.6 mm"'
 BOX = 'kind = "rectangle"\nlength = "1 m"\nwidth = "1 m"\nheight = "600 mm"'
 DRUM = 'kind = "vertical cylinder"\ndiameter = "1 m"\nshell_height = "600 mm"'
 CONE = 'kind = "cone bottom"\ndiameter = "1 m"\nshell_height = "600 mm"\ncone_height = "200 mm"'
@@ -843,6 +844,41 @@ ZONES = [
         "missing",
         "[zone.soil_probe]",
     ),
+    Wrong(EAST, "[zone.schedule]", f"{LINE}\nrise = 2\n[zone.schedule]", "zone[1].line.rise", NO_UNIT, "rise"),
+    Wrong(
+        EAST,
+        "[zone.schedule]",
+        '[zone.line]\nlength = "7.2 m"\nbore = "13.6 m"\n[zone.schedule]',
+        "zone[1].line.bore",
+        "2 mm to 60 mm",
+        "bore",
+    ),
+    Wrong(
+        EAST,
+        "[zone.schedule]",
+        '[zone.line]\nlength = "7.2 m"\n[zone.schedule]',
+        "zone[1].line.bore",
+        "missing",
+        "[zone.line]",
+    ),
+    Wrong(EAST, "[zone.schedule]", f"{LINE}\nexponent = 2\n[zone.schedule]", "zone[1].line.exponent", "0 to 1", "exp"),
+    Wrong(
+        EAST,
+        "[zone.schedule]",
+        f"{LINE}\ncount = 97\n[zone.schedule]",
+        "zone[1].line.count",
+        "more lines than the zone's 96 emitters",
+        "count",
+    ),
+    Wrong(
+        EAST,
+        "[zone.schedule]",
+        f'{LINE}\ncount = 4\nfeed_bore = "10 mm"\n[zone.schedule]',
+        "zone[1].line.feed_bore",
+        "narrower than the lines it feeds",
+        "feed_bore",
+    ),
+    Wrong(EAST, "[zone.schedule]", f"{LINE}\nspacing = 1\n[zone.schedule]", "zone[1].line.spacing", "unknown", "spac"),
     Wrong(EAST, "priority = 2", 'coefficients = "double"', "zone[1].coefficients", 'one of "single", "dual"'),
     Wrong(EAST, "priority = 2", "wetted_fraction = 0.35", "zone[1].wetted_fraction", NO_UNIT),
     Wrong(EAST, "priority = 2", 'wetted_fraction = "0.35 %"', "zone[1].wetted_fraction", "5 % to 100 %"),
