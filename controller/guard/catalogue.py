@@ -214,8 +214,8 @@ _ROWS = (
         "pump-runs-on",
         "fault",
         "the pump was told to stop and reads as off, but {sign}; zones get the water up to their daily caps",
-        "the contact of the pump's relay is welded; behind shut valves the pump overheats",
-        "pull the pump's fuse, then replace the relay; then clear the fault {fault}",
+        "a welded contact of the pump's relay (or a tank so high that water runs as fast without the pump)",
+        "pull the pump's fuse: behind shut valves it overheats. Replace the relay, then clear the fault {fault}",
         "by the order clear-fault",
     ),
     Condition(
