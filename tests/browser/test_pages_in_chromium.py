@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from contextlib import closing
 
 import pytest
 from playwright.sync_api import Browser, Route, expect
@@ -241,10 +242,10 @@ def test_a_site_that_is_offline_is_called_so_and_the_order_waits(
     browser: Browser, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
     port = free_port()
-    with broker(port):
+    folder = tmp_path_factory.mktemp("offline")
+    with broker(port), closing(Page(folder, port, "--open-on-loopback")) as watching:
         site = Publisher(port)
         site.publish_tree()
-        watching = Page(tmp_path_factory.mktemp("offline"), port, "--open-on-loopback")
         eventually(lambda: "Stop everything" in watching.get())
         with screen(browser) as page:
             page.goto(watching.url)
@@ -259,4 +260,3 @@ def test_a_site_that_is_offline_is_called_so_and_the_order_waits(
             expect(page.locator(".strip.accepted")).to_contain_text("Stop everything", timeout=15_000)
             assert [order["order"] for order in back.orders] == ["stop-all"]
             back.close()
-        watching.close()
