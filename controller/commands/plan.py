@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, timedelta
 from pathlib import Path
 from typing import Any
@@ -13,12 +13,14 @@ from controller.contract import Snapshot, TankView, ZoneView
 from controller.core.localclock import LocalClock
 from controller.core.supply import usable_now_l
 from controller.errors import OperatingError
+from controller.irrigate.crop import Numbers
+from controller.irrigate.heat_stages import Warmth, numbers_on
 from controller.irrigate.outlook import basis, outlook, use_of
 from controller.irrigate.prospect import FARTHEST_DAYS, Prospect, Range, prospect
 from controller.service.journal import Journal
 from controller.service.replay import core_class
 from controller.service.restore import restore, stored_site
-from controller.site.model import Site
+from controller.site.model import Site, Zone
 from controller.site.show import Show
 
 SUMMARY = "show today's plan and the next days', with reasons, and how long the water may last"
@@ -42,15 +44,17 @@ def run(args: argparse.Namespace) -> int:
         site = stored_site(checkpoint.site_text)
         now = journal.last_now()
         core = restore(journal, site, checkpoint.site_text, core_class(), stored_site).core
-        picture, recent_rain_mm = core.snapshot(now), core.dump()["state"]["weather"]["recent_rain_mm"]
+        picture, state = core.snapshot(now), core.dump()["state"]
     finally:
         journal.close()
     today = date.fromordinal(LocalClock(site.place.time_zone).ordinal(now.wall_ms))
+    recent_rain_mm = state["weather"]["recent_rain_mm"]
     prospects = {tank.id: _prospect(site, tank, picture, today, recent_rain_mm) for tank in picture.tanks}
+    growth = numbers_on(site, today, {key: Warmth(*counted) for key, counted in state["warmth"].items()})
     if args.json:
         print(json.dumps(_data(picture, prospects, today), indent=2, ensure_ascii=False, sort_keys=True))
     else:
-        print("\n".join(plan_lines(site, picture, prospects, today)))
+        print("\n".join(plan_lines(site, picture, prospects, growth, today)))
     return 0
 
 
@@ -66,12 +70,19 @@ def _prospect(
     return prospect(known, table, today, stored_l, depletion, recent_rain_mm, days_ahead=DAYS_AHEAD, uses=dict(uses))
 
 
-def plan_lines(site: Site, picture: Snapshot, prospects: dict[str, Prospect | None], today: date) -> list[str]:
-    """The page of text."""
+def plan_lines(
+    site: Site,
+    picture: Snapshot,
+    prospects: dict[str, Prospect | None],
+    growth: Mapping[str, Numbers],
+    today: date,
+) -> list[str]:
+    """The page of text. `growth` says by zone id how far crops are that go by warmth."""
     show = Show(site.units)
     lines = [f"{site.name}, {today:%a %d %b %Y}", ""]
     for zone in picture.zones:
         lines += _zone_lines(site, zone, prospects[site.zone(zone.id).tank_id], today, show)
+        lines += _growth_lines(site.zone(zone.id), growth.get(zone.id, ()))
     for tank in picture.tanks:
         lines += _tank_lines(site.tank(tank.id).name, tank, prospects[tank.id], show)
     return lines
@@ -90,6 +101,15 @@ def _zone_lines(site: Site, zone: ZoneView, outlook: Prospect | None, today: dat
         ]
         lines.append("    by likely weather: " + ", ".join(days))
     return lines
+
+
+def _growth_lines(zone: Zone, numbers: Numbers) -> list[str]:
+    """How far the crops are that go by warmth and not by dates."""
+    return [
+        f"    {crop.name}: by its warmth as far as on day {number:.0f} of the {sum(crop.stage_days)} of a usual year"
+        for crop, number in zip(zone.crops, numbers, strict=False)
+        if crop.heat is not None and number is not None
+    ]
 
 
 def _tank_lines(name: str, tank: TankView, outlook: Prospect | None, show: Show) -> list[str]:

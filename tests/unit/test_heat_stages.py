@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from datetime import date, timedelta
 from pathlib import Path
@@ -12,6 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from controller.cli import main
 from controller.contract import DayWeather
 from controller.core import Core
 from controller.irrigate.crop import crop_kc, day_of_season, zone_kc
@@ -255,3 +257,21 @@ def test_dates_and_warmth_live_side_by_side_in_a_zone() -> None:
     numbers = numbers_on(site, day, {})
     assert set(numbers) == {zone.id}
     assert numbers[zone.id][1] == day_of_season(zone.crops[1], day)
+
+
+def test_the_command_says_how_far_crops_are_that_go_by_warmth(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = example_site_text().replace("stage_days = [25, 35, 60, 20]", LETTUCE_STAGES, 1)
+    (tmp_path / "site.toml").write_text(text, encoding="utf-8")
+    journal = str(tmp_path / "season.sqlite")
+    season = ["season", "--days", "2", "--from", "2026-06-01", "--journal", journal]
+    assert main([*season, "--site", str(tmp_path / "site.toml")]) == 0
+    capsys.readouterr()
+    assert main(["plan", "--journal", journal]) == 0
+    crop = parse_site(text, "site.toml").zones[0].crops[0]
+    assert crop.heat is not None
+    number = number_on(crop, crop.heat, date(2026, 6, 2), None, NORMALS)
+    said = f"    lettuce: by its warmth as far as on day (\\d+) of the {sum(crop.stage_days)} of a usual year\n"
+    found = re.findall(said, capsys.readouterr().out)
+    assert [float(day) for day in found] == pytest.approx([number], abs=2.0)
