@@ -7,6 +7,7 @@ head at the one before follow one after another; the far head that gives the inl
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 
 from simulator.advise.friction import pipe_loss_m
 
@@ -62,7 +63,7 @@ class LineState:
         mean = sum(self.flows_l_min) / len(self.flows_l_min)
         if mean <= 0.0:
             return 0.0
-        made = 1.0 - 1.27 * variation / emitters_per_plant**0.5
+        made = 1.0 - 1.27 * variation / sqrt(emitters_per_plant)
         return 100.0 * made * min(self.flows_l_min) / mean
 
 

@@ -6,7 +6,7 @@ Friction factors as EPANET 2 reckons them (users manual, appendix D): 64/Re up t
 
 from __future__ import annotations
 
-from math import log, log10, pi
+from math import log, log10, pi, sqrt
 
 G_M_S2 = 9.80665
 WATER_M2_S = 1.139e-6
@@ -30,12 +30,13 @@ def reynolds(flow_l_min: float, bore_mm: float) -> float:
 
 def swamee_jain(re: float, relative_roughness: float) -> float:
     """Friction factor of turbulent flow, explicit."""
-    return 0.25 / log10(relative_roughness / 3.7 + 5.74 / re**0.9) ** 2
+    factor: float = 0.25 / log10(relative_roughness / 3.7 + 5.74 / re**0.9) ** 2
+    return factor
 
 
 def colebrook(re: float, relative_roughness: float) -> float:
     """Friction factor of turbulent flow, by repeated insertion; right to all shown digits after ten."""
-    root = 1.0 / swamee_jain(re, relative_roughness) ** 0.5
+    root = 1.0 / sqrt(swamee_jain(re, relative_roughness))
     for _ in range(10):
         root = -2.0 * log10(relative_roughness / 3.7 + 2.51 * root / re)
     return 1.0 / (root * root)
@@ -51,11 +52,12 @@ def friction_factor(re: float, relative_roughness: float) -> float:
         return swamee_jain(re, relative_roughness)
     y2 = relative_roughness / 3.7 + 5.74 / _TURBULENT**0.9
     y3 = -0.86859 * log(y2)
-    fa = y3**-2
+    fa: float = y3**-2
     fb = fa * (2.0 - 0.00514215 / (y2 * y3))
     r = re / 2000.0
     x4 = r * (0.032 - 3.0 * fa + 0.5 * fb)
-    return 7.0 * fa - fb + r * (0.128 - 17.0 * fa + 2.5 * fb + r * (-0.128 + 13.0 * fa - 2.0 * fb + x4))
+    factor: float = 7.0 * fa - fb + r * (0.128 - 17.0 * fa + 2.5 * fb + r * (-0.128 + 13.0 * fa - 2.0 * fb + x4))
+    return factor
 
 
 def pipe_loss_m(
@@ -76,4 +78,4 @@ def christiansen_factor(outlets: int, exponent: float = 1.852) -> float:
     """Part of a plain pipe's friction that a pipe with evenly spaced equal outlets has (Christiansen 1942), the first
     outlet one spacing from the inlet; never above 1."""
     m, n = exponent, outlets
-    return min(1.0, 1.0 / (m + 1.0) + 1.0 / (2.0 * n) + (m - 1.0) ** 0.5 / (6.0 * n * n))
+    return min(1.0, 1.0 / (m + 1.0) + 1.0 / (2.0 * n) + sqrt(m - 1.0) / (6.0 * n * n))

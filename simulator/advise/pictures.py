@@ -213,6 +213,7 @@ def _chart_key(chart: Chart) -> str:
         else f'<li><svg width="14" height="12" aria-hidden="true"><circle cx="7" cy="6" r="4.5" fill="#fff" '
         f'stroke="#000" stroke-width="2"/></svg> {escape(line.name)}</li>'
         for line in chart.lines
+        if line.name
     ]
     items += [
         f'<li><svg width="26" height="13" aria-hidden="true"><rect x="0.5" y="0.5" width="25" height="12" '

@@ -12,6 +12,8 @@ from simulator.advise.climate import Climate, climate_from_normals, climate_from
 from simulator.advise.page import Section, report_html
 from simulator.advise.storage_section import storage_section
 from simulator.advise.storage_study import Progress, study_storage
+from simulator.advise.water_section import water_section
+from simulator.advise.water_study import study_water
 from simulator.plant.daily_records import DailyRecord, read_daily_csv
 
 LEAD = (
@@ -37,7 +39,10 @@ def make_report(
     rows = None if weather is None else read_daily_csv(weather)
     climate = _climate(site, rows, weather, years)
     studies = [study_storage(site, tank, climate, progress, jobs) for tank in site.tanks]
-    sections: Sequence[Section] = [storage_section(site, [study for study in studies if study is not None])]
+    sections: Sequence[Section] = [
+        storage_section(site, [study for study in studies if study is not None]),
+        water_section(site, study_water(site)),
+    ]
     title = f"{site.name}: what this site would do"
     return Report(
         report_html(title, LEAD, sections),
