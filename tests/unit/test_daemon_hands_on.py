@@ -1,0 +1,89 @@
+"""The control loop hands on what takes long, and takes what others bring, without waiting for either."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from queue import SimpleQueue
+from types import SimpleNamespace
+from typing import Any, cast
+
+import pytest
+
+from controller.contract import Forecast, ForecastDay, Input, Now, Order, StepResult
+from controller.irrigate.outlook import NOTHING_TAKEN, Uses
+from controller.service.daemon import Daemon, Parts, Waker
+from tests.scenario.garden import EXAMPLE
+
+NOW = Now(1_000, 1_780_000_000_000, "synchronised")
+USES: Uses = (("bench-south", NOTHING_TAKEN),)
+FORECAST = Order("forecast-1", "forecast", None, Forecast(NOW.wall_ms, (ForecastDay("2026-05-28", 1.0, 8.0, 17.0),)))
+
+
+class Core:
+    """Soon counts on other uses once it has been told anything, and remembers what it was told."""
+
+    def __init__(self) -> None:
+        self.told: list[Input] = []
+
+    def step(self, _now: Now, inputs: tuple[Input, ...]) -> StepResult:
+        self.told += inputs
+        return StepResult()
+
+    def coming_uses(self) -> Uses | None:
+        return USES if self.told else None
+
+
+class Prospects:
+    def __init__(self) -> None:
+        self.worked_out: list[Uses] = []
+
+    def work_out_prices(self, uses: Uses) -> None:
+        self.worked_out.append(uses)
+
+
+@pytest.fixture
+def waker() -> Iterator[Waker]:
+    made = Waker()
+    yield made
+    made.close()
+
+
+def daemon(waker: Waker, core: Core, **more: Any) -> Daemon:
+    """A loop with nothing around it but what a test gives it."""
+    writer = SimpleNamespace(dropped=0, replaced=0, trouble=None, add_step=lambda *_: None)
+    clock = SimpleNamespace(steps=0)
+    parts: dict[str, Any] = {"mqtt": None, "prospects": None, "forecasts": None} | more
+    restored = SimpleNamespace(core=core)
+    return Daemon(
+        cast(Parts, SimpleNamespace(site=EXAMPLE, clock=clock, writer=writer, restored=restored, **parts)), waker
+    )
+
+
+def test_coming_prices_are_worked_out_elsewhere_as_soon_as_the_core_names_them(waker: Waker) -> None:
+    core, prospects = Core(), Prospects()
+    loop = daemon(waker, core, prospects=prospects)
+    loop._step(NOW)
+    assert prospects.worked_out == []
+    loop._take(FORECAST)
+    loop._step(NOW)
+    assert prospects.worked_out == [USES]
+
+
+def test_a_fetched_forecast_is_an_input_like_any_other_and_needs_no_broker(waker: Waker) -> None:
+    core = Core()
+    forecasts = SimpleNamespace(inbox=SimpleQueue(), trouble=None)
+    loop = daemon(waker, core, forecasts=forecasts)
+    forecasts.inbox.put(FORECAST)
+    loop._take_orders()
+    assert forecasts.inbox.empty()
+    loop._step(NOW)
+    assert core.told == [FORECAST]
+
+
+def test_that_no_forecast_comes_is_told_with_the_reason(waker: Waker) -> None:
+    forecasts = SimpleNamespace(inbox=SimpleQueue(), trouble=None)
+    loop = daemon(waker, Core(), forecasts=forecasts)
+    assert loop.service_findings() == ()
+    forecasts.trouble = "weather.example.org: timed out"
+    (finding,) = loop.service_findings()
+    assert (finding.id, finding.severity, finding.text) == ("forecast-not-fetched", "info", forecasts.trouble)
