@@ -25,6 +25,7 @@ COMMANDS = {
     "account": ("controller.commands.account", "tell what became of the water in a season or a year, by the journal"),
     "advise": ("simulator.advise.command", "plan a site: what tank, pipes, panel and wires would do, as a report"),
     "export": ("controller.commands.export", "write the journal's records as CSV, SenML or line protocol"),
+    "what-if": ("simulator.what_if_command", "live a recorded season again with another tank, roof, panel or schedule"),
     "season": ("simulator.season_command", "run a season in virtual time and print what became of the water"),
     "replay": ("controller.commands.replay", "run the core again over a journal and compare every decision"),
     "backup": ("controller.commands.backup", "copy the journal while the controller runs"),

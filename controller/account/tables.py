@@ -124,10 +124,11 @@ def utc(wall_ms: int) -> str:
 
 def json_text(account: Account) -> str:
     """The sums as one document: what the page says, in litres and millimetres."""
-    return json.dumps(_document(account), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
+    return json.dumps(document(account), indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def _document(account: Account) -> dict[str, Any]:
+def document(account: Account) -> dict[str, Any]:
+    """The same as values."""
     energy = account.energy
     return {
         "site": account.site.id,
