@@ -310,8 +310,8 @@ _ROWS = (
         "emitters-open",
         "warning",
         "{about} gets {change_percent:+.0f} % against its usual flow; the other zones flow as always",
-        "an emitter came off, or the line has burst",
-        "walk along the zone's line and look for a jet of water",
+        "an emitter came off, the line has burst, or another zone's valve stays open",
+        "walk along the zone's line and look for a jet of water; see whether another bed gets wet with it",
         "by itself after three runs as usual; by the order clear-fault when you mended it",
     ),
     Condition(
