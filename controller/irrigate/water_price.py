@@ -207,25 +207,35 @@ def _values_before(
 def _value_before(weeks: Sequence[tuple[_Week, list[float]]], step_l: float) -> list[float]:
     """Mean cost to come at each level when the week's price is chosen best, without knowing the week's weather."""
     top = LEVELS - 1
+    # By price: what is caught and asked in each week, its cost, and the cost to come after it.
+    rows = [
+        [(week.caught_l, week.demand_l[choice], week.cost[choice], after, week) for week, after in weeks]
+        for choice in range(len(PRICES))
+    ]
     value = []
+    likely_best = 0
     for level in range(LEVELS):
         stored_l = level * step_l
         best = math.inf
-        for choice in range(len(PRICES)):
+        # What was best at the level below comes first: of the others most are dearer before all weeks are summed.
+        for choice in (likely_best, *range(likely_best), *range(likely_best + 1, len(PRICES))):
             total = 0.0
-            for (caught_l, _, demand_l, cost), after in weeks:
+            for caught_l, asked_l, cost, after, week in rows[choice]:
                 room_l = stored_l + caught_l
-                if demand_l[choice] > room_l:
-                    total += _rationed_cost(demand_l, cost, choice, room_l) + after[0]
-                    continue
-                place = (room_l - demand_l[choice]) / step_l
-                if place >= top:
-                    total += cost[choice] + after[top]
+                if asked_l > room_l:
+                    total += _rationed_cost(week.demand_l, week.cost, choice, room_l) + after[0]
                 else:
-                    low = int(place)
-                    total += cost[choice] + after[low] + (place - low) * (after[low + 1] - after[low])
-            if total < best:
-                best = total
+                    place = (room_l - asked_l) / step_l
+                    if place >= top:
+                        total += cost + after[top]
+                    else:
+                        low = int(place)
+                        before = after[low]
+                        total += cost + before + (place - low) * (after[low + 1] - before)
+                if total >= best:
+                    break
+            else:
+                best, likely_best = total, choice
         value.append(best / len(weeks))
     return value
 
@@ -253,12 +263,39 @@ def _weeks(
         rain_mm = rain_before + list(year.rain_mm)
         by_year.append([_empty_week(period, caught_in_year_l, rain_mm) for period in range(PERIODS)])
         rain_before = list(year.rain_mm[-RECENT_DAYS:])
+    of_day = [min(PERIODS - 1, n // PERIOD_DAYS) for n in range(DAYS_PER_YEAR)]
+    sinks = [[(weeks[period].demand_l, weeks[period].cost) for period in of_day] for weeks in by_year]
     for zone in zones:
+        courses = [_course(zone, year, mean_et0_mm) for year in years]
         for choice, price in enumerate(PRICES):
             levels_mm = _levels_mm(zone.days, price)
-            for year, weeks in zip(years, by_year, strict=True):
-                _run_zone(zone, levels_mm, year, mean_et0_mm, weeks, choice)
+            for course, of_year in zip(courses, sinks, strict=True):
+                _run_zone(zone, levels_mm, course, of_year, choice)
     return [[weeks[period] for weeks in by_year] for period in range(PERIODS)]
+
+
+class _Growing(NamedTuple):
+    """What a day's balance needs of a zone that grows, worked out before the many runs."""
+
+    etc_mm: float
+    l_per_mm: float
+    total_mm: float
+    readily_mm: float
+    half_swing_mm: float
+    weight: float
+
+
+def _course(zone: ZoneYear, year: LikelyYear, mean_et0_mm: Sequence[float]) -> list[tuple[float, _Growing | None]]:
+    """A zone's rain, and what it needs, day by day through one year's weather."""
+    found: list[tuple[float, _Growing | None]] = []
+    for n, day in enumerate(zone.days):
+        growing = None
+        if day is not None:
+            etc_mm = day.etc_mm * year.et0_mm[n] / mean_et0_mm[n]
+            readily_mm, half_swing_mm = day.fraction * day.total_mm, 0.5 * day.swing * etc_mm
+            growing = _Growing(etc_mm, day.l_per_mm, day.total_mm, readily_mm, half_swing_mm, day.weight)
+        found.append((year.rain_mm[n] if zone.rain_fed else 0.0, growing))
+    return found
 
 
 def _empty_week(period: int, caught_l: Sequence[float], rain_mm: Sequence[float]) -> _Week:
@@ -284,35 +321,41 @@ def _levels_mm(days: Sequence[ZoneDay | None], price: float) -> list[float]:
 def _run_zone(
     zone: ZoneYear,
     levels_mm: Sequence[float],
-    year: LikelyYear,
-    mean_et0_mm: Sequence[float],
-    weeks: Sequence[_Week],
+    course: Sequence[tuple[float, _Growing | None]],
+    sinks: Sequence[tuple[list[float], list[float]]],
     choice: int,
 ) -> None:
     """Water a zone up to its level every day of a year, or by its fixed volume; demand and cost of stress go into the
-    weeks."""
+    week of each day."""
     depletion_mm = 0.0
-    fixed_l = 0.0 if zone.fixed_l is None or choice == NOTHING else zone.fixed_l
+    cap_l, fixed_l = zone.cap_l, 0.0 if zone.fixed_l is None or choice == NOTHING else zone.fixed_l
     by_level = zone.fixed_l is None and choice != NOTHING
-    for n, day in enumerate(zone.days):
-        rain_mm = year.rain_mm[n] if zone.rain_fed else 0.0
-        _, _, demand_l, cost = weeks[min(PERIODS - 1, n // PERIOD_DAYS)]
-        if day is None:
+    for (rain_mm, growing), to_mm, (demand_l, cost) in zip(course, levels_mm, sinks, strict=True):
+        if growing is None:
             demand_l[choice] += fixed_l
-            depletion_mm = max(0.0, depletion_mm - rain_mm)
+            depletion_mm -= rain_mm
+            if depletion_mm < 0.0:
+                depletion_mm = 0.0
             continue
+        etc_mm, l_per_mm, total_mm, readily_mm, half_swing_mm, weight = growing
         litres = fixed_l
-        if by_level:
-            short_mm = depletion_mm - levels_mm[n]
-            litres = min(zone.cap_l, short_mm * day.l_per_mm) if short_mm > 0.0 else 0.0
+        if by_level and depletion_mm > to_mm:
+            litres = (depletion_mm - to_mm) * l_per_mm
+            if litres > cap_l:
+                litres = cap_l
         if litres > 0.0:
             demand_l[choice] += litres
-            depletion_mm = max(0.0, depletion_mm - litres / day.l_per_mm)
-        etc_mm = day.etc_mm * year.et0_mm[n] / mean_et0_mm[n]
-        readily_mm = day.fraction * day.total_mm
-        stress = (depletion_mm + 0.5 * day.swing * etc_mm - readily_mm) / (day.total_mm - readily_mm)
-        if stress > 0.0:
-            stress = min(1.0, stress)
-            cost[choice] += day.weight * stress * stress
+            depletion_mm -= litres / l_per_mm
+            if depletion_mm < 0.0:
+                depletion_mm = 0.0
+        if depletion_mm + half_swing_mm > readily_mm:
+            stress = (depletion_mm + half_swing_mm - readily_mm) / (total_mm - readily_mm)
+            if stress > 1.0:
+                stress = 1.0
+            cost[choice] += weight * stress * stress
             etc_mm *= 1.0 - stress
-        depletion_mm = min(day.total_mm, max(0.0, depletion_mm + etc_mm - rain_mm))
+        depletion_mm = depletion_mm + etc_mm - rain_mm
+        if depletion_mm < 0.0:
+            depletion_mm = 0.0
+        elif depletion_mm > total_mm:
+            depletion_mm = total_mm
