@@ -1,9 +1,9 @@
 """Which zones the price of water counts on, and how much each may take: it follows the schedules and holds in force.
 
-A table takes part of a second to work out, seconds on a small board. What is to be counted on is therefore noted at one quarter of
-an hour and put in force at the next, if nobody has changed it again by then: the service works the table out in
-between, in a thread of its own. Whether it does or not, when the table is due depends on nothing but times and orders,
-and what is in it on nothing but the site and what zones take, so that a replay decides the same.
+A table takes part of a second to work out, seconds on a small board. What is to be counted on is therefore noted at one
+quarter of an hour and put in force at the next, if nobody has changed it again by then: the service works the table out
+in between, in a thread of its own. Whether it does or not, when the table is due depends on nothing but times and
+orders, and what is in it on nothing but the site and what zones take, so that a replay decides the same.
 """
 
 from __future__ import annotations

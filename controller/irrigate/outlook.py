@@ -105,8 +105,8 @@ def day_of_year(day: date) -> int:
 
 @lru_cache(maxsize=8)
 def outlook(site: Site, uses: Uses | None = None, et0_mm: tuple[float, ...] | None = None) -> Outlook | None:
-    """The outlook of a site, None when it declares no normals. Remembered, for it takes long: a third of a second on a desk
-    computer for each tank.
+    """The outlook of a site, None when it declares no normals. Remembered, for it takes long: a third of a second
+    for each tank on a desk computer.
 
     uses    what each zone may take; None: what the site file declares
     et0_mm  replaces what the normals say
