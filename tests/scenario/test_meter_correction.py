@@ -10,7 +10,7 @@ BED = "salad-bed-east"
 DOSE_L = 20.0
 
 
-def watered(counts: float, days: int = 32) -> Garden:
+def watered(counts: float, days: int = 24) -> Garden:
     """Weeks of two doses a day, the tank filled up at times, by a meter that counts `counts` of what flows."""
     garden = Garden(at_fixed_times(EXAMPLE, BED, DOSE_L, 6 * 60, 20 * 60), days=days + 2)
     garden.season.plant.faults.flow_meter_slow[0] = counts
@@ -28,7 +28,7 @@ def last_dose_l(garden: Garden) -> float:
 
 
 @pytest.mark.parametrize("counts", [0.94, 1.08])
-def test_a_meter_that_is_seven_per_cent_off_is_put_right_within_a_month(counts: float) -> None:
+def test_a_meter_that_is_seven_per_cent_off_is_put_right_within_24_days(counts: float) -> None:
     garden = watered(counts)
     assert last_dose_l(garden) == pytest.approx(DOSE_L, rel=0.025)
     assert "meter-corrected:main-pump" in garden.findings
