@@ -141,6 +141,21 @@ class UndoSchedule:
 
 
 @dataclass(frozen=True, slots=True)
+class DrainZone:
+    """Open a zone's valve with the pump off, so that its line runs empty before frost. Only with the site on hold."""
+
+    zone_id: str
+    duration_min: float
+
+
+@dataclass(frozen=True, slots=True)
+class Note:
+    """What somebody did at the site by hand. It changes nothing; its order is the journal's entry."""
+
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class ForecastDay:
     """Forecast of one local date."""
 
@@ -172,6 +187,8 @@ Command = (
     | HoldZone
     | ResumeZone
     | UndoSchedule
+    | DrainZone
+    | Note
     | Forecast
 )
 
@@ -267,8 +284,9 @@ class Record:
     kind        key                 data
     measure     ""                  tank.<id>.level_mm, tank.<id>.volume_l, battery_v, ... (one flat mapping)
     plan        zone id             what is intended today and why
-    start       zone id             volume_l wanted, why, trigger (need, fixed, order)
-    delivery    zone id             volume_l, duration_s, ended (done, stopped, blocked, slow, fault, relief), metered
+    start       zone id             volume_l wanted, why, trigger (need, fixed, order, drain)
+    delivery    zone id             volume_l, duration_s, metered,
+                                    ended (done, stopped, blocked, slow, fault, relief, drained)
     refusal     zone id or ""       blocker ids and texts that keep a wanted watering from starting
     day         zone id or ""       the day's closing: et0_mm, rain_mm, depletion_mm, ...
     ledger      tank id             the day's opening, entries and closing in millilitres

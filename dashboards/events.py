@@ -18,6 +18,7 @@ ENDINGS = {
     "fault": "ended by a fault",
     "slow": "given up because the water came too slowly",
     "relief": "water of a pump that could not be stopped",
+    "drained": "ran out of its line by itself",
 }
 COMMANDS = {
     "RunZone": "extra water",
@@ -34,6 +35,8 @@ COMMANDS = {
     "ResumeZone": "to resume a zone",
     "Forecast": "a weather forecast to be noted",
     "UndoSchedule": "an earlier schedule to be put back",
+    "DrainZone": "to empty a zone’s line",
+    "Note": "something done by hand to be noted",
 }
 
 Fields = Mapping[str, Value]

@@ -16,7 +16,13 @@ _ACCOUNTS = {
     UNEXPLAINED: "unexplained",
     NOT_RECORDED: "between books that do not join",
 }
-_TRIGGERS = {"need": "by need", "fixed": "at fixed times", "order": "by order", "relief": "to relieve a pump"}
+_TRIGGERS = {
+    "need": "by need",
+    "fixed": "at fixed times",
+    "order": "by order",
+    "relief": "to relieve a pump",
+    "drain": "to empty a line",
+}
 _ENDED = {
     "done": "as wanted",
     "stopped": "stopped by somebody",
@@ -24,6 +30,7 @@ _ENDED = {
     "slow": "given up as too slow",
     "fault": "stopped by a fault",
     "relief": "relief of a pump",
+    "drained": "line emptied",
 }
 
 

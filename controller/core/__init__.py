@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from controller.contract import Input, LinkChanged, Now, Order, Restarted, Snapshot, StepResult
-from controller.core import choose, day, delivery, intake, orders, relief, takers, view
+from controller.core import choose, day, delivery, drain, intake, orders, relief, takers, view
 from controller.core.context import remembered
 from controller.core.state import state_to_json
 from controller.irrigate.outlook import Uses
@@ -77,6 +77,8 @@ class Core:
                 choose.choose(ctx, now)
         elif present.phase == "relieving":
             relief.advance(ctx, now, present)
+        elif present.phase == "draining":
+            drain.advance(ctx, now, present)
         else:
             delivery.advance(ctx, now)
         if state.runs_on is not None and state.delivery is None:

@@ -4,6 +4,7 @@ waking    the board is asked for fast reports, so that the start is decided on f
 running   the outputs are wanted; every step the interlocks are asked again and the flow is judged
 stopping  the pump is off, then the valve; the last pulses are counted until the board has read its outputs off
 relieving in place of these: a pump that runs although it is off is given a way out, see `controller.core.relief`
+draining  in place of these: a line runs empty through its open valve, the pump off, see `controller.core.drain`
 
 All times are monotonic: a step of the wall clock never changes a run.
 """
@@ -87,7 +88,8 @@ def wanted_outputs(ctx: Context) -> Outputs:
     outputs = ctx.outputs_of_zone[delivery.zone_id]
     if delivery.phase == "running":
         return outputs
-    return Outputs(0, outputs.valves) if delivery.phase == "relieving" or delivery.holds_valve else SHUT
+    by_valve_alone = delivery.phase in ("relieving", "draining") or delivery.holds_valve
+    return Outputs(0, outputs.valves) if by_valve_alone else SHUT
 
 
 def advance(ctx: Context, now: Now) -> None:
@@ -130,7 +132,7 @@ def _book(ctx: Context, delivery: Delivery, delivered_ml: int) -> None:
 
 
 def stop(ctx: Context, now: Now, reason: str) -> None:
-    """Stop the pump, then shut, and count the last drops. `reason`: done, stopped, blocked, slow, fault, relief."""
+    """Stop the pump, then shut, and count the last drops. `reason`: as `ended` of a delivery record."""
     delivery = ctx.state.delivery
     if delivery is None or delivery.phase == "stopping":
         return
@@ -319,7 +321,7 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     zone_state.depletion_mm = max(0.0, zone_state.depletion_mm - net_mm(zone, delivered_l))
     if zone.surface is not None and delivered_l > 0.0:
         surface.watered(zone_state, zone.surface, net_mm(zone, delivered_l))
-    if delivery.trigger != "relief":
+    if delivery.trigger not in ("relief", "drain"):
         _count_dose(ctx, now, delivery, zone)
         pump_energy.note_draw(ctx, delivery)
     state.delivery = None

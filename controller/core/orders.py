@@ -14,10 +14,12 @@ from controller.contract import (
     ClearFault,
     Command,
     DayWeather,
+    DrainZone,
     Forecast,
     ForgetLooks,
     HoldAll,
     HoldZone,
+    Note,
     Now,
     Order,
     OrderAnswer,
@@ -30,7 +32,7 @@ from controller.contract import (
     VoidRain,
     ZoneLooks,
 )
-from controller.core import balance, day, delivery, rain_credit
+from controller.core import balance, day, delivery, drain, rain_credit
 from controller.core.context import Context
 from controller.core.order_checks import LONGEST_HOLD_MS, forecast_problem, schedule_problem, weather_problem, writable
 from controller.core.standing import update_standing
@@ -95,6 +97,10 @@ def _apply(ctx: Context, now: Now, order: Order) -> str:
         return _resume_zone(ctx, now, command)
     if isinstance(command, UndoSchedule):
         return _undo_schedule(ctx, now, command)
+    if isinstance(command, DrainZone):
+        return drain.begin(ctx, now, order.id, command)
+    if isinstance(command, Note):
+        return ""
     if isinstance(command, Forecast):
         return _take_forecast(ctx, now, command)
     return _clear_fault(ctx, now, command)

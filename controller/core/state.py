@@ -20,8 +20,8 @@ KEPT_SCHEDULES = 5
 NEVER_MS = -(10**12)
 """A monotonic time before all others: "has not happened"."""
 
-Phase = Literal["waking", "running", "relieving", "stopping"]
-Trigger = Literal["need", "fixed", "order", "relief"]
+Phase = Literal["waking", "running", "relieving", "draining", "stopping"]
+Trigger = Literal["need", "fixed", "order", "relief", "drain"]
 
 
 @dataclass(slots=True)
@@ -62,6 +62,8 @@ class Delivery:
     """The flow just before the stop."""
     holds_valve: bool = False
     """Is the valve kept open after the pump, until the flow has ended?"""
+    drain_ms: int = 0
+    """For how long the valve is open to empty the line."""
     off_mono_ms: int = NEVER_MS
     """When the pump first read as off after the stop, with `off_pulses` counted by then."""
     off_pulses: int = 0

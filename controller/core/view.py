@@ -100,7 +100,7 @@ def _zone_view(ctx: Context, now: Now, zone: Zone) -> ZoneView:
     return ZoneView(
         id=zone.id,
         name=zone.name,
-        watering=mine and present is not None and present.phase in ("running", "relieving"),
+        watering=mine and present is not None and present.phase in ("running", "relieving", "draining"),
         delivered_now_l=present.delivered_ml / 1000.0 if mine and present is not None else 0.0,
         applied_today_l=zone_state.applied_today_ml / 1000.0,
         depletion_mm=zone_state.depletion_mm,

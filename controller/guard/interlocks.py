@@ -300,6 +300,14 @@ RELIEF_CHECKS: Sequence[Check] = (
 """May a zone take the water of a pump that cannot be stopped? Battery and frost have no say: it runs anyway."""
 
 
+DRAIN_CHECKS: Sequence[Check] = (
+    board_answers,
+    board_without_fault,
+    cap_left,
+)
+"""May a zone's valve be open with the pump off, on a site on hold? Frost has no say: it is why a line is emptied."""
+
+
 def objections(facts: Facts, checks: Sequence[Check]) -> list[Blocker]:
     """All blockers, in the order of the checks; empty: water may flow."""
     return [found for check in checks if (found := check(facts)) is not None]

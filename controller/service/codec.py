@@ -15,12 +15,14 @@ from controller.contract import (
     ClearFault,
     Command,
     DayWeather,
+    DrainZone,
     Forecast,
     ForgetLooks,
     HoldAll,
     HoldZone,
     Input,
     LinkChanged,
+    Note,
     Order,
     Restarted,
     ResumeAll,
@@ -58,6 +60,8 @@ _COMMANDS: dict[str, type[Command]] = {
     "hold-zone": HoldZone,
     "resume-zone": ResumeZone,
     "undo-schedule": UndoSchedule,
+    "drain-zone": DrainZone,
+    "note": Note,
     "forecast": Forecast,
 }
 COMMAND_NAMES: dict[type[Command], str] = {command: name for name, command in _COMMANDS.items()}

@@ -19,11 +19,13 @@ from controller.contract import (
     ClearFault,
     Command,
     DayWeather,
+    DrainZone,
     Forecast,
     ForecastDay,
     ForgetLooks,
     HoldAll,
     HoldZone,
+    Note,
     Order,
     ResumeAll,
     ResumeZone,
@@ -34,6 +36,7 @@ from controller.contract import (
     VoidRain,
     ZoneLooks,
 )
+from controller.core.drain import LONGEST_DRAIN_MIN
 from controller.service.strict_json import RefusedError, quoted, read_json_object
 from controller.site.model import DEFAULT_SOAK_MIN, Schedule, Site, Window
 
@@ -191,6 +194,17 @@ class _UndoSchedule(_Base):
     base_version: Annotated[StrictInt, Field(ge=0)]
 
 
+class _DrainZone(_Base):
+    order: Literal["drain-zone"]
+    zone: Name
+    duration_min: Annotated[Number, Field(ge=1, le=LONGEST_DRAIN_MIN)]
+
+
+class _Note(_Base):
+    order: Literal["note"]
+    text: Annotated[StrictStr, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f]+$")]
+
+
 class _ForecastDay(Shape):
     date: StrictStr
     rain_mm: Annotated[Number, Field(ge=0, le=1000)]
@@ -218,6 +232,8 @@ ORDER_SHAPES: dict[str, type[BaseModel]] = {
     "hold-zone": _HoldZone,
     "resume-zone": _ResumeZone,
     "undo-schedule": _UndoSchedule,
+    "drain-zone": _DrainZone,
+    "note": _Note,
     "forecast": _Forecast,
 }
 """What each kind of order may and must say."""
@@ -236,6 +252,8 @@ _AnyOrder = Annotated[
     | _HoldZone
     | _ResumeZone
     | _UndoSchedule
+    | _DrainZone
+    | _Note
     | _Forecast,
     Field(discriminator="order"),
 ]
@@ -382,6 +400,11 @@ def _command(shape: Any, ground: Ground) -> Command:
         case "undo-schedule":
             check_zone(shape.zone, ground.site)
             return UndoSchedule(shape.zone, shape.base_version)
+        case "drain-zone":
+            check_zone(shape.zone, ground.site)
+            return DrainZone(shape.zone, shape.duration_min)
+        case "note":
+            return Note(shape.text)
         case "forecast":
             return _forecast(shape, ground)
         case "void-rain":

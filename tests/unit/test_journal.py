@@ -10,12 +10,14 @@ import pytest
 from controller.contract import (
     ClearFault,
     DayWeather,
+    DrainZone,
     Forecast,
     ForecastDay,
     ForgetLooks,
     HoldAll,
     HoldZone,
     LinkChanged,
+    Note,
     Order,
     OrderAnswer,
     Record,
@@ -55,6 +57,8 @@ EVERY_INPUT: list[LinkChanged | Restarted | Order] = [
     Order("b-1", "phone", None, HoldZone("salad", START_WALL_MS)),
     Order("b-2", "phone", None, ResumeZone("salad")),
     Order("b-3", "phone", None, UndoSchedule("salad", 3)),
+    Order("b-5", "phone", None, DrainZone("salad", 4.0)),
+    Order("b-6", "phone", None, Note("the pump is carried in")),
     Order("b-4", "net", None, Forecast(START_WALL_MS, (ForecastDay("2026-05-13", 4.5, 6.1, 18.2),))),
 ]
 

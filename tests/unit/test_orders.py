@@ -10,11 +10,13 @@ import pytest
 from controller.contract import (
     ClearFault,
     DayWeather,
+    DrainZone,
     Forecast,
     ForecastDay,
     ForgetLooks,
     HoldAll,
     HoldZone,
+    Note,
     Order,
     ResumeAll,
     ResumeZone,
@@ -66,6 +68,8 @@ VOID = {"order": "void-rain", "id": "p-6", "sender": "phone", "date": "2026-05-1
 LOOK: dict[str, Any] = {"order": "zone-looks", "id": "p-4", "sender": "phone", "zone": "salad", "look": "dry"}
 ONE_ZONE: dict[str, Any] = {"order": "resume-zone", "id": "p-5", "sender": "phone", "zone": "salad"}
 UNDO: dict[str, Any] = {**ONE_ZONE, "order": "undo-schedule", "base_version": 2}
+DRAIN: dict[str, Any] = {**ONE_ZONE, "order": "drain-zone", "duration_min": 4}
+NOTE = {"order": "note", "id": "p-7", "sender": "phone", "text": "the pump is carried in"}
 FORECAST_DAYS: list[dict[str, Any]] = [
     {"date": "2026-05-14", "rain_mm": 0, "tmin_c": 8, "tmax_c": 19},
     {"date": "2026-05-15", "rain_mm": 9.5, "tmin_c": 9, "tmax_c": 15},
@@ -113,6 +117,8 @@ def _schedule(**changes: Any) -> str:
         ({**ONE_ZONE, "order": "hold-zone"}, HoldZone("salad", None)),
         (ONE_ZONE, ResumeZone("salad")),
         (UNDO, UndoSchedule("salad", 2)),
+        (DRAIN, DrainZone("salad", 4.0)),
+        (NOTE, Note("the pump is carried in")),
         (
             FORECAST,
             Forecast(
@@ -271,6 +277,12 @@ MALFORMED: list[tuple[str | bytes, str]] = [
     (_with(ONE_ZONE, order="hold-zone", until="2030-01-01T00:00:00Z"), "400 days"),
     (_with(ONE_ZONE, order="hold-zone", until="tomorrow"), "is no time"),
     (_with(ONE_ZONE, order="hold-zone", zone="orchard"), "there is no zone"),
+    (_with(DRAIN, duration_min=0.5), "duration_min: input should be greater than or equal to 1"),
+    (_with(DRAIN, duration_min=16), "duration_min: input should be less than or equal to 15"),
+    (_with(DRAIN, zone="orchard"), "there is no zone"),
+    (_with(NOTE, text=""), "text: "),
+    (_with(NOTE, text="two\nlines"), "text: "),
+    (_with(NOTE, text="x" * 201), "text: "),
     (_with(ONE_ZONE, zone="orchard"), "there is no zone"),
     (_with(ONE_ZONE, until="2026-05-15T05:00:00Z"), "until: no such field"),
     (_with(UNDO, base_version=...), "base_version: is missing"),
