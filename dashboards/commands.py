@@ -18,7 +18,7 @@ LONGEST_HOLD_DAYS = 399
 LONGEST_REASON = 200
 ZONE_ORDERS = ("run-zone", "hold-zone", "resume-zone", "zone-looks", "forget-looks", "undo-schedule")
 SITE_ORDERS = ("hold", "resume", "stop-all", "clear-fault", "void-rain")
-AT_ONCE = ("run-zone", "stop-all", "clear-fault")
+AT_ONCE = ("run-zone", "stop-all", "clear-fault", "drain-zone")
 
 
 class FormProblem(ValueError):  # noqa: N818 - it is the form's problem, not the program's

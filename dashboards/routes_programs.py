@@ -29,6 +29,8 @@ Kind = Literal[
     "undo-schedule",
     "forecast",
     "void-rain",
+    "drain-zone",
+    "note",
 ]
 KINDS: tuple[str, ...] = get_args(Kind)
 OURS = ("id", "sender", "not_after")
