@@ -48,7 +48,8 @@ class Band:
 
 @dataclass(frozen=True, slots=True)
 class Chart:
-    """Curves over two axes. `marks` are uprights with words; `x_log` gives the first axis a logarithmic scale."""
+    """Curves over two axes. `marks` are uprights with words, `x_words` words at places of the first axis in place of
+    numbers; `x_log` gives that axis a logarithmic scale."""
 
     title: str
     x_name: str
@@ -56,6 +57,7 @@ class Chart:
     lines: tuple[Line, ...]
     bands: tuple[Band, ...] = ()
     marks: tuple[tuple[float, str], ...] = ()
+    x_words: tuple[tuple[float, str], ...] = ()
     x_log: bool = False
     y_from: float | None = 0.0
     y_to: float | None = None
@@ -126,10 +128,10 @@ def draw_chart(chart: Chart) -> str:
         y = y_of(tick)
         body.append(f'<path d="M{_LEFT} {y}H{WIDTH - _RIGHT}" stroke="#bbb" stroke-width="0.5"/>')
         body.append(f'<text x="{_LEFT - 5}" y="{y + 4}" text-anchor="end">{_number(tick)}</text>')
-    for tick in x_ticks:
+    for tick, name in chart.x_words or [(tick, _number(tick)) for tick in x_ticks]:
         x = x_of(tick)
         body.append(f'<path d="M{x} {HEIGHT - _BOTTOM}v4" stroke="#222"/>')
-        body.append(f'<text x="{x}" y="{HEIGHT - _BOTTOM + 16}" text-anchor="middle">{_number(tick)}</text>')
+        body.append(f'<text x="{x}" y="{HEIGHT - _BOTTOM + 16}" text-anchor="middle">{escape(name)}</text>')
     body.append(
         f'<path d="M{_LEFT} {_TOP}V{HEIGHT - _BOTTOM}H{WIDTH - _RIGHT}" fill="none" stroke="#222" stroke-width="1"/>'
     )
