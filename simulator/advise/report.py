@@ -9,11 +9,16 @@ from typing import Any
 
 from controller.site.model import Site
 from simulator.advise.climate import Climate, climate_from_normals, climate_from_records
+from simulator.advise.loads import study_loads
+from simulator.advise.loads_section import loads_section
 from simulator.advise.page import Section, report_html
+from simulator.advise.power_section import power_section
+from simulator.advise.power_study import study_power
 from simulator.advise.storage_section import storage_section
 from simulator.advise.storage_study import Progress, study_storage
 from simulator.advise.water_section import water_section
 from simulator.advise.water_study import study_water
+from simulator.advise.wiring_section import wiring_section
 from simulator.plant.daily_records import DailyRecord, read_daily_csv
 
 LEAD = (
@@ -39,9 +44,13 @@ def make_report(
     rows = None if weather is None else read_daily_csv(weather)
     climate = _climate(site, rows, weather, years)
     studies = [study_storage(site, tank, climate, progress, jobs) for tank in site.tanks]
+    water = study_water(site)
     sections: Sequence[Section] = [
         storage_section(site, [study for study in studies if study is not None]),
-        water_section(site, study_water(site)),
+        water_section(site, water),
+        power_section(site, study_power(site, water, rows, years)),
+        wiring_section(site),
+        loads_section(site, study_loads(site)),
     ]
     title = f"{site.name}: what this site would do"
     return Report(
