@@ -1,15 +1,18 @@
-"""One stretch of known days through the daily model at the declared tank: for holding it beside a season in virtual
-time."""
+"""The daily model beside a season in virtual time: the same days through both, at the declared tank."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date
+from dataclasses import replace
+from datetime import date, timedelta
+from random import Random
+from typing import NamedTuple
 
 import numpy as np
 
 from controller.irrigate.likely_weather import DAYS_PER_YEAR
 from controller.irrigate.outlook import day_of_year
+from controller.irrigate.reference_et import hargreaves_mm
 from controller.site.geometry import volume_l
 from controller.site.model import Site, Tank
 from simulator.advise.climate import climate_from_normals
@@ -17,6 +20,43 @@ from simulator.advise.demand import demand_of
 from simulator.advise.prices import levels_mm, price_tables
 from simulator.advise.storage import PRICE_GRID, Columns, StorageRun, daily_catch_l
 from simulator.advise.storage_study import prices_of, usable_of
+from simulator.plant.weather import local_midnight_wall_ms, weather_from_days
+from simulator.plant.weather_generator import generate_days
+from simulator.season import SeasonRun
+from simulator.season_command import MS_PER_DAY
+
+
+class Supplied(NamedTuple):
+    """Litres through all emitters, by the season in virtual time and by the daily model."""
+
+    season_l: float
+    model_l: float
+
+    @property
+    def off_percent(self) -> float:
+        """By how much the model gives more."""
+        return 100.0 * (self.model_l / self.season_l - 1.0)
+
+
+def season_and_model(site: Site, start: date, days: int, seed: int, fill: float) -> Supplied:
+    """One season of invented weather through both. The model is told the roofs' true runoff coefficients, which a
+    planner cannot know; nothing else is passed on."""
+    rng = Random(f"weather {seed}")
+    made = generate_days(site.place, start - timedelta(days=1), days + 3, rng)
+    weather = weather_from_days(made, site.place, rng)
+    season = SeasonRun(site, weather, seed, local_midnight_wall_ms(start, site.place), fill=fill)
+    season.run_until(days * MS_PER_DAY)
+    latitude_deg = site.place.latitude_deg
+    known = [
+        (day.rain_mm, hargreaves_mm(day.tmin_c, day.tmax_c, latitude_deg, day.date.timetuple().tm_yday))
+        for day in made[1 : days + 1]
+    ]
+    roofs = tuple(
+        replace(roof, runoff_coefficient=water.coefficient)
+        for roof, water in zip(site.roofs, season.plant.roofs, strict=True)
+    )
+    by_zone_l = daily_supply_l(replace(site, roofs=roofs), site.tanks[0], start, known, fill)
+    return Supplied(sum(roots.applied_l for roots in season.plant.roots.values()), sum(by_zone_l.values()))
 
 
 def daily_supply_l(

@@ -3,24 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import date, timedelta
-from random import Random
+from datetime import date
 
 import numpy as np
 import pytest
 
 from controller.irrigate.likely_weather import DAYS_PER_YEAR
 from controller.irrigate.outlook import basis, outlook
-from controller.irrigate.reference_et import hargreaves_mm
 from controller.irrigate.water_price import PRICES
 from controller.site.geometry import volume_l
 from controller.site.load import parse_site
-from controller.site.model import Site
 from simulator.advise import storage_study
 from simulator.advise.climate import climate_from_normals
 from simulator.advise.demand import demand_of
 from simulator.advise.prices import levels_mm, price_tables
-from simulator.advise.season_check import daily_supply_l
+from simulator.advise.season_check import season_and_model
 from simulator.advise.storage_study import (
     AFTER,
     BEFORE,
@@ -32,10 +29,6 @@ from simulator.advise.storage_study import (
     usable_of,
 )
 from simulator.example import example_site_text
-from simulator.plant.weather import local_midnight_wall_ms, weather_from_days
-from simulator.plant.weather_generator import generate_days
-from simulator.season import SeasonRun
-from simulator.season_command import MS_PER_DAY
 
 SITE = parse_site(example_site_text(), "example")
 TANK = SITE.tanks[0]
@@ -133,35 +126,10 @@ def test_levels_and_prices_are_those_of_the_controller() -> None:
     assert (np.diff(levels, axis=2) >= -1e-9).all()
 
 
-def true_season(
-    site: Site, start: date, days: int, seed: int, fill: float
-) -> tuple[SeasonRun, list[tuple[float, float]]]:
-    """The whole controller over the plant, and the days' (rain, reference evapotranspiration) as it could know them."""
-    rng = Random(f"weather {seed}")
-    made = generate_days(site.place, start - timedelta(days=1), days + 3, rng)
-    season = SeasonRun(
-        site, weather_from_days(made, site.place, rng), seed, local_midnight_wall_ms(start, site.place), fill=fill
-    )
-    season.run_until(days * MS_PER_DAY)
-    latitude = site.place.latitude_deg
-    known = [
-        (day.rain_mm, hargreaves_mm(day.tmin_c, day.tmax_c, latitude, day.date.timetuple().tm_yday))
-        for day in made[1 : days + 1]
-    ]
-    return season, known
-
-
 def test_the_daily_model_supplies_what_the_season_in_virtual_time_supplies() -> None:
-    start, days, seed, fill = date(2026, 6, 1), 60, 4, 0.9
-    season, known = true_season(SITE, start, days, seed, fill)
-    supplied_l = sum(roots.applied_l for roots in season.plant.roots.values())
-    roofs = tuple(
-        replace(roof, runoff_coefficient=water.coefficient)
-        for roof, water in zip(SITE.roofs, season.plant.roofs, strict=True)
-    )
-    by_zone_l = daily_supply_l(replace(SITE, roofs=roofs), TANK, start, known, fill)
-    assert supplied_l > 1000.0
-    assert sum(by_zone_l.values()) == pytest.approx(supplied_l, rel=0.03)
+    supplied = season_and_model(SITE, date(2026, 6, 1), days=60, seed=4, fill=0.9)
+    assert supplied.season_l > 1000.0
+    assert supplied.model_l == pytest.approx(supplied.season_l, rel=0.03)
 
 
 def test_the_study_covers_a_wide_range_of_sizes() -> None:
