@@ -30,14 +30,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     source = parser.add_mutually_exclusive_group(required=True)
     source.add_argument("--journal", type=Path, help="read this journal")
     source.add_argument("--mqtt", metavar="HOST:PORT", help="ask this broker")
+    add_broker_arguments(parser)
+    shape = parser.add_mutually_exclusive_group()
+    shape.add_argument("--json", action="store_true", help="print values by name instead of text")
+    shape.add_argument("--live", action="store_true", help="keep showing it, with --mqtt; q leaves")
+
+
+def add_broker_arguments(parser: argparse.ArgumentParser) -> None:
+    """How to be let in at a broker named by `--mqtt`, and which site is meant."""
     parser.add_argument("--domain", default="homie", help="first topic level at the broker (default homie)")
     parser.add_argument("--user", help="account at the broker, for example look-SITE")
     parser.add_argument("--password-file", metavar="FILE", help="file that holds that account's password")
     parser.add_argument("--ca-file", metavar="FILE", help="use TLS and trust this authority's certificate")
     parser.add_argument("--name", help="site id at the broker, when several sites publish there")
-    shape = parser.add_mutually_exclusive_group()
-    shape.add_argument("--json", action="store_true", help="print values by name instead of text")
-    shape.add_argument("--live", action="store_true", help="keep showing it, with --mqtt; q leaves")
 
 
 def run(args: argparse.Namespace) -> int:
@@ -45,11 +50,11 @@ def run(args: argparse.Namespace) -> int:
     if args.live:
         if args.mqtt is None:
             raise ConfigurationError("--live needs --mqtt: a journal is read once")
-        return live.run(live.Source(lambda: _listening(_broker(args), args.domain, args.name)))
+        return live.run(live.Source(lambda: _listening(broker_of(args), args.domain, args.name)))
     if args.journal is not None:
         site_id, values, now = from_journal(args.journal)
     else:
-        site_id, values = from_broker(_broker(args), args.domain, args.name)
+        site_id, values = from_broker(broker_of(args), args.domain, args.name)
         now = picture_time(values, datetime.now(UTC))
     if args.json:
         print(json.dumps({"site": site_id, "values": values}, indent=2, ensure_ascii=False, sort_keys=True))
@@ -164,7 +169,7 @@ def _by_path(topics: dict[str, bytes], site_id: str, domain: str) -> dict[str, s
     return values
 
 
-def _broker(args: argparse.Namespace) -> Mqtt:
+def broker_of(args: argparse.Namespace) -> Mqtt:
     """Where the broker is and how to be let in."""
     text = args.mqtt
     host, _, port = text.rpartition(":")
