@@ -5,6 +5,7 @@ Compares the charge with that of the same hour one and two days ago, so that nig
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from typing import Any
 
 HOUR_MS = 3_600_000
@@ -48,10 +49,11 @@ class ChargeTrend:
     def _ago(self, mono_ms: int, hours: float) -> float | None:
         """The charge about so many hours ago."""
         then_ms = mono_ms - hours * HOUR_MS
-        nearest = min(self._seen, key=lambda seen: abs(seen[0] - then_ms), default=None)
-        if nearest is None or abs(nearest[0] - then_ms) > NEAR_H * HOUR_MS:
+        after = bisect_left(self._seen, (then_ms, 0.0))
+        beside = [(abs(seen_ms - then_ms), charge) for seen_ms, charge in self._seen[max(after - 1, 0) : after + 1]]
+        if not beside or min(beside)[0] > NEAR_H * HOUR_MS:
             return None
-        return nearest[1]
+        return min(beside)[1]
 
     def restarted(self, shift_ms: int) -> None:
         """The monotonic clock began anew, `shift_ms` away from where it was."""
