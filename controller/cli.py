@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import os
+import select
 import sys
 from collections.abc import Sequence
 from importlib.metadata import version
@@ -56,12 +58,29 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if argv is None else argv)
     args = build_parser(words).parse_args(words)
     try:
-        return int(args.run(args))
+        code = int(args.run(args))
+        sys.stdout.flush()
+        return code
+    except BrokenPipeError:
+        if _somebody_reads():
+            raise
+        return 0
     except PumphouseError as error:
         print(f"pumphouse {args.command}: {error}", file=sys.stderr)
         return error.exit_code
     except KeyboardInterrupt:
         return 130
+
+
+def _somebody_reads() -> bool:
+    """Whether our output still goes anywhere; a reader that has had enough (`| head`) is no error of ours."""
+    poller = select.poll()
+    poller.register(sys.stdout.fileno(), 0)
+    if not any(event & select.POLLERR for _, event in poller.poll(0)):
+        return True
+    # What is still buffered must not fail once more when the interpreter ends.
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    return False
 
 
 if __name__ == "__main__":

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from datetime import datetime
@@ -114,13 +113,10 @@ def _wall_ms(moment: datetime | None) -> int | None:
 
 
 def _print(chunks: Iterable[str]) -> None:
-    """To the standard output as it is, line ends included. A reader that has had enough is no error."""
-    try:
-        for chunk in chunks:
-            sys.stdout.buffer.write(chunk.encode())
-        sys.stdout.buffer.flush()
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    """To the standard output as it is, line ends included."""
+    for chunk in chunks:
+        sys.stdout.buffer.write(chunk.encode())
+    sys.stdout.buffer.flush()
 
 
 def _write(chunks: Iterable[str], path: Path) -> None:
