@@ -147,7 +147,7 @@ def _rows(accounts: Sequence[Account], show: Show) -> list[tuple[str, list[str]]
         rows.append((f"{zone.name}", [""] * len(accounts)))
         rows.append(("  given", ["-" if z is None else words.litres(show, z.given_l) for z in found]))
         rows.append(("  of its need", ["-" if z is None else words.percent(z.need_met_part) for z in found]))
-        rows.append(("  strained days", ["-" if z is None else str(z.strained_days) for z in found]))
+        rows.append(("  strained days", ["-" if z is None else words.strained(z) for z in found]))
     rows.append(("battery at its lowest", [_charge(account) for account in accounts]))
     rows.append(("days below the least charge", [str(account.energy.low_days) for account in accounts]))
     return rows

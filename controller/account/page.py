@@ -128,7 +128,9 @@ def _headline(account: Account, show: Show) -> str:
         ]
     strained = sum(zone.strained_days for zone in account.zones)
     growing = sum(zone.season_days for zone in account.zones)
-    facts.append(_fact("Days plants had to strain", f"{strained}", f"of {growing} zone-days with plants"))
+    known = any(zone.judged_days for zone in account.zones)
+    note = f"of {growing} zone-days with plants" if known else "no day says what plants draw with ease"
+    facts.append(_fact("Days plants had to strain", str(strained) if known else "unknown", note))
     worst = sum(fault.severity == "fault" for fault in account.faults)
     facts.append(_fact("Faults", str(worst), f"{len(account.faults)} findings of all kinds"))
     return f"<dl>{''.join(facts)}</dl>"
@@ -290,7 +292,7 @@ def _zone_row(zone: ZoneAccount, show: Show) -> tuple[str, ...]:
         depth(zone.etc_mm),
         words.percent(zone.need_met_part),
         depth(zone.drained_mm),
-        f"{zone.strained_days} of {zone.season_days}",
+        words.strained(zone),
         str(zone.refused_days),
         words.litres(show, zone.short_l),
     )

@@ -95,7 +95,7 @@ def _zone_rows(account: Account) -> Iterator[Row]:
     for day in account.zone_days:
         yield (
             *(day.date, day.zone_id, day.given_l, day.waiting_l, day.etc_mm, day.rain_mm, day.depletion_mm),
-            *(day.deepest_mm, day.readily_mm, day.strained, day.refusal),
+            *(day.deepest_mm, day.readily_mm, day.strained if day.judged else None, day.refusal),
         )
 
 
@@ -146,8 +146,8 @@ def document(account: Account) -> dict[str, Any]:
                 "need_met_part": _rounded(zone.need_met_part, 4),
                 "given_mm": round(zone.net_mm, 2),
                 "drained_mm": _rounded(zone.drained_mm, 2),
-                "growing_days": zone.season_days,
-                "strained_days": zone.strained_days,
+                "growing_days": zone.season_days if zone.judged_days else None,
+                "strained_days": zone.strained_days if zone.judged_days else None,
                 "refused_days": zone.refused_days,
                 "short_l": round(zone.short_l, 3),
                 "ended": dict(zone.ended),

@@ -14,12 +14,12 @@ def text_lines(account: Account) -> list[str]:
     lines = [words.title(account), f"{account.closed_days} closed days, {show.rain(account.rain_mm)} of rain"]
     for tank in account.tanks:
         lines += ["", *_tank(account, tank, show)]
-    lines += ["", f"{'zone':<26}{'runs':>6}{'given':>10}{'taken':>10}{'strained':>10}{'refused':>9}"]
+    lines += ["", f"{'zone':<26}{'runs':>6}{'given':>10}{'taken':>10}{'strained':>12}{'refused':>9}"]
     for zone in account.zones:
         taken_l = None if zone.area_m2 is None else zone.etc_mm * zone.area_m2
         lines.append(
-            f"{zone.name:<26}{zone.runs:>6}{show.volume(zone.given_l):>10}{show.volume(taken_l):>10}"
-            f"{zone.strained_days:>8} d{zone.refused_days:>7} d"
+            f"{zone.name:<26}{zone.runs:>6}{words.litres(show, zone.given_l):>10}{words.litres(show, taken_l):>10}"
+            f"{words.strained(zone):>12}{zone.refused_days:>9}"
         )
     lines += ["", *_energy(account, show), *_drift(account), "", *_faults(account, show)]
     return lines
@@ -73,8 +73,8 @@ def _faults(account: Account, show: Show) -> list[str]:
         for fault in account.faults
     ]
     for missed in account.missed:
-        cost = (
-            f"{missed.zone_days} zone-days ({missed.strained_days} strained), {show.volume(missed.waiting_l)} waiting"
+        days, waiting = f"{missed.zone_days} zone-days", words.litres(show, missed.waiting_l)
+        lines.append(
+            f"kept from watering: {missed.condition}, {days} ({missed.strained_days} strained), {waiting} waiting"
         )
-        lines.append(f"kept from watering: {missed.condition}, {cost}")
     return lines

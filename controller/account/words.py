@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from controller.account.made import Account
 from controller.account.water import NOT_RECORDED, Entry
+from controller.account.zones import ZoneAccount
 from controller.estimate.ledger import EVAPORATION, LEAK, OVERFLOW, RAIN, TOP_UP, UNEXPLAINED, ZONE_PREFIX
 from controller.site.show import Show
 
@@ -65,8 +66,13 @@ def litres(show: Show, volume_l: float | None) -> str:
 def with_sd(show: Show, entry: Entry) -> str:
     """ "1204 L ± 31 L": one standard deviation."""
     if entry.sd_l is None:
-        return show.volume(entry.into_tank_l)
-    return f"{show.volume(entry.into_tank_l)} ± {show.volume(entry.sd_l)}"
+        return litres(show, entry.into_tank_l)
+    return f"{litres(show, entry.into_tank_l)} ± {litres(show, entry.sd_l)}"
+
+
+def strained(zone: ZoneAccount) -> str:
+    """Days on which plants had to strain, of those with plants."""
+    return f"{zone.strained_days} of {zone.season_days}" if zone.judged_days else "unknown"
 
 
 def percent(part: float | None, decimals: int = 0) -> str:

@@ -31,6 +31,8 @@ class ZoneDay:
     depletion_mm: float
     deepest_mm: float
     readily_mm: float | None
+    judged: bool
+    """Whether the day says what plants draw with ease at all; days closed by older programs do not."""
     refusal: str
 
     @property
@@ -68,11 +70,15 @@ class ZoneAccount:
     rain_mm: float = 0.0
     net_mm: float = 0.0
     """What of the water given reached the roots, by the declared efficiency of the drip."""
+    judged_etc_mm: float = 0.0
+    """`etc_mm` of the days judged, and `full_need_mm` the need of the same."""
     full_need_mm: float = 0.0
     """What its plants would have taken had they never been short, by FAO-56 equation 84 at each day's end."""
     drier_mm: float | None = None
     """By how much more the root zone lacked at the end than at the beginning."""
+    judged_days: int = 0
     season_days: int = 0
+    """Of those judged, days with plants; `strained_days` are some of these."""
     strained_days: int = 0
     refused_days: int = 0
     ended: Counter[str] = field(default_factory=Counter)
@@ -81,8 +87,8 @@ class ZoneAccount:
 
     @property
     def need_met_part(self) -> float | None:
-        """What plants took of what they would have taken; None when nothing grew."""
-        return self.etc_mm / self.full_need_mm if self.full_need_mm > 0.0 else None
+        """What plants took of what they would have taken; None when nothing grew, or nobody judged it."""
+        return self.judged_etc_mm / self.full_need_mm if self.full_need_mm > 0.0 else None
 
     @property
     def drained_mm(self) -> float | None:
@@ -111,6 +117,7 @@ def zone_days(events: Iterable[Event], period: Period, readings: Mapping[date, D
                 data["depletion_mm"],
                 max(data["depletion_mm"], deepest_mm or 0.0),
                 data.get("readily_mm"),
+                "readily_mm" in data,
                 data["refusal"],
             )
         )
@@ -155,6 +162,7 @@ def zone_accounts(site: Site, days: Iterable[ZoneDay], runs: Iterable[Watering])
         account = known.setdefault(day.zone_id, ZoneAccount(day.zone_id, day.zone_id, None))
         account.etc_mm += day.etc_mm
         account.rain_mm += day.rain_mm
+        account.judged_days += day.judged
         account.season_days += day.readily_mm is not None
         account.strained_days += day.strained
         account.refused_days += bool(day.refusal)
@@ -162,7 +170,9 @@ def zone_accounts(site: Site, days: Iterable[ZoneDay], runs: Iterable[Watering])
             zone = declared[day.zone_id]
             given_mm = net_mm(zone, day.given_l)
             account.net_mm += given_mm
-            account.full_need_mm += day.etc_mm / _met(day, zone.total_available_mm)
+            if day.judged:
+                account.judged_etc_mm += day.etc_mm
+                account.full_need_mm += day.etc_mm / _met(day, zone.total_available_mm)
             # Nobody wrote down how the first day began; it is where its own entries lead back to.
             began_mm = day.depletion_mm - day.etc_mm + day.rain_mm + given_mm
             first = first_mm.setdefault(day.zone_id, max(0.0, began_mm))

@@ -164,6 +164,17 @@ def test_a_day_is_strained_when_any_reading_of_it_was_beyond_what_is_drawn_with_
     assert (zone.season_days, zone.strained_days) == (2, 1)
 
 
+def test_days_that_say_nothing_of_ease_are_unknown_and_not_without_strain() -> None:
+    old = zone_day(0, depletion_mm=30.0)
+    del old.data["readily_mm"]
+    account = whole([site_day(0), old])
+    zone = next(zone for zone in account.zones if zone.zone_id == BED)
+    assert zone.need_met_part is None
+    assert json.loads(json_text(account))["zones"][BED]["strained_days"] is None
+    assert next(csv.DictReader(io.StringIO(csv_tables(account)["zones.csv"])))["strained"] == ""
+    assert "unknown" in next(line for line in text_lines(account) if line.startswith("Salad bed, east"))
+
+
 def test_a_zone_s_water_closes_with_what_drained() -> None:
     zone = EXAMPLE.zone(BED)
     given_l = 9.6
