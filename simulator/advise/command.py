@@ -36,7 +36,7 @@ def run(args: argparse.Namespace) -> int:
     except ModuleNotFoundError as missing:
         if missing.name != "numpy":
             raise
-        raise OperatingError("planning needs numpy: install it with  pip install 'pumphouse[advise]'") from None
+        raise OperatingError("numpy is not installed. Install it with: pip install 'pumphouse[advise]'") from None
     html, data = args.out / f"advice-{site.id}.html", args.out / f"advice-{site.id}.json"
     with _writing(args.out):
         # Before the work, so that nobody waits for nothing.

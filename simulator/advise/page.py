@@ -13,7 +13,7 @@ _STYLE = """
 @page { size: A4; margin: 16mm 14mm; }
 body { font: 15px/1.45 Georgia, "Times New Roman", serif; color: #000; background: #fff; margin: 0 auto; padding: 1rem;
   max-width: 46rem; }
-h1 { font-size: 1.7rem; margin: 0 0 .2rem; }
+h1 { font-size: 1.5rem; margin: 0 0 .2rem; }
 h2 { font-size: 1.25rem; margin: 2rem 0 .4rem; border-bottom: 2px solid #000; break-after: avoid; }
 h3 { font-size: 1rem; margin: 1.2rem 0 .3rem; break-after: avoid; }
 p, ul, ol { margin: .4rem 0; }
@@ -29,11 +29,14 @@ caption { text-align: left; font-weight: bold; padding-bottom: .2rem; }
 th, td { border-bottom: 1px solid #999; padding: .22rem .45rem; text-align: right; vertical-align: top; }
 thead th { border-bottom: 2px solid #000; }
 th:first-child, td:first-child { text-align: left; }
-td.words { text-align: left; }
+td { white-space: nowrap; }
+td:first-child, td.words { text-align: left; white-space: normal; }
+.short h3 { margin-top: .2rem; }
 .short { border: 2px solid #000; padding: .4rem 1rem; break-inside: avoid; }
 .warn { border-left: 6px solid #000; padding: .1rem .8rem; break-inside: avoid; }
 .rests { font-size: .86rem; border-top: 1px solid #999; padding-top: .3rem; }
-@media print { body { padding: 0; max-width: none; font-size: 10.5pt; } a { color: #000; text-decoration: none; } }
+@media print { body { padding: 0; max-width: none; font-size: 10.5pt; } table { font-size: 8.5pt; }
+  th, td { padding: 1.5pt 3pt; } .wide { overflow: visible; } a { color: #000; text-decoration: none; } }
 """
 
 

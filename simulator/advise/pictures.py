@@ -141,8 +141,9 @@ def draw_chart(chart: Chart) -> str:
             f'<path d="M{x} {_TOP}V{HEIGHT - _BOTTOM}" stroke="#222" stroke-width="0.8" stroke-dasharray="1 3"/>'
         )
         anchor = "end" if x > 0.75 * WIDTH else "start"
-        body.append(f'<text x="{x + (4 if anchor == "start" else -4)}" y="{_TOP + 10}" text-anchor="{anchor}">'
-                    f"{escape(words)}</text>")  # fmt: skip
+        at = x + (4 if anchor == "start" else -4)
+        words_y = HEIGHT - _BOTTOM - 6
+        body.append(f'<text x="{at}" y="{words_y}" text-anchor="{anchor}">{escape(words)}</text>')
     for line in chart.lines:
         points = " ".join(f"{x_of(x)},{y_of(y)}" for x, y in line.points)
         if len(line.points) == 1:

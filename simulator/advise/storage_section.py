@@ -184,7 +184,7 @@ def _cases_table(study: StorageStudy, show: Show) -> Table:
         )
     return Table(
         "A year: low one of ten / middling / high one of ten, each column by itself",
-        ("", "need met", f"given, {_unit(show)}", f"run over, {_unit(show)}", "days short", "days empty"),
+        ("", "need met, %", f"given, {_unit(show)}", f"run over, {_unit(show)}", "days short", "days empty"),
         tuple(rows),
     )
 
@@ -241,10 +241,10 @@ def _zone_table(study: StorageStudy, show: Show) -> Table:
     for n, zone in enumerate(study.demand.zones):
         cells = [_percents(range_of(met[:, n, case.roof, case.size, AFTER])) for case in CASES]
         given = range_of(study.supplied_l[:, n, DECLARED_ROOF, DECLARED_SIZE, AFTER])
-        rows.append((zone.name, str(zone.priority), _litres(given, show), *cells))
+        rows.append((f"{zone.name} (priority {zone.priority})", _litres(given, show), *cells))
     return Table(
-        "Part of each zone's need met: worst year of ten / middling / best year of ten",
-        ("zone", "priority", f"given, {_unit(show)} a year", *(case.name for case in CASES)),
+        "Part of each zone's need met, %: worst year of ten / middling / best year of ten",
+        ("zone", f"given, {_unit(show)} a year", *(case.name for case in CASES)),
         tuple(rows),
     )
 
@@ -257,7 +257,7 @@ def _rules_table(study: StorageStudy) -> Table:
             cells.append(_percents(range_of(study.share_met()[:, case.roof, case.size, rule])))
         rows.append((case.name, *cells))
     return Table(
-        "Two published rules for the order of events within a day: part of the need met",
+        "Two published rules for the order of events within a day: part of the need met, %",
         ("", "yield after spillage (careful)", "yield before spillage (kind)"),
         tuple(rows),
     )
@@ -349,7 +349,7 @@ def _percent(share: float) -> str:
 
 
 def _percents(share: Range) -> str:
-    return _together(f"{100.0 * value:.0f}" for value in share) + "\u00a0%"
+    return _together(f"{100.0 * value:.0f}" for value in share)
 
 
 def _litres(volume: Range, show: Show) -> str:

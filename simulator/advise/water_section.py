@@ -150,8 +150,8 @@ def _even_table(water: PumpWater) -> Table:
         rows.append(
             (
                 zone.zone.name,
-                f"{zone.pipes.lines} x {length:.1f} m, {line.bore_mm:g} mm",
-                f"{line.emitters} x {line.spacing_m:.2f} m",
+                f"{zone.pipes.lines} x {length:.1f}, {line.bore_mm:g}",
+                f"{line.emitters} x {line.spacing_m:.2f}",
                 f"{100.0 * zone.usual.line.flow_variation:.1f} %",
                 f"{zone.uniformity:.0f} %, {uniformity_class(zone.uniformity)}",
                 f"{zone.longest_m:.1f} m",
@@ -159,7 +159,14 @@ def _even_table(water: PumpWater) -> Table:
         )
     return Table(
         "How evenly along a line",
-        ("zone", "lines", "emitters", "flow differs by", "emission uniformity", "longest for 10 %"),
+        (
+            "zone",
+            "lines, m, and bore, mm",
+            "emitters, m apart",
+            "flow differs by",
+            "emission uniformity",
+            "longest for 10 %",
+        ),
         tuple(rows),
     )
 
@@ -185,7 +192,7 @@ def _friction_table(water: PumpWater) -> Table:
         rows.append(
             (
                 zone.zone.name,
-                f"{length:g} m, {bore:g} mm",
+                f"{length:g}, {bore:g}",
                 f"{velocity_m_s(flow, bore):.2f}",
                 f"{_colebrook_loss_m(flow, bore, length):.2f}",
                 f"{pipe_loss_m(flow, bore, length):.2f}",
@@ -198,13 +205,13 @@ def _friction_table(water: PumpWater) -> Table:
         "What friction takes, m of head: published formulas beside one another",
         (
             "zone",
-            "feed pipe",
+            "feed pipe, m, and bore, mm",
             "m/s",
             "Darcy-Weisbach, Colebrook",
             "Darcy-Weisbach, as used",
             f"Hazen-Williams C {PLASTIC_C[0]:.0f} / {PLASTIC_C[1]:.0f}",
             "fittings",
-            "one line: step by step / Christiansen",
+            "one line: exact / Christiansen",
         ),
         tuple(rows),
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import argparse
 import json
 from datetime import date, timedelta
 from html.parser import HTMLParser
@@ -11,6 +12,7 @@ from typing import Any
 import pytest
 
 from controller.cli import main
+from simulator.advise.command import add_arguments
 from simulator.example import example_site_text
 
 
@@ -119,3 +121,13 @@ def test_a_folder_that_cannot_be_written_is_told(tmp_path: Path, capsys: pytest.
     words = [str(tmp_path / "site.toml"), "--years", "1", "--jobs", "1", "--out", str(tmp_path / "file")]
     assert main(["advise", *words]) == 1
     assert "name another with --out" in capsys.readouterr().err
+
+
+def test_the_page_about_it_names_every_option_and_default() -> None:
+    parser = argparse.ArgumentParser()
+    add_arguments(parser)
+    page = (Path(__file__).parents[2] / "docs" / "advise.md").read_text(encoding="utf-8")
+    rows = {line.split("`")[1].split()[0]: line for line in page.splitlines() if line.startswith("| `--")}
+    options = {action.option_strings[0]: action.default for action in parser._actions if action.option_strings}
+    assert set(rows) == set(options) - {"-h"}
+    assert f"| {options['--years']} |" in rows["--years"]
