@@ -141,7 +141,7 @@ def _rows(accounts: Sequence[Account], show: Show) -> list[tuple[str, list[str]]
         told("  given to zones", lambda each: words.litres(show, each.books.to_zones.into_tank_l))
         told("  overflowed", lambda each: words.litres(show, -each.books.of("overflow").into_tank_l))
         told("  at its lowest", lambda each: words.litres(show, min(day.low_l for day in each.supply)))
-        told("  days down to the reserve", lambda each: str(sum(day.at_reserve for day in each.supply)))
+        told("  days too low to water", lambda each: str(sum(day.at_limit for day in each.supply)))
     for zone in accounts[0].zones:
         found = [next((each for each in account.zones if each.zone_id == zone.zone_id), None) for account in accounts]
         rows.append((f"{zone.name}", [""] * len(accounts)))

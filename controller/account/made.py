@@ -25,6 +25,7 @@ from controller.account.zones import Watering, ZoneAccount, ZoneDay, waterings, 
 from controller.core.localclock import LocalClock
 from controller.errors import OperatingError
 from controller.estimate.ledger import TOP_UP, DayLedger
+from controller.guard.interlocks import START_MARGIN
 from controller.site.geometry import volume_l
 from controller.site.model import Site
 
@@ -47,6 +48,8 @@ class TankAccount:
     name: str
     capacity_l: float
     reserve_l: float
+    limit_l: float
+    """With less no watering begins: the reserve and the margin of the interlock."""
     books: Books
     months: dict[str, Books]
     days: list[DayLedger]
@@ -179,15 +182,19 @@ def _tank(
     declared = next((tank for tank in site.tanks if tank.id == tank_id), None)
     topped_up = books.of(TOP_UP)
     fallen_mm = sum(mm for day, mm in rain_mm.items() if books.first_day <= day <= books.last_day)
+    capacity_l = 0.0 if declared is None else volume_l(declared.shape, declared.overflow_mm)
+    reserve_l = 0.0 if declared is None else declared.reserve_l
+    limit_l = reserve_l + START_MARGIN * capacity_l
     return TankAccount(
         tank_id,
         tank_id if declared is None else declared.name,
-        0.0 if declared is None else volume_l(declared.shape, declared.overflow_mm),
-        0.0 if declared is None else declared.reserve_l,
+        capacity_l,
+        reserve_l,
+        limit_l,
         books,
         months_of(ledgers),
         ledgers,
-        supply_days(tank_id, 0.0 if declared is None else declared.reserve_l, ledgers, readings),
+        supply_days(tank_id, reserve_l, limit_l, ledgers, readings),
         catch_drift(site, books, fallen_mm),
         level_known_part(tank_id, readings),
         together(

@@ -2,55 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping
 from html import escape
 
 from controller.account import words
 from controller.account.drift import FlowDrift
 from controller.account.made import Account, TankAccount
+from controller.account.page_parts import STYLE, fact, figure, table
 from controller.account.pictures import MOST_STRIPS, Figure, figures
 from controller.account.water import Books
 from controller.account.zones import ZoneAccount
 from controller.guard.catalogue import CATALOGUE
 from controller.site.show import Show
 
-STYLE = """
-:root { color-scheme: light; }
-body { font: 15px/1.45 "Source Sans 3", "Noto Sans", sans-serif; color: #000; background: #fff; margin: 0 auto;
-  padding: 1.5rem 1.2rem 3rem; max-width: 58rem; }
-h1 { font-size: 1.6rem; line-height: 1.2; margin: 0 0 .2rem; }
-h2 { font-size: 1.15rem; margin: 2.2rem 0 .5rem; border-bottom: 2px solid #000; padding-bottom: .15rem; }
-h3 { font-size: 1rem; margin: 1.4rem 0 .3rem; }
-p { margin: .4rem 0; max-width: 44rem; }
-.wide { overflow-x: auto; }
-table { border-collapse: collapse; width: 100%; font-variant-numeric: tabular-nums; margin: .5rem 0 .8rem; }
-caption { text-align: left; font-weight: 600; padding: .2rem 0; }
-th, td { text-align: right; padding: .16rem .5rem; border-bottom: 1px solid #bbb; vertical-align: top; }
-td { white-space: nowrap; }
-td.words { white-space: normal; }
-th { font-weight: 600; border-bottom: 1.5px solid #000; vertical-align: bottom; }
-th:first-child, td:first-child, .words { text-align: left; }
-tbody th { font-weight: 400; border-bottom: 1px solid #bbb; vertical-align: top; }
-tr.sum th, tr.sum td { font-weight: 600; border-top: 1.5px solid #000; border-bottom: 1.5px solid #000; }
-dl { display: grid; grid-template-columns: repeat(auto-fit, minmax(11rem, 1fr)); gap: .6rem 1.4rem; margin: 1rem 0; }
-dl div { border-top: 1.5px solid #000; padding-top: .25rem; }
-dt { font-size: .85rem; }
-dd { margin: 0; font-size: 1.35rem; line-height: 1.25; font-variant-numeric: tabular-nums; }
-dd small { font-size: .85rem; display: block; line-height: 1.35; }
-figure { margin: 1rem 0; break-inside: avoid; }
-figcaption { font-size: .9rem; margin-bottom: .2rem; }
-svg { display: block; width: 100%; height: auto; }
-@media (max-width: 40rem) { figure { overflow-x: auto; } svg { min-width: 38rem; } }
-@media print { @page { margin: 14mm; } body { font-size: 10pt; padding: 0; max-width: none; }
-  h2, h3, caption { break-after: avoid; } table, dl { break-inside: avoid; } .wide { overflow: visible; } }
-"""
-
 NO_BREAK_HYPHEN = "\u2011"
 
 
 def page_html(account: Account) -> str:
     """The whole page."""
-    drawn = {figure.name: figure for figure in figures(account)}
+    drawn = {each.name: each for each in figures(account)}
     show, title = Show(account.site.units), escape(words.title(account))
     body = [
         f"<h1>{escape(account.site.name)}</h1>",
@@ -76,40 +46,6 @@ def _missing_days(account: Account) -> str:
     return f"; {missing} days of the period were not closed" if missing else ""
 
 
-# --- parts of a page --------------------------------------------------------------------------------------------------
-
-
-def _table(caption: str, heading: Sequence[str], rows: Iterable[Sequence[str]], sums: Sequence[int] = ()) -> str:
-    """A table whose first column names the row; `sums` are the rows set off by rules. Columns of text say so by `|`."""
-    listed = list(rows)
-    worded = [word.startswith("|") for word in heading]
-    kinds = [' class="words"' if is_words else "" for is_words in worded]
-    head = "".join(
-        f'<th scope="col"{kind}>{escape(word.lstrip("|"))}</th>' for word, kind in zip(heading, kinds, strict=True)
-    )
-    lines = []
-    for n, row in enumerate(listed):
-        cells = "".join(f"<td{kind}>{escape(cell)}</td>" for cell, kind in zip(row[1:], kinds[1:], strict=True))
-        marked = ' class="sum"' if n in sums or n - len(listed) in sums else ""
-        lines.append(f'<tr{marked}><th scope="row">{escape(row[0])}</th>{cells}</tr>')
-    return (
-        f'<div class="wide" role="region" aria-label="{escape(caption)}" tabindex="0"><table><caption>{escape(caption)}'
-        f"</caption><thead><tr>{head}</tr></thead><tbody>" + "".join(lines) + "</tbody></table></div>"
-    )
-
-
-def _figure(drawn: dict[str, Figure], name: str) -> str:
-    figure = drawn.get(name)
-    if figure is None:
-        return ""
-    return f"<figure><figcaption>{escape(figure.caption)}</figcaption>\n{figure.svg}</figure>"
-
-
-def _fact(name: str, value: str, note: str = "") -> str:
-    small = f"<small>{escape(note)}</small>" if note else ""
-    return f"<div><dt>{escape(name)}</dt><dd>{escape(value)}{small}</dd></div>"
-
-
 def _headline(account: Account, show: Show) -> str:
     facts = []
     for tank in account.tanks:
@@ -118,9 +54,9 @@ def _headline(account: Account, show: Show) -> str:
         fell = "" if tank.catch is None else f"of {words.litres(show, tank.catch.fallen_l)} that fell on the roof"
         topped_up = tank.books.of("top-up")
         facts += [
-            _fact(f"Rain caught{several}", words.litres(show, caught.into_tank_l), fell),
-            _fact(f"Given to zones{several}", words.litres(show, given.into_tank_l)),
-            _fact(
+            fact(f"Rain caught{several}", words.litres(show, caught.into_tank_l), fell),
+            fact(f"Given to zones{several}", words.litres(show, given.into_tank_l)),
+            fact(
                 f"Mains water spared{several}",
                 words.litres(show, tank.spared.into_tank_l),
                 f"{words.litres(show, topped_up.into_tank_l)} topped up, counted against it",
@@ -130,31 +66,32 @@ def _headline(account: Account, show: Show) -> str:
     growing = sum(zone.season_days for zone in account.zones)
     known = any(zone.judged_days for zone in account.zones)
     note = f"of {growing} zone-days with plants" if known else "no day says what plants draw with ease"
-    facts.append(_fact("Days plants had to strain", str(strained) if known else "unknown", note))
+    facts.append(fact("Days plants had to strain", str(strained) if known else "unknown", note))
     worst = sum(fault.severity == "fault" for fault in account.faults)
-    facts.append(_fact("Faults", str(worst), f"{len(account.faults)} findings of all kinds"))
+    facts.append(fact("Faults", str(worst), f"{len(account.faults)} findings of all kinds"))
     return f"<dl>{''.join(facts)}</dl>"
 
 
 # --- sections ---------------------------------------------------------------------------------------------------------
 
 
-def _tank(account: Account, tank: TankAccount, show: Show, drawn: dict[str, Figure]) -> str:
+def _tank(account: Account, tank: TankAccount, show: Show, drawn: Mapping[str, Figure]) -> str:
     books = tank.books
     lowest = min(tank.supply, key=lambda day: day.low_l)
     parts = [
         f"<h2>{escape(tank.name)}</h2>",
-        _figure(drawn, f"stored-{tank.tank_id}"),
-        f"<p>At its lowest it held {words.litres(show, lowest.low_l)}, on {lowest.date}; it came down to the reserve "
-        f"of {words.litres(show, tank.reserve_l)} on {sum(day.at_reserve for day in tank.supply)} days. "
+        figure(drawn, f"stored-{tank.tank_id}"),
+        f"<p>At its lowest it held {words.litres(show, lowest.low_l)}, on {lowest.date}. On "
+        f"{sum(day.at_limit for day in tank.supply)} days it came down to {words.litres(show, tank.limit_l)}, the "
+        "reserve and the margin below which no watering begins. "
         f"Its level was known in {words.percent(tank.level_known_part)} of all readings.</p>",
-        _figure(drawn, f"lasting-{tank.tank_id}"),
+        figure(drawn, f"lasting-{tank.tank_id}"),
         "<h3>From roof to root</h3>",
         _books_table(account, books, show),
         _caught(tank, show),
         _agreement(account, tank, show),
         _spared(tank, show),
-        _figure(drawn, f"months-{tank.tank_id}"),
+        figure(drawn, f"months-{tank.tank_id}"),
         _months_table(tank, show),
     ]
     return "\n".join(part for part in parts if part)
@@ -183,7 +120,7 @@ def _books_table(account: Account, books: Books, show: Show) -> str:
         )
     )
     caption = f"Every entry of {books.days} days; opening and entries make the closing to the millilitre"
-    return _table(caption, ("Account", "|", "Amount", "± one standard deviation"), rows, (0, -1))
+    return table(caption, ("Account", "|In or out", "Amount", "± one standard deviation"), rows, (0, -1))
 
 
 def _sd(show: Show, sd_ml: float | None) -> str:
@@ -243,14 +180,14 @@ def _months_table(tank: TankAccount, show: Show) -> str:
             )
         )
     heading = ("Month", "Opening", "Rain", "Topped up", "To zones", "Overflowed", "All else", "Closing")
-    return _table("Month by month", heading, rows, (-1,))
+    return table("Month by month", heading, rows, (-1,))
 
 
 def _l(show: Show, ml: float) -> str:
     return words.litres(show, ml / 1000.0)
 
 
-def _zones(account: Account, show: Show, drawn: dict[str, Figure]) -> str:
+def _zones(account: Account, show: Show, drawn: Mapping[str, Figure]) -> str:
     rows = [_zone_row(zone, show) for zone in account.zones]
     heading = (
         "Zone",
@@ -264,17 +201,17 @@ def _zones(account: Account, show: Show, drawn: dict[str, Figure]) -> str:
         "Refused days",
         "Cut short",
     )
-    pictures = [_figure(drawn, f"zone-{zone.zone_id}") for zone in account.zones]
+    pictures = [figure(drawn, f"zone-{zone.zone_id}") for zone in account.zones]
     return "\n".join(
         [
             "<h2>Zones</h2>",
-            _table("Water and stress of each zone", heading, rows),
+            table("Water and stress of each zone", heading, rows),
             "<p>Given is at the emitters. Rain that counted, what plants took, which part that is of what they would "
             "have taken had they never been short, and what drained below the roots are reckoned by the zone's own "
             "water balance (FAO-56). Strained: days on which the root zone at some time lacked more than plants draw "
             "with ease (readily available water). Refused: days that ended with a wanted watering refused. Cut short: "
             "what runs that ended early still owed.</p>",
-            _figure(drawn, "weather"),
+            figure(drawn, "weather"),
             *(picture for picture in pictures if picture),
         ]
     )
@@ -298,7 +235,7 @@ def _zone_row(zone: ZoneAccount, show: Show) -> tuple[str, ...]:
     )
 
 
-def _findings(account: Account, show: Show, drawn: dict[str, Figure]) -> str:
+def _findings(account: Account, show: Show, drawn: Mapping[str, Figure]) -> str:
     parts = ["<h2>Findings, and what they cost</h2>"]
     if not account.faults:
         parts.append("<p>Nothing was found wrong.</p>")
@@ -310,11 +247,11 @@ def _findings(account: Account, show: Show, drawn: dict[str, Figure]) -> str:
             )
             for fault in account.faults
         ]
-        parts.append(_figure(drawn, "findings"))
+        parts.append(figure(drawn, "findings"))
         if len(account.faults) > MOST_STRIPS:
             parts.append(f"<p>The picture shows the first {MOST_STRIPS} of {len(account.faults)}.</p>")
         heading = ("Finding", "|Kind", "Times", "Stood", "|Still stands", "|What it says")
-        parts.append(_table("Findings with how long they stood, the worst first", heading, rows))
+        parts.append(table("Findings with how long they stood, the worst first", heading, rows))
     if account.missed:
         heading = ("Because of", "|What it means", "Zone-days", "Waiting", "Strained", "|Zones")
         rows = [
@@ -329,7 +266,7 @@ def _findings(account: Account, show: Show, drawn: dict[str, Figure]) -> str:
             )
             for missed in account.missed
         ]
-        parts.append(_table("Waterings that were wanted and refused until the day ended", heading, rows))
+        parts.append(table("Waterings that were wanted and refused until the day ended", heading, rows))
         parts.append(
             "<p>Where several objected on one day, each is charged with all of it. Waiting is what the plan still "
             "wanted: of days that follow one another the most, not the sum.</p>"
@@ -344,29 +281,29 @@ def _meaning(condition: str) -> str:
     return "" if row is None else row.cause
 
 
-def _energy(account: Account, show: Show, drawn: dict[str, Figure]) -> str:
+def _energy(account: Account, show: Show, drawn: Mapping[str, Figure]) -> str:
     energy = account.energy
     each = "unknown" if energy.wh_per_l is None else f"{energy.wh_per_l:.2f} Wh a litre"
     charge = "unknown" if energy.lowest_charge_percent is None else f"{energy.lowest_charge_percent:.0f} %"
     facts = [
-        _fact("Pump", f"{energy.pump_hours:.1f} h", f"about {energy.pump_wh:.0f} Wh, {each}"),
-        _fact("Electronics", f"{energy.electronics_wh / 1000.0:.1f} kWh", "assumed, not measured"),
-        _fact("Battery at its lowest", charge, energy.lowest_charge_day or ""),
-        _fact("Lowest voltage", show.voltage(energy.lowest_v), energy.lowest_v_day or ""),
-        _fact("Days below the least charge", str(energy.low_days)),
+        fact("Pump", f"{energy.pump_hours:.1f} h", f"about {energy.pump_wh:.0f} Wh, {each}"),
+        fact("Electronics", f"{energy.electronics_wh / 1000.0:.1f} kWh", "assumed, not measured"),
+        fact("Battery at its lowest", charge, energy.lowest_charge_day or ""),
+        fact("Lowest voltage", show.voltage(energy.lowest_v), energy.lowest_v_day or ""),
+        fact("Days below the least charge", str(energy.low_days)),
     ]
     return "\n".join(
         [
             f"<h2>Energy</h2><dl>{''.join(facts)}</dl>",
             "<p>The pump's energy is its running time by its declared current and the battery's mean voltage of the "
             "day.</p>",
-            _figure(drawn, "charge"),
-            _figure(drawn, "voltage"),
+            figure(drawn, "charge"),
+            figure(drawn, "voltage"),
         ]
     )
 
 
-def _drift(account: Account, show: Show, drawn: dict[str, Figure]) -> str:
+def _drift(account: Account, show: Show, drawn: Mapping[str, Figure]) -> str:
     rows: list[tuple[str, ...]] = [
         (
             f"Flow meter of {meter.pump_id}: put right by",
@@ -382,13 +319,13 @@ def _drift(account: Account, show: Show, drawn: dict[str, Figure]) -> str:
     return "\n".join(
         [
             "<h2>Calibration</h2>",
-            _table(
+            table(
                 "What should not move, at the beginning and at the end", ("Measure", "First", "Last", "Change"), rows
             ),
             "<p>Flows are of whole runs, the middle one of the first ten and of the last ten; a lower battery or a "
             "lower tank makes them a little less. A flow that fell asks for a look at filter and emitters, one that "
             "rose at the pipes.</p>",
-            _figure(drawn, "flows"),
+            figure(drawn, "flows"),
         ]
     )
 

@@ -22,11 +22,12 @@ class SupplyDay(NamedTuple):
     closing_l: float
     closing_sd_l: float | None
     days_left: float | None
-    at_reserve: bool
+    at_limit: bool
+    """Whether it came down to where no watering begins: the reserve and the interlock's margin."""
 
 
 def supply_days(
-    tank_id: str, reserve_l: float, ledgers: Sequence[DayLedger], readings: Mapping[date, DayReadings]
+    tank_id: str, reserve_l: float, limit_l: float, ledgers: Sequence[DayLedger], readings: Mapping[date, DayReadings]
 ) -> list[SupplyDay]:
     """From the closed days, with the lowest reading of each; a day closed twice counts with its last closing."""
     by_date = {day.local_date: day for day in ledgers}
@@ -42,5 +43,5 @@ def supply_days(
         use_l = sum(recent_l) / len(recent_l)
         days_left = min(LONGEST_DAYS, max(0.0, closing_l - reserve_l) / use_l) if use_l > 0.0 else None
         sd_l = None if ledger.closing_sd_ml is None else ledger.closing_sd_ml / 1000.0
-        found.append(SupplyDay(iso_day, low_l, closing_l, sd_l, days_left, low_l <= reserve_l))
+        found.append(SupplyDay(iso_day, low_l, closing_l, sd_l, days_left, low_l <= limit_l))
     return found

@@ -216,7 +216,8 @@ def _tank(tank: TankAccount) -> dict[str, Any]:
         "mains_water_spared_sd_ml": _rounded(tank.spared.sd_ml, 0),
         "waterings_beyond_books_ml": tank.unbooked_ml,
         "level_known_part": _rounded(tank.level_known_part, 4),
-        "days_at_reserve": sum(day.at_reserve for day in tank.supply),
+        "limit_l": round(tank.limit_l, 1),
+        "days_at_limit": sum(day.at_limit for day in tank.supply),
         "lowest_l": min(day.low_l for day in tank.supply),
         "roof": None
         if catch is None

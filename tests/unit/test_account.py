@@ -140,13 +140,13 @@ def test_books_and_waterings_are_held_against_each_other() -> None:
 
 def test_the_supply_is_what_lies_above_the_reserve_at_the_use_of_the_days_before() -> None:
     events = [site_day(0), ledger(0, 900_000, {f"zone:{BED}": -50_000}), site_day(1), ledger(1, 850_000, {})]
-    first, second = whole(events, [measure(1.5, tank__main__volume_l=140.0)]).tanks[0].supply
+    first, second = whole(events, [measure(1.5, tank__main__volume_l=187.0)]).tanks[0].supply
     reserve_l = EXAMPLE.tanks[0].reserve_l
     assert first.days_left == pytest.approx((850.0 - reserve_l) / 50.0)
     assert second.days_left == pytest.approx((850.0 - reserve_l) / 25.0)
-    assert not first.at_reserve
-    assert second.at_reserve
-    assert second.low_l == 140.0
+    assert not first.at_limit
+    assert second.at_limit
+    assert second.low_l == 187.0
 
 
 # --- zones ------------------------------------------------------------------------------------------------------------
