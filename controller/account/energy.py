@@ -1,7 +1,7 @@
 """Energy: what the battery showed, and what the pumping is reckoned to have taken.
 
 Voltage and charge are measured or estimated by the controller. The pump's energy is reckoned: its running time, its
-declared current, and the battery's voltage of the day.
+current as a shunt taught it (else the declared one), and the battery's voltage of the day.
 """
 
 from __future__ import annotations
@@ -33,12 +33,15 @@ class EnergyAccount:
     """Days on which the charge went under the declared minimum."""
 
 
-def energy_account(site: Site, runs: Iterable[Watering], readings: Mapping[date, DayReadings]) -> EnergyAccount:
-    """Energy of the pumps and state of the battery over the days with readings."""
-    current_a = {zone.id: site.pump_for_tank(zone.tank_id).current_a for zone in site.zones}
+def energy_account(
+    site: Site, runs: Iterable[Watering], readings: Mapping[date, DayReadings], learned_a: Mapping[str, float]
+) -> EnergyAccount:
+    """Energy of the pumps and state of the battery over the days with readings; `learned_a` by pump id."""
+    pumps = {zone.id: site.pump_for_tank(zone.tank_id) for zone in site.zones}
+    current_a = {zone_id: learned_a.get(pump.id, pump.current_a) for zone_id, pump in pumps.items()}
     pump_hours = pump_wh = pumped_l = 0.0
     for run in runs:
-        if run.zone_id in current_a:
+        if run.zone_id in current_a and run.trigger != "drain":
             day = readings.get(date.fromisoformat(run.date))
             volts = (day.mean("battery_v") if day is not None else None) or NOMINAL_V
             hours = run.duration_s / 3600.0

@@ -102,11 +102,13 @@ def account_of(
     measures: Iterable[Event],
     first: date | None = None,
     last: date | None = None,
+    learned_a: Mapping[str, float] | None = None,
 ) -> Account:
     """The account of the local days from `first` to `last`, both included; None: as far as there are closed days.
 
     `events` of `KINDS` and `measures` are in the order of the journal and reach back to its beginning; the many
-    readings are looked at once, one after the other. Raises OperatingError when no day was closed in the period.
+    readings are looked at once, one after the other. `learned_a` are the pumps' currents where a shunt taught them.
+    Raises OperatingError when no day was closed in the period.
     """
     clock = LocalClock(site.place.time_zone)
     period = _period(events, first, last)
@@ -136,7 +138,7 @@ def account_of(
         runs,
         fault_accounts(events, began_ms, ended_ms),
         missed_waterings(events, days, period, clock),
-        energy_account(site, runs, readings),
+        energy_account(site, runs, readings, learned_a or {}),
         flow_drifts(site, runs),
         meter_drifts(site, runs),
     )

@@ -295,8 +295,8 @@ def _energy(account: Account, show: Show, drawn: Mapping[str, Figure]) -> str:
     return "\n".join(
         [
             f"<h2>Energy</h2><dl>{''.join(facts)}</dl>",
-            "<p>The pump's energy is its running time by its declared current and the battery's mean voltage of the "
-            "day.</p>",
+            "<p>The pump's energy is its running time by its current, as a shunt taught it or else as declared, and by "
+            "the battery's mean voltage of the day.</p>",
             figure(drawn, "charge"),
             figure(drawn, "voltage"),
         ]

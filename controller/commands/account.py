@@ -51,7 +51,8 @@ def account_in(path: Path, first: date | None, last: date | None) -> Account:
             raise OperatingError(f"{path}: holds nothing yet; the controller writes it from its first minute on")
         site = stored_site(checkpoint.site_text)
         events = list(events_of(journal.records_of(*KINDS)))
-        return account_of(site, events, events_of(journal.records_of("measure")), first, last)
+        learned_a = checkpoint.state.get("state", {}).get("pump_draw_a", {})
+        return account_of(site, events, events_of(journal.records_of("measure")), first, last, learned_a)
     finally:
         journal.close()
 

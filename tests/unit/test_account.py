@@ -279,6 +279,8 @@ def test_the_pump_s_energy_is_its_time_by_its_current_and_the_day_s_voltage() ->
     measures = [measure(0.2, battery_v=12.0, battery_charge_percent=48.0), measure(0.7, battery_charge_percent=80.0)]
     energy = whole(events, measures).energy
     assert energy.pump_wh == pytest.approx(0.5 * EXAMPLE.pumps[0].current_a * 12.0)
+    taught = account_of(EXAMPLE, events, measures, learned_a={EXAMPLE.pumps[0].id: 3.0}).energy
+    assert taught.pump_wh == pytest.approx(0.5 * 3.0 * 12.0)
     assert energy.wh_per_l == pytest.approx(energy.pump_wh / 100.0)
     assert (energy.lowest_charge_percent, energy.low_days) == (48.0, 1)
     assert whole([site_day(0)]).energy.lowest_charge_percent is None

@@ -11,6 +11,7 @@ import pytest
 
 from controller.guard.catalogue import CATALOGUE
 from controller.guard.interlocks import (
+    DRAIN_CHECKS,
     RELIEF_CHECKS,
     RUN_CHECKS,
     START_CHECKS,
@@ -286,6 +287,17 @@ def test_every_objection_is_reported_in_the_order_of_the_checks() -> None:
     # A pump that cannot be stopped runs whatever the battery and the frost say.
     no_say = start_only | {"battery-unknown", "battery-low", "battery-charge", "frost"}
     assert [found.id for found in objections(worst, RELIEF_CHECKS)] == [i for i in expected if i not in no_say]
+    # A line is emptied on a site on hold, with the pump off, because of frost.
+    assert [found.id for found in objections(worst, DRAIN_CHECKS)] == ["board-lost", "board-dry", "cap-reached"]
+
+
+def test_at_the_frost_limit_a_run_goes_on_and_none_begins() -> None:
+    # One degree between the two, so that a thermometer at the limit stops and starts nothing by turns.
+    between = facts(temperature_c=2.5)
+    assert no_frost_to_go_on(between) is None
+    assert no_frost_to_start(between) is not None
+    assert no_frost_to_start(facts(temperature_c=3.0)) is None
+    assert no_frost_to_go_on(facts(temperature_c=1.9)) is not None
 
 
 def test_a_zone_on_hold_takes_no_water_of_a_pump_that_cannot_be_stopped() -> None:
