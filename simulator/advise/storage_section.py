@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -15,6 +16,7 @@ from simulator.advise.climate import FEW_YEARS
 from simulator.advise.demand import Array
 from simulator.advise.page import Block, Section, Table, Warnings
 from simulator.advise.pictures import Band, Bars, Chart, Line
+from simulator.advise.storage import daily_catch_l
 from simulator.advise.storage_study import (
     AFTER,
     BEFORE,
@@ -28,6 +30,14 @@ from simulator.advise.storage_study import (
 )
 
 WANTED_SHARES = (0.8, 0.9, 0.95)
+FLUSHES_MM = (
+    ("no first flush", 0.0),
+    ("1 gal per 100 ft2 (Texas rule)", 0.4075),
+    ("measured need, 1.2 mm (2024)", 1.2),
+)
+COEFFICIENTS = (0.75, 0.85, 0.95)
+RULE_PART = 0.05
+"""British practice for houses, of a year's yield or of a year's demand, whichever is less (BS 8515, second-hand)."""
 
 
 class Range(NamedTuple):
@@ -66,7 +76,7 @@ def storage_section(site: Site, studies: Sequence[StorageStudy]) -> Section:
     blocks: list[Block] = []
     found: list[str] = []
     for study in studies:
-        blocks += _blocks(study, show)
+        blocks += _blocks(site, study, show)
         found += _found(study, show)
     for tank in site.tanks:
         if all(study.tank.id != tank.id for study in studies):
@@ -85,8 +95,9 @@ def _found(study: StorageStudy, show: Show) -> list[str]:
     return [
         f"{study.tank.name} ({show.volume(_capacity(study))}) makes up {_percent(declared.middle)} of what plants "
         f"would miss with rain alone in a middling year, {_percent(declared.low)} in the worst of ten.",
-        f"A second one like it: {_percent(double.middle)} and {_percent(double.low)}. Half as much roof again instead: "
-        f"{_percent(roof.middle)} and {_percent(roof.low)}. In a middling year {show.volume(spilt.middle)} run over.",
+        f"A second one like it: {_percent(double.middle)} and {_percent(double.low)}. Half as much roof again "
+        f"instead: {_percent(roof.middle)} and {_percent(roof.low)}. In a middling year {show.volume(spilt.middle)} "
+        "run over.",
     ]
 
 
@@ -94,13 +105,13 @@ def _capacity(study: StorageStudy) -> float:
     return float(study.capacity_l[DECLARED_SIZE])
 
 
-def _blocks(study: StorageStudy, show: Show) -> list[Block]:
+def _blocks(site: Site, study: StorageStudy, show: Show) -> list[Block]:
     years = study.climate.years
     blocks: list[Block] = [
         f"{study.tank.name}, {show.volume(_capacity(study))} up to the overflow, "
         f"{show.volume(float(study.usable_l[DECLARED_SIZE]))} of it for watering, fed by "
-        f"{show.area(float(study.roof_m2[DECLARED_ROOF]))} of roof, through {years} year{'s' if years > 1 else ''} day "
-        "by day. The need is what plants would miss with rain alone: under cover, all they drink.",
+        f"{show.area(float(study.roof_m2[DECLARED_ROOF]))} of roof, through {years} year{'s' if years > 1 else ''} "
+        "day by day. The need is what plants would miss with rain alone: under cover, all they drink.",
     ]
     if study.climate.measured and years < FEW_YEARS:
         say = "1 year says" if years == 1 else f"{years} years say"
@@ -108,8 +119,11 @@ def _blocks(study: StorageStudy, show: Show) -> list[Block]:
     blocks += [
         _curve(study, show),
         _cases_table(study, show),
+        _next_words(study, show),
         _wanted_table(study, show),
         _roof_chart(study, show),
+        _catch_table(site, study, show),
+        _rule_words(site, study, show),
         _zone_bars(study, show),
         _zone_table(study, show),
         _rules_table(study),
@@ -214,6 +228,75 @@ def _wanted_table(study: StorageStudy, show: Show) -> Table:
     )
 
 
+class NextBit(NamedTuple):
+    """What plants drink more in a mean year, litres, for so much more of either."""
+
+    per_tank_l: float
+    per_roof_m2: float
+
+
+def next_bit(study: StorageStudy) -> NextBit:
+    """By the steps from the declared tank to the next larger in the study, and from its roof to the next."""
+    missing = study.missing_l.sum(axis=1).mean(axis=0)[:, :, AFTER]
+    here = missing[DECLARED_ROOF, DECLARED_SIZE]
+    more_l = study.capacity_l[DECLARED_SIZE + 1] - study.capacity_l[DECLARED_SIZE]
+    more_m2 = study.roof_m2[LARGER_ROOF] - study.roof_m2[DECLARED_ROOF]
+    return NextBit(
+        float((here - missing[DECLARED_ROOF, DECLARED_SIZE + 1]) / more_l),
+        float((here - missing[LARGER_ROOF, DECLARED_SIZE]) / more_m2),
+    )
+
+
+def _next_words(study: StorageStudy, show: Show) -> str:
+    bit = next_bit(study)
+    return (
+        f"From here on, each further {show.volume(100.0)} of tank lets plants drink "
+        f"{show.volume(100.0 * bit.per_tank_l)} more in a mean year, each further {show.area(1.0)} of roof "
+        f"{show.volume(bit.per_roof_m2)}."
+    )
+
+
+def mean_catch_l(site: Site, study: StorageStudy, first_flush_mm: float | None, coefficient: float | None) -> float:
+    """What the tank's roofs would give in a mean year; None: as declared."""
+    roofs = [
+        replace(
+            roof,
+            first_flush_mm=roof.first_flush_mm if first_flush_mm is None else first_flush_mm,
+            runoff_coefficient=roof.runoff_coefficient if coefficient is None else coefficient,
+        )
+        for roof in site.roofs
+        if roof.tank_id == study.tank.id
+    ]
+    return sum(daily_catch_l(roof, mm) for mm in study.climate.rain_mm for roof in roofs) / study.climate.years
+
+
+def _catch_table(site: Site, study: StorageStudy, show: Show) -> Table:
+    rows = [
+        ("as declared", _catch_row(site, study, None, show)),
+        *((n, _catch_row(site, study, f, show)) for n, f in FLUSHES_MM),
+    ]
+    return Table(
+        f"What the roofs give in a mean year, {_unit(show)}: published figures disagree",
+        ("first flush", "coefficient as declared", *(f"{part:g}" for part in COEFFICIENTS)),
+        tuple((name, *cells) for name, cells in rows),
+    )
+
+
+def _catch_row(site: Site, study: StorageStudy, first_flush_mm: float | None, show: Show) -> tuple[str, ...]:
+    caught = [mean_catch_l(site, study, first_flush_mm, part) for part in (None, *COEFFICIENTS)]
+    return tuple(f"{value:,.0f}".replace(",", "\u202f") for value in _volumes(np.array(caught), show))
+
+
+def _rule_words(site: Site, study: StorageStudy, show: Show) -> str:
+    yielded_l = RULE_PART * mean_catch_l(site, study, None, None)
+    needed_l = RULE_PART * float(study.needed_l.sum(axis=1).mean())
+    return (
+        f"A rule for houses beside it: {100.0 * RULE_PART:.0f} % of a year's yield is {show.volume(yielded_l)}, of a "
+        f"year's need {show.volume(needed_l)}; the lesser counts. A garden drinks when it does not rain, so the rule "
+        "is far too small for one."
+    )
+
+
 def _zone_parts(study: StorageStudy) -> tuple[Array, Array, Array]:
     """Means over years by zone, at the roots: from rain, from the tank, missing; litres."""
     missing = study.missing_l[:, :, DECLARED_ROOF, DECLARED_SIZE, AFTER].mean(axis=0)
@@ -279,7 +362,10 @@ def _rests(studies: Sequence[StorageStudy]) -> tuple[str, ...]:
             )
         ),
         f"Catch of a day: (rain - {WETTING_MM:g} mm that wets the roof - first flush) x plan area x runoff "
-        "coefficient, each day with rain anew. 1 mm on 1 m2 is 1 L. Wetting: common practice, no source.",
+        "coefficient, each day with rain anew. 1 mm on 1 m2 is 1 L. Wetting: common practice, no source. "
+        "Coefficients: BS EN 16941-1 (second-hand) has 0.90 for smooth metal, 0.80 for pitched tiles, 0.75 for "
+        "concrete; other tables reach 0.95 for metal. First flush: Texas Water Development Board, and Water 2024, "
+        "16(10) 1421 (abstract).",
         "Behaviour of storage: yield after and before spillage, Jenkins and others 1978 in the form of Fewkes and "
         "Butler 2000 (both second-hand). The two rules bracket what the order of events within a day can do.",
         "Need: FAO-56 (1998), crop coefficients by the declared stages, root zones with stress below the readily "
@@ -298,6 +384,7 @@ def _data(study: StorageStudy) -> dict[str, Any]:
     met = study.share_met()
     rain, tank, missing = _zone_parts(study)
     return {
+        "next_bit": next_bit(study)._asdict(),
         "capacity_l": study.capacity_l.tolist(),
         "usable_l": study.usable_l.tolist(),
         "roof_m2": study.roof_m2.tolist(),

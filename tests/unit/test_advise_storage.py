@@ -18,6 +18,7 @@ from simulator.advise.climate import climate_from_normals
 from simulator.advise.demand import demand_of
 from simulator.advise.prices import levels_mm, price_tables
 from simulator.advise.season_check import season_and_model
+from simulator.advise.storage_section import mean_catch_l, next_bit, smallest_for
 from simulator.advise.storage_study import (
     AFTER,
     BEFORE,
@@ -138,3 +139,28 @@ def test_the_study_covers_a_wide_range_of_sizes() -> None:
     assert storage_study.SIZE_FACTORS[storage_study.DOUBLE_SIZE] == pytest.approx(2.0)
     assert len(storage_study.ROOF_FACTORS) == 5
     assert DAYS_PER_YEAR == 365
+
+
+def test_the_next_bit_of_tank_and_roof_is_worth_something_and_no_more_than_it_can_hold_often(
+    small_study: StorageStudy,
+) -> None:
+    bit = next_bit(small_study)
+    assert 0.0 < bit.per_tank_l < 10.0
+    assert 0.0 < bit.per_roof_m2 < small_study.climate.year_rain_mm()[0]
+
+
+def test_a_larger_share_of_the_need_takes_a_larger_tank(
+    small_study: StorageStudy,
+) -> None:
+    sizes = [smallest_for(small_study, share, 50) for share in (0.0, 0.4, 0.6, 0.8)]
+    assert sizes[0] == small_study.capacity_l[0]
+    known = [size for size in sizes if size is not None]
+    assert len(known) == 4
+    assert known == sorted(known)
+    assert smallest_for(small_study, 1.01, 50) is None
+
+
+def test_a_larger_first_flush_and_a_rougher_roof_catch_less(small_study: StorageStudy) -> None:
+    declared = mean_catch_l(SITE, small_study, None, None)
+    assert mean_catch_l(SITE, small_study, 1.2, None) < declared < mean_catch_l(SITE, small_study, 0.0, None)
+    assert mean_catch_l(SITE, small_study, None, 0.425) == pytest.approx(0.5 * declared)
