@@ -113,7 +113,7 @@ def _blocks(site: Site, study: StorageStudy, show: Show) -> list[Block]:
         f"{show.area(float(study.roof_m2[DECLARED_ROOF]))} of roof, through {years} year{'s' if years > 1 else ''} "
         "day by day. The need is what plants would miss with rain alone: under cover, all they drink.",
     ]
-    if study.climate.measured and years < FEW_YEARS:
+    if years < FEW_YEARS:
         say = "1 year says" if years == 1 else f"{years} years say"
         blocks.append(Warnings((f"{say} little of a dry year in ten; take the low figures with care.",)))
     blocks += [
@@ -350,6 +350,7 @@ def _rests(studies: Sequence[StorageStudy]) -> tuple[str, ...]:
     if not studies:
         return ()
     climate = studies[0].climate
+    dual = any(zone.surface is not None for study in studies for zone in study.demand.zones)
     rain = range_of(np.array(climate.year_rain_mm()))
     return (
         f"Weather: {climate.source}. Rain of a year {rain.low:.0f} / {rain.middle:.0f} / {rain.high:.0f} mm.",
@@ -373,6 +374,7 @@ def _rests(studies: Sequence[StorageStudy]) -> tuple[str, ...]:
         "The controller's own price of water shares the tank between zones and days: it spares water for what counts "
         "most, which shows as missing elsewhere and not as an empty tank; and it gives more than is needed when the "
         "tank is about to run over. Energy, faults and frost are left out here.",
+        *(("Zones with dual coefficients are planned with single ones.",) if dual else ()),
         f"Kept back: the reserve (or what the suction cannot reach), and {100.0 * LEVEL_DOUBT_PART:.0f} % for the "
         "doubt in the level. A larger tank is taken to be like the declared one, its suction taking the same part.",
         "Against 60 to 150 days of the full simulation in virtual time, the water supplied agrees within 4 %, "

@@ -56,7 +56,7 @@ def water_section(site: Site, pumps: Sequence[PumpWater]) -> Section:
     assumed = "all zones" if len(names) == len(zones) else ", ".join(names)
     data = {water.pump.id: _data(water) for water in pumps}
     return Section(
-        "water", "Water on its way: pump, pipes, emitters", tuple(blocks), tuple(found), _rests(assumed), data
+        "water", "Water on its way: pump, pipes, emitters", tuple(blocks), tuple(found), _rests(assumed, show), data
     )
 
 
@@ -248,7 +248,7 @@ def _pairs_words(water: PumpWater) -> str:
     return f"These should not run at once: {names}. The controller waters one zone of a pump at a time."
 
 
-def _rests(assumed: str) -> tuple[str, ...]:
+def _rests(assumed: str, show: Show) -> tuple[str, ...]:
     texts = [
         "Pump: a parabola from the declared greatest head at no flow to no head at the greatest flow; its data "
         "sheet's curve comes first. A worn pump or a low battery gives less.",
@@ -271,6 +271,8 @@ def _rests(assumed: str) -> tuple[str, ...]:
             f"emitters {ASSUMED_RISE_M:g} m above the tank's floor, plain turbulent (x 0.5), rated at 10 m; no "
             "regulator. Write [zone.line] in the site file to have your own.",
         )
+    if show.units == "us":
+        texts.append("Heads and pipes are in metric units here: 1 m is 3.28 ft, 1 m of head 1.42 psi, 25.4 mm an inch.")
     return tuple(texts)
 
 

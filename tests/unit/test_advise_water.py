@@ -106,3 +106,20 @@ def test_the_usual_bore_keeps_water_slow() -> None:
 def test_classes_of_uniformity(uniformity: float, word: str) -> None:
     assert uniformity_class(uniformity) == word
     assert uniformity_class(50.0) == "unfit"
+
+
+def test_the_pipes_in_the_examples_comment_are_right_as_they_stand() -> None:
+    text = example_site_text()
+    start = text.index("# [zone.line]")
+    end = text.index("[zone.schedule]", start)
+    lines = [line.removeprefix("# ") for line in text[start:end].splitlines()]
+    site = parse_site(text[:start] + "\n".join(lines) + "\n" + text[end:], "example")
+    assert site.zone("salad-bed-east").line == Line(4, 7.2, 13.6, 15.0, None, 0.5, 10.0, None, 0.5)
+    assert study_water(site)[0].zones[0].faults == ()
+
+
+def test_american_units_come_with_what_a_metre_is() -> None:
+    american = replace(SITE, units="us")
+    section = water_section(american, study_water(with_zone(replace(EAST, line=LINE))))
+    assert any("1 m of head 1.42 psi" in text for text in section.rests)
+    assert "gal/min" in section.found[0]
