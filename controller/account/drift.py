@@ -7,17 +7,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, timedelta
 from statistics import median
 
 from controller.account.days import DayReadings
 from controller.account.water import Books
 from controller.account.zones import Watering
-from controller.estimate.ledger import RAIN
+from controller.estimate.ledger import RAIN, DayLedger
 from controller.site.model import Site
 
 COMPARED_RUNS = 10
 """Of the first and of the last runs of a zone the middle one is compared (own choice: one odd run must not count)."""
+SURE_SDS, GAUGE_PART, LEAST_BEYOND_L = 3.0, 0.15, 20.0
+"""A tipping bucket counts too little in hard rain, by up to so much (common practice, no source)."""
 SHORTEST_RUN_S = 30.0
 """In a shorter run the filling of the line is most of it."""
 
@@ -98,6 +100,26 @@ def catch_drift(site: Site, books: Books, rain_mm: float) -> CatchDrift | None:
     declared = sum(roof.area_m2 * roof.runoff_coefficient for roof in roofs) / area_m2
     caught = books.of(RAIN)
     return CatchDrift(books.tank_id, rain_mm * area_m2, caught.into_tank_l, caught.sd_l, declared)
+
+
+def more_than_fell(
+    site: Site, tank_id: str, days: Iterable[DayLedger], rain_mm: Mapping[str, float]
+) -> list[tuple[str, float]]:
+    """Days on which more was booked as rain than can have come off the roof, with the litres beyond it.
+
+    Water that somebody puts in while it rains looks like rain. A storm over midnight is booked on either day, so the
+    day before counts, too; beyond that `SURE_SDS` of the entry and a part of the gauge's count must be exceeded.
+    """
+    area_m2 = sum(roof.area_m2 for roof in site.roofs if roof.tank_id == tank_id)
+    found = []
+    for day in days:
+        before = (date.fromisoformat(day.local_date) - timedelta(days=1)).isoformat()
+        fallen_l = area_m2 * (rain_mm.get(day.local_date, 0.0) + rain_mm.get(before, 0.0))
+        sd_ml = day.evidence[RAIN].sd_ml if RAIN in day.evidence else 0.0
+        beyond_l = day.entries_ml.get(RAIN, 0) / 1000.0 - fallen_l
+        if beyond_l > SURE_SDS * sd_ml / 1000.0 + GAUGE_PART * fallen_l + LEAST_BEYOND_L:
+            found.append((day.local_date, beyond_l))
+    return found
 
 
 def level_known_part(tank_id: str, readings: Mapping[date, DayReadings]) -> float | None:

@@ -15,6 +15,7 @@ from controller.account.drift import (
     flow_drifts,
     level_known_part,
     meter_drifts,
+    more_than_fell,
 )
 from controller.account.energy import EnergyAccount, energy_account
 from controller.account.events import DAY_MS, Event, Period
@@ -56,6 +57,8 @@ class TankAccount:
     supply: list[SupplyDay]
     catch: CatchDrift | None
     level_known_part: float | None
+    more_than_fell: list[tuple[str, float]]
+    """Days on which more was booked as rain than fell on the roof, and by how many litres."""
     spared: Entry
     """Water to zones that no mains had to bring: what they got, less what was topped up."""
     unbooked_ml: dict[str, int]
@@ -199,6 +202,7 @@ def _tank(
         supply_days(tank_id, reserve_l, limit_l, ledgers, readings),
         catch_drift(site, books, fallen_mm),
         level_known_part(tank_id, readings),
+        more_than_fell(site, tank_id, ledgers, rain_mm),
         together(
             [books.to_zones, Entry(-topped_up.into_tank_ml, topped_up.sd_ml)],
             same_error=False,

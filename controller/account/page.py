@@ -91,6 +91,7 @@ def _tank(account: Account, tank: TankAccount, show: Show, drawn: Mapping[str, F
         _caught(tank, show),
         _agreement(account, tank, show),
         _spared(tank, show),
+        _more_than_fell(tank, show),
         figure(drawn, f"months-{tank.tank_id}"),
         _months_table(tank, show),
     ]
@@ -153,6 +154,16 @@ def _spared(tank: TankAccount, show: Show) -> str:
     return (
         f"<p>Mains water spared: {words.with_sd(show, tank.spared)}. It is what the zones got, less what was topped "
         "up, whether that was used or is still stored.</p>"
+    )
+
+
+def _more_than_fell(tank: TankAccount, show: Show) -> str:
+    if not tank.more_than_fell:
+        return ""
+    days = ", ".join(f"{words.litres(show, beyond_l)} on {day}" for day, beyond_l in tank.more_than_fell)
+    return (
+        f"<p>More was booked as rain than can have come off the roof: {days}. If the tank was topped up while it "
+        "rained, so much less mains water was spared.</p>"
     )
 
 

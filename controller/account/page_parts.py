@@ -25,7 +25,7 @@ th { font-weight: 600; border-bottom: 1.5px solid #000; vertical-align: bottom; 
 th:first-child, td:first-child, .words { text-align: left; }
 tbody th { font-weight: 400; border-bottom: 1px solid #bbb; vertical-align: top; }
 tr.sum th, tr.sum td { font-weight: 600; border-top: 1.5px solid #000; border-bottom: 1.5px solid #000; }
-dl { display: grid; grid-template-columns: repeat(auto-fit, minmax(11rem, 1fr)); gap: .6rem 1.4rem; margin: 1rem 0; }
+dl { display: grid; grid-template-columns: repeat(auto-fit, minmax(9.4rem, 1fr)); gap: .6rem 1.4rem; margin: 1rem 0; }
 dl div { border-top: 1.5px solid #000; padding-top: .25rem; }
 dt { font-size: .85rem; }
 dd { margin: 0; font-size: 1.35rem; line-height: 1.25; font-variant-numeric: tabular-nums; }

@@ -214,6 +214,7 @@ def _tank(tank: TankAccount) -> dict[str, Any]:
         **_books(tank.books),
         "mains_water_spared_ml": tank.spared.into_tank_ml,
         "mains_water_spared_sd_ml": _rounded(tank.spared.sd_ml, 0),
+        "rain_beyond_what_fell_l": {day: round(beyond_l, 1) for day, beyond_l in tank.more_than_fell},
         "waterings_beyond_books_ml": tank.unbooked_ml,
         "level_known_part": _rounded(tank.level_known_part, 4),
         "limit_l": round(tank.limit_l, 1),

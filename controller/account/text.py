@@ -39,6 +39,10 @@ def _tank(account: Account, tank: TankAccount, show: Show) -> list[str]:
         *(line(words.account_name(account, name), entry) for name, entry in books.entries.items()),
         line("closing", closing),
         line("mains water spared", tank.spared),
+        *(
+            f"  {day}: {words.litres(show, beyond_l)} more than fell on the roof; topped up while it rained?"
+            for day, beyond_l in tank.more_than_fell
+        ),
     ]
 
 

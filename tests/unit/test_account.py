@@ -132,6 +132,18 @@ def test_what_was_topped_up_counts_against_the_mains_water_spared() -> None:
     assert tank.spared.sd_ml == pytest.approx(500.0)
 
 
+def test_what_came_beyond_the_rain_on_the_roof_is_named() -> None:
+    area_m2 = sum(roof.area_m2 for roof in EXAMPLE.roofs)
+    fallen_l = 5.0 * area_m2
+    events = [site_day(0, 5.0), ledger(0, 300_000, {"rain": round(1000 * fallen_l)}, {"rain": 1000.0})]
+    # The end of a storm that fell before midnight, then a hose in the rain.
+    events += [site_day(1, 0.0), ledger(1, 420_000, {"rain": 20_000}, {"rain": 1000.0})]
+    events += [site_day(2, 2.0), ledger(2, 440_000, {"rain": 400_000}, {"rain": 1000.0})]
+    tank = whole(events).tanks[0]
+    assert tank.more_than_fell == [(day(2), pytest.approx(400.0 - 2.0 * area_m2))]
+    assert any("topped up while it rained?" in line for line in text_lines(whole(events)))
+
+
 def test_books_and_waterings_are_held_against_each_other() -> None:
     booked = [ledger(0, 900_000, {f"zone:{BED}": -6000}), site_day(0)]
     assert whole([delivery(0.5), *booked]).tanks[0].unbooked_ml == {}
