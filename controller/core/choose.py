@@ -24,6 +24,8 @@ LEAST_TIME_MS = 60_000
 PLAN_MS = 30 * 60_000
 """A plan is acted on for this long, unless it rains or water is given: nothing dries out sooner (own choice). Every
 start is checked against the interlocks afresh."""
+NOTHING_WANTED_MS = 2 * PLAN_MS
+"""The same of a plan in which no zone wants anything."""
 LOOK_AGAIN_MS = 55_000
 """While a window is open or something waits; a little under a minute, so that each idle report serves."""
 BETWEEN_RUNS_MS = 60_000
@@ -180,7 +182,8 @@ def make_plan(ctx: Context, now: Now) -> None:
     ctx.state.plan_order = [line.zone_id for line in lines]
     # A plan made before the levels were read is no plan: look again as soon as they are.
     levels_known = all(supply.level_known for supply in supplies.values())
-    ctx.state.plan_due_mono_ms = now.mono_ms + (PLAN_MS if levels_known else 0)
+    lasts_ms = PLAN_MS if any(line.wanted_l > 0.0 for line in lines) else NOTHING_WANTED_MS
+    ctx.state.plan_due_mono_ms = now.mono_ms + (lasts_ms if levels_known else 0)
     for line in lines:
         zone_state = ctx.state.zones[line.zone_id]
         zone_state.plan_l, zone_state.wanted_l, zone_state.plan_why = line.volume_l, line.wanted_l, line.why

@@ -260,7 +260,7 @@ class FlowWatch:
         flow = self._zones[zone_id]
         if not flow.baseline.learned:
             return flow.zone.rated_flow_l_min
-        return math.exp(flow.baseline.expected(self._reference_drive()).log_flow)
+        return math.exp(flow.baseline.usual_log_flow(self._reference_drive()))
 
     def _reference_drive(self) -> float:
         lift = lift_part(self._pump.max_head_m, self._tank.overflow_mm, self._tank.overflow_mm)
@@ -460,7 +460,7 @@ class FlowWatch:
             return None
         speed_2 = speed2(battery_v)
         driven = drive(speed_2, lift_part(self._pump.max_head_m, self._tank.overflow_mm, level_mm))
-        usual_l_min = math.exp(flow.baseline.expected(math.log(driven)).log_flow)
+        usual_l_min = math.exp(flow.baseline.usual_log_flow(math.log(driven)))
         # A line that was learned while it was clogged has not burst when it is cleaned.
         sound_l_min = max(usual_l_min, LEAST_OF_RATED * flow.zone.rated_flow_l_min)
         return burst_limit_l_min(sound_l_min, self._pump.max_flow_l_min * driven), usual_l_min

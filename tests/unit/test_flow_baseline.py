@@ -76,3 +76,12 @@ def test_the_memory_survives_json() -> None:
     again.load(json.loads(json.dumps(baseline.dump())))
     assert again.dump() == baseline.dump()
     assert again.expected(-0.05) == baseline.expected(-0.05)
+
+
+def test_the_usual_flow_alone_is_the_expected_one_at_every_drive() -> None:
+    baseline = FlowBaseline()
+    for run in range(9):
+        log_drive = -0.12 + 0.03 * run
+        (baseline.follow if baseline.learned else baseline.learn)(log_drive, zone_flow(log_drive))
+    for step in range(-40, 41):
+        assert baseline.usual_log_flow(0.01 * step) == pytest.approx(baseline.expected(0.01 * step).log_flow, abs=1e-12)
