@@ -226,15 +226,13 @@ def _cost_to_come(asked_l: Array, cost: Array, catch_l: Array, step_l: Array, th
     room_l = stored_l + catch_l[None, :]
     # Falling demand: np.interp wants it rising. With too little for what is asked, all is given.
     rationed = np.interp(room_l, asked_l[::-1], cost[::-1]) + then[0][None, :]
-    tanks = np.arange(then.shape[1])[None, :]
     rise = np.vstack([np.diff(then, axis=0), np.zeros((1, then.shape[1]))])
-    found = np.empty((len(PRICES), *then.shape))
-    for choice in range(len(PRICES)):
-        place = (room_l - asked_l[choice]) / step_l[None, :]
-        held = np.clip(place, 0.0, LEVELS - 1)
-        low = held.astype(np.intp)
-        enough = cost[choice] + then[low, tanks] + (held - low) * rise[low, tanks]
-        found[choice] = np.where(place < 0.0, rationed, enough)
+    place = (room_l[None] - asked_l[:, None, None]) / step_l
+    held = np.clip(place, 0.0, LEVELS - 1)
+    low = held.astype(np.intp)
+    at = low * then.shape[1] + np.arange(then.shape[1])
+    enough = cost[:, None, None] + np.take(then, at) + (held - low) * np.take(rise, at)
+    found: Array = np.where(place < 0.0, rationed[None], enough)
     return found
 
 

@@ -30,6 +30,8 @@ from simulator.advise.storage_study import (
 )
 
 WANTED_SHARES = (0.8, 0.9, 0.95)
+RELIABLE_SHARE = 0.8
+"""A year counts as served from this part of the need met on (own choice)."""
 FLUSHES_MM = (
     ("no first flush", 0.0),
     ("1 gal per 100 ft2 (Texas rule)", 0.4075),
@@ -190,6 +192,7 @@ def _cases_table(study: StorageStudy, show: Show) -> Table:
             (
                 case.name,
                 _percents(met),
+                str(int((study.share_met()[at] >= RELIABLE_SHARE).sum())),
                 _litres(given, show),
                 _litres(spilt, show),
                 _days(short),
@@ -198,7 +201,15 @@ def _cases_table(study: StorageStudy, show: Show) -> Table:
         )
     return Table(
         "A year: low one of ten / middling / high one of ten, each column by itself",
-        ("", "need met, %", f"given, {_unit(show)}", f"run over, {_unit(show)}", "days short", "days empty"),
+        (
+            "",
+            "need met, %",
+            f"years of {study.climate.years} with {_percent(RELIABLE_SHARE)}",
+            f"given, {_unit(show)}",
+            f"run over, {_unit(show)}",
+            "days short",
+            "days empty",
+        ),
         tuple(rows),
     )
 

@@ -33,8 +33,8 @@ DECLARED_ROOF, LARGER_ROOF = 2, 3
 LEVEL_DOUBT_PART = 0.02
 """Part of a tank that the controller keeps back because no level is known exactly: one standard deviation of its own
 estimate, as seasons of the example site have it."""
-_PRICE_SIZES, _PRICE_ROOFS = 6, (0.5, 1.0, 2.0)
-"""What prices are worked out for; between them straight lines over the logarithms of size and roof."""
+_PRICE_SIZES = 10
+"""How many sizes prices are worked out for; between them straight lines over the logarithm of the size."""
 _BLOCK_YEARS, _RUN_IN_YEARS = 5, 2
 AFTER, BEFORE = 0, 1
 """Yield after and before spillage: the last axis of the study's arrays."""
@@ -156,7 +156,7 @@ def study_storage(
     usable_l = usable_of(tank, capacity_l)
     priced_l = np.maximum(1.0, usable_l + LEVEL_DOUBT_PART * capacity_l)
     nodes_l = np.geomspace(priced_l[0], priced_l[-1], _PRICE_SIZES)
-    table_tasks = [_TableTask(demand, prices, prices.caught_l * factor, nodes_l) for factor in _PRICE_ROOFS]
+    table_tasks = [_TableTask(demand, prices, prices.caught_l * factor, nodes_l) for factor in ROOF_FACTORS]
     blocks = _blocks(climate.years)
     told = _Told(progress, len(table_tasks) + len(blocks))
     workers = jobs or os.cpu_count() or 1
@@ -219,11 +219,9 @@ def _table(task: _TableTask) -> PriceTables:
 
 def _columns(usable_l: Array, priced_l: Array, tables: Sequence[PriceTables], nodes_l: Array, levels: Array) -> Columns:
     """All roofs x sizes x rules side by side, and last no tank at all."""
-    of_nodes = np.stack([table.prices[0] for table in tables])
-    of_sizes = _between(of_nodes, 1, np.log(nodes_l), np.log(priced_l))
-    of_all = _between(of_sizes, 0, np.log(np.array(_PRICE_ROOFS)), np.log(np.array(ROOF_FACTORS)))
     roofs, sizes = len(ROOF_FACTORS), len(usable_l)
-    prices = np.repeat(of_all.reshape(roofs * sizes, *of_all.shape[2:]), 2, axis=0)
+    of_all = np.concatenate([_between(table.prices[0], np.log(nodes_l), np.log(priced_l)) for table in tables])
+    prices = np.repeat(of_all, 2, axis=0)
     return Columns(
         usable_l=np.append(np.repeat(np.tile(usable_l, roofs), 2), 0.0),
         priced_l=np.append(np.repeat(np.tile(priced_l, roofs), 2), 1.0),
@@ -235,13 +233,12 @@ def _columns(usable_l: Array, priced_l: Array, tables: Sequence[PriceTables], no
     )
 
 
-def _between(values: Array, axis: int, nodes: Array, wanted: Array) -> Array:
-    """Straight lines along an axis whose entries are at `nodes`, read at `wanted`."""
+def _between(values: Array, nodes: Array, wanted: Array) -> Array:
+    """Straight lines along the first axis, whose entries are at `nodes`, read at `wanted`."""
     place = np.interp(wanted, nodes, np.arange(len(nodes)))
     low = np.minimum(len(nodes) - 2, place.astype(np.intp))
-    part = (place - low).reshape([-1 if n == axis else 1 for n in range(values.ndim)])
-    below, above = np.take(values, low, axis), np.take(values, low + 1, axis)
-    found: Array = below + part * (above - below)
+    part = (place - low).reshape(-1, *(1,) * (values.ndim - 1))
+    found: Array = values[low] + part * (values[low + 1] - values[low])
     return found
 
 

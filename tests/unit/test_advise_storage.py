@@ -92,7 +92,7 @@ def test_the_answer_does_not_depend_on_how_many_processes_work(small_study: Stor
     again = study_storage(SITE, TANK, small_study.climate, progress=lambda done, of: told.append((done, of)), jobs=2)
     assert again is not None
     assert np.array_equal(again.missing_l, small_study.missing_l)
-    assert told == [(n + 1, 4) for n in range(4)]
+    assert told == [(n + 1, 6) for n in range(6)]
 
 
 def test_a_tank_without_a_roof_is_left_out() -> None:
