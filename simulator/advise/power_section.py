@@ -180,7 +180,7 @@ def _rests(site: Site, study: PowerStudy) -> tuple[str, ...]:
         f"Light: {study.source}.",
         "Sun: Astronomical Almanac, low precision; hours like a cloudless day (Haurwitz 1945); beam and diffuse by "
         "Erbs, Klein and Duffie 1982; even sky (Liu and Jordan 1963) for the balance, Hay and Davies 1980 beside "
-        "it; ground reflects a fifth. No shade of trees or walls: look in December. Within 3 % of the pvlib library.",
+        "it; ground reflects a fifth. No shade of trees or walls: look in December. Within 1 % of the pvlib library.",
         f"Panel: peak x light x {PERFORMANCE:g} for warmth, dirt, wires and a plain charge controller (common "
         "practice). The simulator's panel brings more, so its winters are kinder; a charge controller that tracks "
         "the panel's best point gains as much.",

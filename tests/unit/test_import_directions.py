@@ -138,3 +138,18 @@ def test_neither_controller_nor_firmware_needs_the_simulator_or_the_page() -> No
         if path not in commands:
             for name in imported_names(path):
                 assert name.split(".")[0] not in ("simulator", "dashboards"), f"{path.relative_to(ROOT)} imports {name}"
+
+
+def test_number_crunching_libraries_stay_with_what_plans_and_judges() -> None:
+    """The service runs on a very small computer: neither it nor the page may come to need them."""
+    heavy = {"numpy", "scipy", "pandas"}
+    may = {*modules_in("simulator/advise"), *modules_in("simulator/allocation")}
+    for path in sorted({*modules_in("controller", "firmware_host", "dashboards", "simulator")} - may):
+        assert not heavy & {name.split(".")[0] for name in imported_names(path)}, f"{path.relative_to(ROOT)}"
+
+
+def test_planning_asks_neither_the_core_nor_the_service_but_in_its_command() -> None:
+    for path in modules_in("simulator/advise"):
+        if path.name not in ("command.py", "season_check.py"):
+            for name in imported_names(path):
+                assert not name.startswith(("controller.core", "controller.service", "simulator.season", "dashboards"))
