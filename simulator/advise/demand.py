@@ -47,7 +47,6 @@ class Demand:
     swing: Array
     weight: Array
     rain_fed: NDArray[np.bool_]
-    container: NDArray[np.bool_]
 
 
 def demand_of(zones: Sequence[Zone]) -> Demand:
@@ -74,7 +73,6 @@ def demand_of(zones: Sequence[Zone]) -> Demand:
         swing=np.array([CONTAINER_SWING if zone.kind == "container" else OPEN_SWING for zone in ordered]),
         weight=np.array([priority_weight(zone.priority) for zone in ordered]),
         rain_fed=np.array([zone.rain_fed for zone in ordered]),
-        container=np.array([zone.kind == "container" for zone in ordered]),
     )
 
 

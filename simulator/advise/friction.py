@@ -15,7 +15,7 @@ PLASTIC_ROUGHNESS_MM = 0.0015
 """Usual figure for drawn plastic tube."""
 PLASTIC_C = (140.0, 150.0)
 """Hazen-Williams coefficients in circulation for it."""
-_LAMINAR, _TURBULENT = 2000.0, 4000.0
+LAMINAR_RE, TURBULENT_RE = 2000.0, 4000.0
 
 
 def velocity_m_s(flow_l_min: float, bore_mm: float) -> float:
@@ -46,11 +46,11 @@ def friction_factor(re: float, relative_roughness: float) -> float:
     """Darcy's factor of any flow; ValueError for none."""
     if re <= 0.0:
         raise ValueError(f"no friction factor at a Reynolds number of {re}")
-    if re <= _LAMINAR:
+    if re <= LAMINAR_RE:
         return 64.0 / re
-    if re >= _TURBULENT:
+    if re >= TURBULENT_RE:
         return swamee_jain(re, relative_roughness)
-    y2 = relative_roughness / 3.7 + 5.74 / _TURBULENT**0.9
+    y2 = relative_roughness / 3.7 + 5.74 / TURBULENT_RE**0.9
     y3 = -0.86859 * log(y2)
     fa: float = y3**-2
     fb = fa * (2.0 - 0.00514215 / (y2 * y3))

@@ -74,8 +74,6 @@ class Sums:
     caught, overflow
     short_days  on which something was asked for and not all of it could be given
     empty_days  on which nothing could be drawn in the growing season
-    lowest      least stored above the reserve
-    stored_end  stored above the reserve after the last day
     """
 
     supplied: Array
@@ -85,12 +83,10 @@ class Sums:
     overflow: Array
     short_days: Array
     empty_days: Array
-    lowest: Array
-    stored_end: Array
 
 
-def _nothing_yet(zones: int, stored_l: Array) -> Sums:
-    by_zone, by_tank = np.zeros((zones, len(stored_l))), np.zeros(len(stored_l))
+def _nothing_yet(zones: int, tanks: int) -> Sums:
+    by_zone, by_tank = np.zeros((zones, tanks)), np.zeros(tanks)
     return Sums(
         supplied=by_zone,
         missing=by_zone.copy(),
@@ -99,8 +95,6 @@ def _nothing_yet(zones: int, stored_l: Array) -> Sums:
         overflow=by_tank.copy(),
         short_days=by_tank.copy(),
         empty_days=by_tank.copy(),
-        lowest=stored_l.copy(),
-        stored_end=by_tank.copy(),
     )
 
 
@@ -119,10 +113,9 @@ class StorageRun:
     def days(self, first_day: int, rain_mm: Array, et0_mm: Array, catch_l: Array) -> Sums:
         """Sums over consecutive days from a day of the year (0 to 364) on. Rain and evapotranspiration in mm, catch in
         litres at the declared roof."""
-        sums = _nothing_yet(len(self._demand.zones), self.stored_l)
+        sums = _nothing_yet(len(self._demand.zones), len(self.stored_l))
         for n in range(len(rain_mm)):
             self._day((first_day + n) % DAYS_PER_YEAR, float(rain_mm[n]), float(et0_mm[n]), float(catch_l[n]), sums)
-        sums.stored_end[:] = self.stored_l
         return sums
 
     def _day(self, day: int, rain_mm: float, et0_mm: float, catch_l: float, sums: Sums) -> None:
@@ -140,7 +133,6 @@ class StorageRun:
         if demand.growing[day].any():
             sums.short_days[:] += asked > drawn + SMALLEST_DOSE_L
             sums.empty_days[:] += available < SMALLEST_DOSE_L
-        np.minimum(sums.lowest, self.stored_l, out=sums.lowest)
         self._roots(day, rain_mm, et0_mm, etc_mm, given, sums)
         self._recent_mm = [*self._recent_mm[1:], rain_mm]
 

@@ -10,8 +10,10 @@ from controller.site.show import Show
 from controller.site.units import US_GALLON_L
 from simulator.advise.drip_line import from_far_end
 from simulator.advise.friction import (
+    G_M_S2,
     PLASTIC_C,
     PLASTIC_ROUGHNESS_MM,
+    TURBULENT_RE,
     christiansen_factor,
     colebrook,
     pipe_loss_m,
@@ -220,13 +222,10 @@ def _friction_table(water: PumpWater) -> Table:
 def _colebrook_loss_m(flow: float, bore: float, length: float) -> float:
     """With Colebrook's factor where flow is turbulent; elsewhere as used."""
     re = reynolds(flow, bore)
-    used = pipe_loss_m(flow, bore, length)
-    if re < 4000.0:
-        return used
-    plain = pipe_loss_m(flow, bore, length, roughness_mm=PLASTIC_ROUGHNESS_MM)
-    from_factor = colebrook(re, PLASTIC_ROUGHNESS_MM / bore) * length * 1000.0 / bore
-    speed_head = velocity_m_s(flow, bore) ** 2 / (2.0 * 9.80665)
-    return from_factor * speed_head if plain > 0.0 else used
+    if re < TURBULENT_RE:
+        return pipe_loss_m(flow, bore, length)
+    factor = colebrook(re, PLASTIC_ROUGHNESS_MM / bore)
+    return factor * length * 1000.0 / bore * velocity_m_s(flow, bore) ** 2 / (2.0 * G_M_S2)
 
 
 def _pairs_words(water: PumpWater) -> str:

@@ -57,5 +57,5 @@ def test_what_comes_in_is_given_spilt_or_still_there(before: bool, supplied_l: f
     sums = run.days(180, np.zeros(len(inflow)), np.zeros(len(inflow)), inflow)
     assert sums.supplied.sum() == pytest.approx(supplied_l)
     assert sums.overflow[0] == pytest.approx(spilt_l)
-    assert sums.stored_end[0] == pytest.approx(0.0)
+    assert run.stored_l[0] == pytest.approx(0.0)
     assert START_L + inflow.sum() - sums.supplied.sum() - sums.overflow[0] == pytest.approx(0.0)
