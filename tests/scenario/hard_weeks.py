@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 from controller.contract import (
     ClearFault,
     Command,
+    DrainZone,
     HoldAll,
     Input,
     Now,
@@ -629,13 +630,18 @@ class HardWeek:
         self.season.trust = "synchronised"
 
     def _break_order(self) -> None:
-        self.order(self._some_command())
+        command = self._some_command()
+        if isinstance(command, DrainZone) and self.rng.random() < 0.7:
+            # Without a hold it is refused, and nothing is learned.
+            self.order(HoldAll(self.season.now().wall_ms + 20 * MINUTE_MS))
+            self._run_until(self.plant_ms + MINUTE_MS)
+        self.order(command)
 
     def _some_command(self) -> Command:
         rng, zone = self.rng, self._zone().id
         season = self.season
         snapshot = season.core.snapshot(season.now())
-        kind = rng.randrange(9)
+        kind = rng.randrange(11)
         if kind <= 1:
             return RunZone(zone, rng.choice((0.3, 3.0, 20.0, 1e9, -1.0, 0.0, math.nan, math.inf)))
         if kind == 2:
@@ -651,6 +657,8 @@ class HardWeek:
         if kind == 6:
             day = datetime.fromtimestamp(season.now().wall_ms / 1000.0, ZoneInfo(self.site.place.time_zone)).date()
             return VoidRain((day - timedelta(days=rng.randrange(4))).isoformat(), "a bird")
+        if kind in (7, 8):
+            return DrainZone(zone, rng.choice((0.5, 4.0, 4.0, 15.0, 15.0, -1.0, math.nan, math.inf)))
         latched = [finding.id for finding in snapshot.findings if finding.latched]
         return ClearFault(rng.choice([*latched, "no-such-fault"]))
 

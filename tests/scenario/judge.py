@@ -203,13 +203,21 @@ class Judge:
             assert new <= shown, f"S8: {sorted(new - shown)} is latched but not shown"
         for record in result.records:
             if record.kind == "start":
-                self._check_start(now, record, state)
+                check = self._check_drain if record.data["trigger"] == "drain" else self._check_start
+                check(now, record, state)
 
     def _state(self) -> State:
         """The core's own memory; taking a dump at every step would cost more than the step."""
         core: Any = self._season.core
         state: State = core.state
         return state
+
+    def _check_drain(self, _now: Now, record: Record, state: State) -> None:
+        """A line that is emptied asks for no battery, level or warmth, but for a hold, a board and a sound zone."""
+        assert state.held, "S10: a line was opened without a hold"
+        assert state.link_up, "S10: a line was opened without a board"
+        barred = [latch.id for latch in state.latches.values() if latch.zone_id in ("", record.key)]
+        assert not barred, f"S8: a line was opened although {barred} is latched"
 
     def _check_start(self, now: Now, record: Record, state: State) -> None:
         zone = self._site.zone(record.key)
