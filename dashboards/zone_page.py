@@ -19,7 +19,7 @@ from dashboards.view import SiteView, ZoneStatus
 
 LAST_SHOWN = 8
 LOOK_BACK_DAYS = 60
-TRIGGERS = {"need": "by need", "fixed": "fixed time", "order": "ordered"}
+TRIGGERS = {"need": "by need", "fixed": "fixed time", "order": "ordered", "drain": "line emptied"}
 
 
 def zone_now(view: SiteView, zone: ZoneStatus, desk: Desk | None) -> str:

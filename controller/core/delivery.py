@@ -328,7 +328,8 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     state.plan_due_mono_ms = NEVER_MS
     # What the plan wanted has been given; the next one is made in a moment.
     zone_state.plan_l = zone_state.wanted_l = 0.0
-    zone_state.plan_why = f"{delivered_l:.1f} L just given"
+    given = f"{delivered_l:.1f} L just given"
+    zone_state.plan_why = "its line was just emptied" if delivery.trigger == "drain" else given
     state.choice_due_mono_ms = now.mono_ms + REST_BETWEEN_RUNS_MS
     tank = ctx.tanks[zone.tank_id]
     ctx.sensing.end_run(now.mono_ms, state.float_dry.get(tank.id) if tank.float_switch_channel is not None else None)

@@ -36,6 +36,7 @@ def test_the_valve_is_open_for_the_time_asked_for_and_the_pump_stays_off() -> No
     assert ended["duration_s"] == pytest.approx(180.0, abs=15.0)
     assert ended["volume_l"] == 0.0
     assert garden.findings.count("held") == 1
+    assert next(zone.why for zone in garden.snapshot.zones if zone.id == BED) == "its line was just emptied"
 
 
 def test_frost_does_not_keep_a_line_from_being_emptied() -> None:
