@@ -13,6 +13,8 @@ from controller.core.localclock import LocalClock
 from controller.irrigate.plan import net_mm
 from controller.site.model import Site
 
+NO_WATERINGS = frozenset({"drain", "drained", "relief"})
+"""What opens a valve without a dose that was wanted: what flows is booked, and nothing is owed."""
 LEAST_MET = 0.05
 """On a day with less the need is not known from so little taken (own choice)."""
 
@@ -179,8 +181,10 @@ def zone_accounts(site: Site, days: Iterable[ZoneDay], runs: Iterable[Watering])
             account.drier_mm = day.depletion_mm - first
     for run in runs:
         account = known.setdefault(run.zone_id, ZoneAccount(run.zone_id, run.zone_id, None))
-        account.runs += 1
         account.given_l += run.volume_l
+        if run.trigger in NO_WATERINGS or run.ended in NO_WATERINGS:
+            continue
+        account.runs += 1
         account.ended[run.ended] += 1
         if run.ended != "done":
             account.short_l += max(0.0, run.wanted_l - run.volume_l)

@@ -229,6 +229,13 @@ def test_a_watering_knows_what_started_it_and_a_run_cut_short_what_it_owed() -> 
     assert zone.ended == {"blocked": 1}
 
 
+def test_an_emptied_line_is_no_watering_and_owes_nothing() -> None:
+    start = Event(at(0.49), "start", BED, {"volume_l": 0.0, "trigger": "drain", "why": "", "run": f"{day(0)}/0/0"})
+    stopped = [start, delivery(0.5, volume_l=0.2, wanted_l=40.0, ended="stopped"), zone_day(0), site_day(0)]
+    zone = zone_accounts(EXAMPLE, zone_days(stopped, ALL, {}), waterings(stopped, ALL, CLOCK))[0]
+    assert (zone.runs, zone.short_l, zone.given_l) == (0, 0.0, 0.2)
+
+
 # --- faults -----------------------------------------------------------------------------------------------------------
 
 
