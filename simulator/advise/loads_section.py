@@ -49,13 +49,13 @@ def loads_section(site: Site, tanks: Sequence[TankLoads]) -> Section:
 
 
 def _found(tank: TankLoads, show: Show) -> str:
+    weight = f"{tank.tank.name} holds {_weight(tank.water_kg, show)} of water when full to the top."
+    if tank.inflow_l_s[0] <= 0.0:
+        return weight
     bore = tank.overflow_mm[0]
-    return (
-        f"{tank.tank.name} holds {_weight(tank.water_kg, show)} of water when full to the top. At "
-        f"{DESIGN_RAIN_MM_H[0]:g} mm/h of rain {tank.inflow_l_s[0]:.1f} L/s come off its roof: an overflow of "
-        + ("more than common pipes" if bore is None else f"at least {bore:g} mm")
-        + "."
-    )
+    wide = "more than common pipes" if bore is None else f"at least {bore:g} mm"
+    rain = f"At {DESIGN_RAIN_MM_H[0]:g} mm/h of rain {tank.inflow_l_s[0]:.1f} L/s come off its roof"
+    return f"{weight} {rain}: an overflow of {wide}."
 
 
 def _weight(weight_kg: float, show: Show) -> str:
@@ -92,7 +92,7 @@ def _soil_table() -> Table:
 
 def _overflow_table(tanks: Sequence[TankLoads]) -> Table:
     rows = []
-    for tank in tanks:
+    for tank in [each for each in tanks if each.inflow_l_s[0] > 0.0]:
         for rain, flow, bore in zip(DESIGN_RAIN_MM_H, tank.inflow_l_s, tank.overflow_mm, strict=True):
             rows.append(
                 (tank.tank.name, f"{rain:g} mm/h", f"{flow:.2f} L/s", "none" if bore is None else f"{bore:g} mm")

@@ -202,6 +202,7 @@ def _data(study: PowerStudy) -> dict[str, Any]:
         "darkest_week_wh": study.dark_week_wh.round(2).tolist(),
         "electronics_wh": study.electronics_wh,
         "watering_wh": study.watering_wh.round(2).tolist(),
+        "battery_wh": study.battery_wh,
         "usable_wh": study.usable_wh,
         "autonomy_days": list(study.autonomy_days),
         "lowest_charge": study.lowest[:, 0, 0].round(4).tolist(),

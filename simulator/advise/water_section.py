@@ -140,6 +140,8 @@ def _flow_table(water: PumpWater, show: Show) -> Table:
 
 def _span(low: str, high: str) -> str:
     """Two quantities with one unit, on one line."""
+    if low == high:
+        return low
     number, _, unit = low.partition(" ")
     return f"{number} to {high}" if high.endswith(unit) else f"{low} to {high}"
 

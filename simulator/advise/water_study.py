@@ -105,8 +105,10 @@ def usual_bore_mm(flow_l_min: float) -> float:
 
 
 def study_water(site: Site) -> tuple[PumpWater, ...]:
-    """All pumps with their zones."""
-    return tuple(_of_pump(site, pump) for pump in site.pumps if site.pump_for_tank(pump.tank_id) is pump)
+    """All pumps that feed zones, with these."""
+    watered = {zone.tank_id for zone in site.zones}
+    feeding = [pump for pump in site.pumps if pump.tank_id in watered and site.pump_for_tank(pump.tank_id) is pump]
+    return tuple(_of_pump(site, pump) for pump in feeding)
 
 
 def _of_pump(site: Site, pump: Pump) -> PumpWater:

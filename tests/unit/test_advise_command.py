@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from dataclasses import replace
 from datetime import date, timedelta
 from html.parser import HTMLParser
 from pathlib import Path
@@ -12,7 +13,10 @@ from typing import Any
 import pytest
 
 from controller.cli import main
+from controller.site.load import parse_site
+from controller.site.model import VerticalCylinder
 from simulator.advise.command import add_arguments
+from simulator.advise.report import make_report
 from simulator.example import example_site_text
 
 
@@ -131,3 +135,25 @@ def test_the_page_about_it_names_every_option_and_default() -> None:
     options = {action.option_strings[0]: action.default for action in parser._actions if action.option_strings}
     assert set(rows) == set(options) - {"-h"}
     assert f"| {options['--years']} |" in rows["--years"]
+
+
+def test_several_tanks_with_or_without_roof_and_zones_are_planned_one_by_one() -> None:
+    site = parse_site(example_site_text(), "example")
+    main_tank, pump = site.tanks[0], site.pumps[0]
+    upright = replace(
+        main_tank, id="upright", name="Upright tank", shape=VerticalCylinder(900.0, 1200.0), reserve_l=0.0
+    )
+    spare = replace(upright, id="spare", name="Spare tank")
+    more = replace(
+        site,
+        tanks=(main_tank, upright, spare),
+        roofs=(*site.roofs, replace(site.roofs[0], id="tunnel", tank_id="upright", area_m2=10.0)),
+        pumps=(pump, replace(pump, id="second", tank_id="upright"), replace(pump, id="third", tank_id="spare")),
+        zones=tuple(replace(z, tank_id="upright") if z.kind == "container" else z for z in site.zones),
+    )
+    report = make_report(more, None, 1, jobs=1)
+    assert set(report.data["storage"]) == {"main", "upright"}
+    assert set(report.data["water"]) == {"main-pump", "second"}
+    assert set(report.data["loads"]) == {"main", "upright", "spare"}
+    assert "Spare tank: no roof fills it or no zone drinks from it" in report.html
+    assert sum("come off its roof" in text for text in report.found) == 2
