@@ -163,11 +163,12 @@ def _rules_table(site: Site, study: PowerStudy) -> Table:
     if study.panel is not None:
         m = study.worst_month
         month_use = study.electronics_wh + float(study.watering_wh[m])
-        wanted = SURE_FACTOR * month_use / float(study.even_wh[m]) * study.panel.peak_w
+        income = float(study.even_wh[m])
+        wanted = f"{SURE_FACTOR * month_use / income * study.panel.peak_w:.0f} W" if income > 0.0 else "no sun then"
         rows.append(
             (
                 f"panel for the worst month ({MONTHS[m]}), with {SURE_FACTOR:g} to spare",
-                f"{wanted:.0f} W",
+                wanted,
                 f"{study.panel.peak_w:.0f} W",
             )
         )

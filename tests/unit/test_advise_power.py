@@ -96,6 +96,14 @@ def test_south_of_the_equator_the_dark_month_is_june_and_the_panel_faces_north()
     assert studied(south, years=2).worst_month in (4, 5, 6)
 
 
+def test_where_the_sun_does_not_rise_no_panel_will_do() -> None:
+    polar = replace(SITE, place=replace(SITE.place, latitude_deg=71.9))
+    section = power_section(polar, studied(polar, years=1))
+    rules = section.blocks[-1]
+    assert isinstance(rules, Table)
+    assert rules.rows[-1][1] == "no sun then"
+
+
 def test_recorded_days_give_their_light_by_their_span_of_temperatures() -> None:
     first = date(2022, 1, 1)
     dull = [DailyRecord(first + timedelta(days=n), 8.0, 10.0, 1.0) for n in range(365)]
