@@ -101,6 +101,11 @@ class Ranger:
         # Adding by `map` spares a pass of the interpreter for each ping.
         return list(map(int(true_us + 0.5).__add__, errors_us))  # type: ignore[arg-type]
 
+    @property
+    def has_dew(self) -> bool:
+        """Whether drops on the face swallow pings now."""
+        return self._headspace.face_lost_part > 0.0
+
     def us_per_mm(self, now_ms: int) -> float:
         """Round-trip time for each millimetre to the surface."""
         return self._headspace.us_per_mm_at(now_ms)

@@ -281,6 +281,8 @@ class HardWeek:
         self.records: list[tuple[Now, Record]] = []
         self.answers: list[OrderAnswer] = []
         self.told: list[str] = []
+        self._dew_ms = -1
+        """When a ranger's face was last wet."""
         self._orders = 0
         self._hard_ms = round(hard_hours * HOUR_MS)
         # Whatever breaks, somebody gives orders.
@@ -314,6 +316,8 @@ class HardWeek:
 
     def _take(self, now: Now, result: StepResult) -> None:
         json.dumps([record.data for record in result.records], allow_nan=False)
+        if any(ranger.has_dew for ranger in self.season.hardware.sensors.rangers.values()):
+            self._dew_ms = now.mono_ms
         self.records += [(now, record) for record in result.records]
         self.answers += result.answers
         self.judge.core_stepped(now, result)
@@ -758,8 +762,8 @@ class HardWeek:
             if record.kind == "start" and record.key == zone.id and now.mono_ms >= due_ms
         ]
         findings = [finding.id for finding in self.season.core.snapshot(self.season.now()).findings]
-        if not starts and "frost" in (self._view(zone.id).last_refusal or ""):
-            # So it should be.
+        if not starts and ("frost" in (self._view(zone.id).last_refusal or "") or self._dew_ms >= due_ms):
+            # So it should be: who does not see the water does not pump it.
             return
         assert starts, f"{zone.id} was not watered in calm times; {self._view(zone.id).last_refusal!r}, {findings}"
         # 60 s after it is due, and a minute more: the core sleeps from one idle report to the next.
