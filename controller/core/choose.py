@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from controller.contract import Now
 from controller.core import balance, delivery, expected, pump_energy
+from controller.core.caps import cap_left_l
 from controller.core.context import Context
 from controller.core.facts import hold_text
 from controller.core.localclock import Opening
@@ -131,7 +132,7 @@ def _start_manual(ctx: Context, now: Now, run: ManualRun) -> bool:
     if not _may_start(ctx, now, zone):
         return False
     ctx.state.manual.pop(0)
-    limit_l = _cap_left_l(ctx, zone)
+    limit_l = cap_left_l(ctx, zone)
     volume_l = min(run.volume_l, limit_l)
     why = f"ordered {run.volume_l:.1f} L"
     if volume_l < run.volume_l:
@@ -160,7 +161,7 @@ def _start_fixed(ctx: Context, now: Now, zone: Zone) -> bool:
     if not _rested(zone_state, now) or not _may_start(ctx, now, zone):
         return True
     owed_l = zone_state.fixed_left_ml.get(key, round(zone_state.schedule.fixed_volume_l * 1000.0)) / 1000.0
-    volume_l = min(owed_l, _cap_left_l(ctx, zone), supply_of(ctx, now, zone.tank_id).available_l)
+    volume_l = min(owed_l, cap_left_l(ctx, zone), supply_of(ctx, now, zone.tank_id).available_l)
     why = f"fixed volume of {zone_state.schedule.fixed_volume_l:.0f} L"
     if volume_l < owed_l:
         why += f"; limited to {volume_l:.1f} L by the daily cap or the water above the reserve"
@@ -313,11 +314,6 @@ def _may_start(ctx: Context, now: Now, zone: Zone) -> bool:
         delivery.refuse(ctx, zone.id, blockers)
         return False
     return True
-
-
-def _cap_left_l(ctx: Context, zone: Zone) -> float:
-    zone_state = ctx.state.zones[zone.id]
-    return max(0.0, zone_state.schedule.daily_cap_l - zone_state.applied_today_ml / 1000.0)
 
 
 def _need_of(ctx: Context, now: Now, zone: Zone, expected_mm: dict[int, float]) -> ZoneNeed:

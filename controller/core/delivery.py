@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from controller.contract import Now
 from controller.core import pump_energy, run_down, surface
+from controller.core.caps import cap_l
 from controller.core.context import Context
 from controller.core.facts import facts_for
 from controller.core.state import NEVER_MS, Delivery, RunsOn, Trigger
@@ -67,7 +68,7 @@ def room_ml(ctx: Context, zone: Zone) -> int:
     """What may still be aimed for under the zone's daily cap."""
     zone_state = ctx.state.zones[zone.id]
     run_on_ml = round(zone.rated_flow_l_min * RUN_ON_MS / 60.0)
-    return round(zone_state.schedule.daily_cap_l * 1000.0) - zone_state.applied_today_ml - run_on_ml
+    return round(cap_l(ctx, zone) * 1000.0) - zone_state.applied_today_ml - run_on_ml
 
 
 def start_blockers(ctx: Context, now: Now, zone: Zone) -> list[Blocker]:

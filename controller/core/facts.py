@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from controller.contract import Now
+from controller.core.caps import cap_l
 from controller.core.context import Context
 from controller.guard.interlocks import BATTERY_AGE_S, LEVEL_START_AGE_S, Facts
 from controller.site.model import Zone
@@ -55,7 +56,7 @@ def facts_for(ctx: Context, now: Now, zone: Zone, *, asleep: bool = False) -> Fa
     facts.zone_held = zone_state.is_held(now.wall_ms)
     facts.zone_hold_text = hold_text(ctx, zone_state.hold_until_wall_ms) if facts.zone_held else ""
     facts.applied_today_l = zone_state.applied_today_ml / 1000.0
-    facts.daily_cap_l = zone_state.schedule.daily_cap_l
+    facts.daily_cap_l = cap_l(ctx, zone)
     return facts
 
 

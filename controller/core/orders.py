@@ -33,6 +33,7 @@ from controller.contract import (
     ZoneLooks,
 )
 from controller.core import balance, day, delivery, drain, rain_credit
+from controller.core.caps import cap_left_l
 from controller.core.context import Context
 from controller.core.order_checks import LONGEST_HOLD_MS, forecast_problem, schedule_problem, weather_problem, writable
 from controller.core.standing import update_standing
@@ -163,8 +164,7 @@ def _run_zone(ctx: Context, now: Now, order: Order, command: RunZone) -> str:
     if len(ctx.state.manual) >= MANUAL_QUEUE:
         return f"{MANUAL_QUEUE} runs are waiting already; wait until they are done"
     zone_state = ctx.state.zones[zone.id]
-    left_l = zone_state.schedule.daily_cap_l - zone_state.applied_today_ml / 1000.0
-    if left_l <= 0.0:
+    if cap_left_l(ctx, zone) <= 0.0:
         return f"{zone.name} has had its daily cap of {zone_state.schedule.daily_cap_l:.0f} L"
     blockers = delivery.start_blockers(ctx, now, zone)
     if blockers:

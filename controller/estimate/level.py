@@ -538,9 +538,24 @@ class LevelEstimator:
             if found is None:
                 self.candidate.miss()
                 self.rejection = "echoes disagree"
+            elif self._is_above_the_surface(found.mean_us, heard):
+                self.candidate.miss()
+                self.rejection = "false echo"
+                self.false_echo.see(found.mean_us * self._half_mm_per_us, mono_ms)
             else:
                 seemed_mm = self._sensor_mm - found.mean_us * self._mm_per_us
                 self._see_elsewhere(seemed_mm, self._noise_mm2(found), mono_ms, False)
+
+    def _is_above_the_surface(self, mean_us: float, heard: list[int]) -> bool:
+        """Whether these echoes come from nearer than the surface expected while others of the burst come from there.
+
+        Nothing echoes from below water: where the old surface is still heard, what is nearer is a thing in the tank.
+        """
+        if not self.known or self.at_or_above or self.stuck.frozen_l is not None:
+            return False
+        expected_us = self._distance_mm() / self._mm_per_us
+        reach_us = self.gate_mm / self._mm_per_us + self._close_us
+        return mean_us < expected_us - reach_us and any(abs(us - expected_us) <= reach_us for us in heard)
 
     def _noise_mm2(self, echoes: Echoes) -> float:
         """Variance of a burst's mean. Waves move all pings of a burst together, so their part does not average out."""

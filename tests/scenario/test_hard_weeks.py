@@ -22,8 +22,9 @@ def test_whatever_breaks_nobody_is_harmed_and_the_garden_is_watered_again(seed: 
     HardWeek(seed).run()
 
 
-@pytest.mark.parametrize("seed", [2, 7])
+@pytest.mark.parametrize("seed", [2055, 2074])
 def test_nor_in_three_weeks_of_any_season(seed: int) -> None:
+    """Found by a campaign: a rung taken for water that rose; a meter put right for what was not its fault."""
     month = HardMonth(seed)
     month.run()
     assert month.struck

@@ -175,6 +175,23 @@ def test_a_level_that_rises_faster_than_any_inflow_is_refused() -> None:
     assert estimator.update(burst(460.0), 15.0, now).rejection == "jump"
 
 
+def test_a_rung_that_answers_in_front_of_the_surface_is_no_water_that_rose() -> None:
+    """Nothing echoes from below water: while the old surface is heard, what is nearer is a thing in the tank."""
+    estimator = make_estimator(inflow=80.0)
+    now = settle(estimator, 400.0)
+    rung_us = echo_us(500.0)
+    for minute in range(4):
+        reading = estimator.update(
+            (rung_us, rung_us, rung_us + 2, rung_us, echo_us(400.0)), 15.0, now + minute * 60_000
+        )
+        assert reading.rejection == "false echo"
+        assert volume(reading) == pytest.approx(400.0, abs=1.0)
+    # Water that truly rose hides the old surface.
+    for minute in range(4, 7):
+        reading = estimator.update(burst(500.0), 15.0, now + minute * 60_000)
+    assert volume(reading) == pytest.approx(500.0, abs=2.0)
+
+
 def test_the_metered_draw_moves_the_level_while_no_echo_comes_back() -> None:
     estimator = make_estimator()
     now = settle(estimator, 600.0)
