@@ -36,7 +36,7 @@ def nobody_looks_at_the_cap(patch: pytest.MonkeyPatch) -> None:
     without = [check for check in interlocks.RUN_CHECKS if check is not interlocks.cap_left]
     patch.setattr(delivery, "RUN_CHECKS", without)
     patch.setattr(delivery, "START_CHECKS", [c for c in interlocks.START_CHECKS if c is not interlocks.cap_left])
-    patch.setattr("controller.core.choose._cap_left_l", lambda _ctx, _zone: 1000.0)
+    patch.setattr("controller.core.choose.cap_left_l", lambda _ctx, _zone: 1000.0)
 
 
 def flow_is_booked_twice(patch: pytest.MonkeyPatch) -> None:
