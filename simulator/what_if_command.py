@@ -13,7 +13,7 @@ from controller.account import words
 from controller.account.made import Account
 from controller.account.tables import document
 from controller.commands.account import account_in, events_of
-from controller.commands.arguments import local_day
+from controller.commands.arguments import add_days
 from controller.errors import ConfigurationError
 from controller.service.journal import Journal
 from controller.service.sitefile import read_site
@@ -33,12 +33,7 @@ what if   the same with the change. Compare it with "as it is", and see by "reco
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("journal", type=Path, help="the journal file")
-    parser.add_argument(
-        "--from", dest="start", type=local_day, help="first local day, as 2026-03-01 (the journal's first)"
-    )
-    parser.add_argument(
-        "--to", dest="end", type=local_day, help="last local day, included (the journal's last closed one)"
-    )
+    add_days(parser)
     parser.add_argument(
         "--tank", action="append", default=[], metavar="[ID=]VOLUME", help='as "3000 L" to the overflow'
     )

@@ -12,7 +12,7 @@ from controller.account.made import KINDS, Account, account_of
 from controller.account.page import page_html
 from controller.account.tables import csv_tables, json_text
 from controller.account.text import text_lines
-from controller.commands.arguments import local_day
+from controller.commands.arguments import add_days
 from controller.errors import ConfigurationError, OperatingError
 from controller.service.journal import Journal, StoredRecord
 from controller.service.restore import stored_site
@@ -22,12 +22,7 @@ SUMMARY = "tell what became of the water in a season or a year, by the journal"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("journal", type=Path, help="the journal file")
-    parser.add_argument(
-        "--from", dest="start", type=local_day, help="first local day, as 2026-03-01 (the journal's first)"
-    )
-    parser.add_argument(
-        "--to", dest="end", type=local_day, help="last local day, included (the journal's last closed one)"
-    )
+    add_days(parser)
     parser.add_argument("--out", type=Path, help="write a page to print, JSON and CSV tables into this directory")
 
 

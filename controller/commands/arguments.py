@@ -21,3 +21,13 @@ def local_day(text: str) -> date:
         return date.fromisoformat(text)
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is no date; write 2026-05-14") from None
+
+
+def add_days(parser: argparse.ArgumentParser) -> None:
+    """The local days of a journal that a command looks at: `start` and `end`, None for all there is."""
+    parser.add_argument(
+        "--from", dest="start", type=local_day, help="first local day, as 2026-03-01 (the journal's first)"
+    )
+    parser.add_argument(
+        "--to", dest="end", type=local_day, help="last local day, included (the journal's last closed one)"
+    )

@@ -448,9 +448,7 @@ class LevelEstimator:
         """
         self.due_mono_ms = mono_ms + (POOL_RAIN_MS if self.raining else POOL_MS)
         self.ordinary = (
-            self.known
-            and not self.at_or_above
-            and self.stuck.frozen_l is None
+            self._is_followed()
             and not self.candidate.count
             and not self.rejected_in_a_row
             and not self.distrust_bursts
@@ -514,7 +512,7 @@ class LevelEstimator:
 
     def _sort_out(self, burst_us: Sequence[int], heard: list[int], mono_ms: int) -> None:
         """Find the surface among the pings, where it is expected or elsewhere."""
-        if self.known and not self.at_or_above and self.stuck.frozen_l is None:
+        if self._is_followed():
             reach_us = self.gate_mm / self._mm_per_us
             expected_us = self._distance_mm() / self._mm_per_us
             if expected_us - reach_us >= self._blind_us or (heard and middle(heard) >= self._blind_us):
@@ -546,12 +544,16 @@ class LevelEstimator:
                 seemed_mm = self._sensor_mm - found.mean_us * self._mm_per_us
                 self._see_elsewhere(seemed_mm, self._noise_mm2(found), mono_ms, False)
 
+    def _is_followed(self) -> bool:
+        """Whether the surface is known and seen, so that there is a place where it is expected."""
+        return self.known and not self.at_or_above and self.stuck.frozen_l is None
+
     def _is_above_the_surface(self, mean_us: float, heard: list[int]) -> bool:
         """Whether these echoes come from nearer than the surface expected while others of the burst come from there.
 
         Nothing echoes from below water: where the old surface is still heard, what is nearer is a thing in the tank.
         """
-        if not self.known or self.at_or_above or self.stuck.frozen_l is not None:
+        if not self._is_followed():
             return False
         expected_us = self._distance_mm() / self._mm_per_us
         reach_us = self.gate_mm / self._mm_per_us + self._close_us

@@ -393,25 +393,27 @@ class _Session:
         return f"homie-{self._s._clock.peek().wall_ms}-{self._s._orders_made}"
 
     def _handle_order(self, message: Message) -> None:
-        service = self._s
+        too_many = Refusal("too many orders: one a second beyond a burst of ten")
+        sender = self._let_in(message, lambda sender: self._refuse(too_many, sender))
+        if sender is not None:
+            self._take(parse_order(message.payload, self._ground(), message.retained), sender)
+
+    def _let_in(self, message: Message, refuse: Callable[[_Sender], None]) -> _Sender | None:
+        """Who sent a message that is to be looked at; None for a retained one that was taken away, or one too many."""
         if message.retained and not message.payload:
-            return
+            return None
         sender = _Sender(self._answer_topic(message), message.correlation)
-        if not self._allowed(message.topic):
-            if service._refusals.allows(_mono_ms()):
-                self._refuse(Refusal("too many orders: one a second beyond a burst of ten"), sender)
-            return
-        self._take(parse_order(message.payload, self._ground(), message.retained), sender)
+        if self._allowed(message.topic):
+            return sender
+        if self._s._refusals.allows(_mono_ms()):
+            refuse(sender)
+        return None
 
     def _handle_ask(self, message: Message) -> None:
         """A question goes to the control loop beside the orders; its refusal is no refused order."""
-        service = self._s
-        if message.retained and not message.payload:
-            return
-        sender = _Sender(self._answer_topic(message), message.correlation)
-        if not self._allowed(message.topic):
-            if service._refusals.allows(_mono_ms()):
-                self._send_answer(sender, None, False, "too many questions: one a second beyond a burst of ten")
+        service, too_many = self._s, "too many questions: one a second beyond a burst of ten"
+        sender = self._let_in(message, lambda sender: self._send_answer(sender, None, False, too_many))
+        if sender is None:
             return
         question = parse_ask(message.payload, service._site, message.retained)
         if isinstance(question, Refusal):
