@@ -216,6 +216,16 @@ class PreviewSchedule:
 
 
 @dataclass(frozen=True, slots=True)
+class AskReadings:
+    """A question: what does the board read now? While it is asked, the board reports every second."""
+
+    id: str
+
+
+Question = PreviewSchedule | AskReadings
+
+
+@dataclass(frozen=True, slots=True)
 class TankOutlook:
     """How long a tank would last under some schedules."""
 

@@ -7,7 +7,7 @@ from typing import Any, Literal
 
 from pydantic import ValidationError
 
-from controller.contract import Intention, Preview, PreviewSchedule
+from controller.contract import AskReadings, Intention, Preview, PreviewSchedule, Question
 from controller.service.homie import iso_time
 from controller.service.orders import (
     ORDER_BYTES,
@@ -35,22 +35,33 @@ class AskShape(Shape):
     schedule: ScheduleShape
 
 
+class ReadingsShape(Shape):
+    """JSON of the question what the board reads."""
+
+    ask: Literal["readings"]
+    id: OrderId
+    sender: Sender
+
+
 @dataclass(frozen=True, slots=True)
 class AskAnswer:
-    """What is said to a question: a preview, or why there is none."""
+    """What is said to a question: a preview, readings, or why there are none."""
 
     ask_id: str
     reason: str = ""
     preview: Preview | None = None
+    readings: dict[str, Any] | None = None
 
 
-def parse_ask(payload: bytes, site: Site, retained: bool = False) -> PreviewSchedule | Refusal:
+def parse_ask(payload: bytes, site: Site, retained: bool = False) -> Question | Refusal:
     """One question, checked against the site; never raises, whatever the bytes."""
     known_id = None
     try:
         values = read_json_object(payload, retained, ORDER_BYTES)
         ask_id = values.get("id")
         known_id = ask_id if isinstance(ask_id, str) and len(ask_id) <= 64 else None
+        if values.get("ask") == "readings":
+            return AskReadings(ReadingsShape.model_validate(values).id)
         shape = AskShape.model_validate(values)
         check_zone(shape.zone, site)
         return PreviewSchedule(shape.id, shape.zone, schedule_from_shape(shape.schedule))
@@ -58,6 +69,13 @@ def parse_ask(payload: bytes, site: Site, retained: bool = False) -> PreviewSche
         return Refusal(first_reason(error, "question"), known_id)
     except RefusedError as refused:
         return Refusal(str(refused), known_id)
+
+
+def answer_values(answer: AskAnswer) -> dict[str, Any]:
+    """What an answer holds beside id, accepted and reason; empty when there is nothing to tell."""
+    if answer.preview is not None:
+        return {"preview": preview_values(answer.preview)}
+    return {} if answer.readings is None else {"readings": answer.readings}
 
 
 def preview_values(preview: Preview) -> dict[str, Any]:

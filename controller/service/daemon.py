@@ -19,7 +19,18 @@ from datetime import datetime, timedelta
 from types import FrameType
 from zoneinfo import ZoneInfo
 
-from controller.contract import Finding, HoldAll, Input, LinkChanged, Now, Order, Record, Restarted, StepResult
+from controller.contract import (
+    AskReadings,
+    Finding,
+    HoldAll,
+    Input,
+    LinkChanged,
+    Now,
+    Order,
+    Record,
+    Restarted,
+    StepResult,
+)
 from controller.service.cable import Cable
 from controller.service.clock import Clock
 from controller.service.codec import Entry, encode_input
@@ -27,6 +38,7 @@ from controller.service.housekeeping import Housekeeping
 from controller.service.mqtt import MqttService, Picture, WateringEnded
 from controller.service.ports import CorePort, ForecastPort
 from controller.service.prospects import Prospects
+from controller.service.readings import NewestReport
 from controller.service.restore import Restored
 from controller.service.systemd import Notifier
 from controller.service.writer import JournalWriter
@@ -116,6 +128,7 @@ class Daemon:
         self._ping_s = 0.0
         self._unanswered = ""
         self._clock_steps = parts.clock.steps
+        self._newest = NewestReport()
         self._housekeeping = Housekeeping({"prune": self._prune})
 
     def run(self) -> None:
@@ -175,29 +188,32 @@ class Daemon:
     def _turn(self) -> None:
         began_s = time.monotonic()
         now = self._clock.now()
-        self._take_events(self._parts.cable.turn(now.mono_ms))
+        self._take_events(self._parts.cable.turn(now.mono_ms), now)
         self._take_orders()
         if self._inputs or now.mono_ms >= self._wake_mono_ms:
             self._step(now)
-        self._parts.cable.link.want(self._result.outputs, self._result.report_every_ms, now.mono_ms)
-        self._take_events(self._parts.cable.send(now.mono_ms))
+        every_ms = self._newest.report_every_ms(self._result.report_every_ms, now.mono_ms)
+        self._parts.cable.link.want(self._result.outputs, every_ms, now.mono_ms)
+        self._take_events(self._parts.cable.send(now.mono_ms), now)
         self._take_questions(now)
         self._keep_house(now)
         took_s = time.monotonic() - began_s
         if took_s > SLOW_TURN_S:
             log.warning("one turn of the loop took %.1f s", took_s)
 
-    def _take_events(self, events: Sequence[Event]) -> None:
+    def _take_events(self, events: Sequence[Event], now: Now) -> None:
         for event in events:
             if isinstance(event, Received):
                 self._inputs.append(event.message)
                 self._entries.append(("line", event.text))
                 if isinstance(event.message, Report):
                     self._note_readings(event.message)
+                    self._newest.came(event.message, now.mono_ms)
             elif isinstance(event, LinkUp):
                 self._unanswered = ""
                 self._take(LinkChanged(True, f"board {event.board_id}"))
             elif isinstance(event, LinkDown):
+                self._newest.lost()
                 self._take(LinkChanged(False, event.reason))
             elif isinstance(event, CommandUnanswered):
                 self._unanswered = f"the board has not answered {event.command} for {event.waited_ms / 1000:.1f} s"
@@ -224,12 +240,16 @@ class Daemon:
                     break
 
     def _take_questions(self, now: Now) -> None:
-        """A question gets a copy of the memory and is answered elsewhere."""
+        """What is read now is told at once; else a question gets a copy of the memory and is answered elsewhere."""
         mqtt, prospects = self._parts.mqtt, self._parts.prospects
         if mqtt is None or prospects is None:
             return
         while not mqtt.questions.empty():
-            prospects.ask(mqtt.questions.get(), now, self._memory(), mqtt.tell)
+            question = mqtt.questions.get()
+            if isinstance(question, AskReadings):
+                mqtt.tell(self._newest.answer(question, self._parts.cable.link.hello, now.mono_ms))
+            else:
+                prospects.ask(question, now, self._memory(), mqtt.tell)
 
     def _step(self, now: Now) -> None:
         inputs, entries = tuple(self._inputs), tuple(self._entries)

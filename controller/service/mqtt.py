@@ -13,7 +13,7 @@ import random
 import socket
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,12 +23,12 @@ from controller.contract import (
     HoldZone,
     Order,
     OrderAnswer,
-    PreviewSchedule,
+    Question,
     ResumeAll,
     Snapshot,
     StopAll,
 )
-from controller.service.asks import AskAnswer, parse_ask, preview_values
+from controller.service.asks import AskAnswer, answer_values, parse_ask
 from controller.service.broker import Broker, BrokerLost, Message
 from controller.service.clock import Clock
 from controller.service.homie import DeviceTree, ServiceFacts, SetTopic
@@ -95,7 +95,7 @@ class MqttService:
     ) -> None:
         """`cursor` and `targets` as the journal keeps them, see `stored_targets`."""
         self.inbox: queue.SimpleQueue[Order] = queue.SimpleQueue()
-        self.questions: queue.SimpleQueue[PreviewSchedule] = queue.SimpleQueue()
+        self.questions: queue.SimpleQueue[Question] = queue.SimpleQueue()
         self.trouble: str | None = "not connected yet"
         self.connections = 0
         self._site = site
@@ -467,8 +467,8 @@ class _Session:
                 self._watering_ended(event.zone_id)
             elif isinstance(event, AskAnswer):
                 asker = service._askers.pop(event.ask_id, _Sender(f"{service._log_root}/answer"))
-                found = None if event.preview is None else preview_values(event.preview)
-                self._send_answer(asker, event.ask_id, found is not None, event.reason, found)
+                found = answer_values(event)
+                self._send_answer(asker, event.ask_id, bool(found), event.reason, found)
             else:
                 self._answer(event, service._pending.pop(event.order_id, _Sender(f"{service._log_root}/answer")))
 
@@ -511,10 +511,10 @@ class _Session:
         order_id: str | None,
         accepted: bool,
         reason: str,
-        preview: dict[str, Any] | None = None,
+        found: Mapping[str, Any] | None = None,
     ) -> None:
-        values = {"id": order_id, "accepted": accepted, "reason": reason}
-        text = json.dumps(values if preview is None else values | {"preview": preview}, ensure_ascii=False)
+        values = {"id": order_id, "accepted": accepted, "reason": reason, **(found or {})}
+        text = json.dumps(values, ensure_ascii=False)
         self._broker.publish(sender.topic or "", text.encode(), correlation=sender.correlation)
 
     def _handle_refill(self, message: Message) -> None:

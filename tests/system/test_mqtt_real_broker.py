@@ -23,6 +23,7 @@ from controller.contract import (
     Order,
     OrderAnswer,
     Preview,
+    PreviewSchedule,
     Record,
     ResumeZone,
     RunZone,
@@ -342,6 +343,7 @@ def test_a_question_is_answered_where_it_asks_and_a_wrong_one_is_no_refused_orde
     listener.publish(f"{LOG}/ask", json.dumps(asked), response_topic=f"{LOG}/answer/phone", correlation=b"7")
     wait_for(lambda: not controller.mqtt.questions.empty(), "question")
     question = controller.mqtt.questions.get()
+    assert isinstance(question, PreviewSchedule)
     assert (question.zone_id, question.schedule.daily_cap_l) == ("bench", 60.0)
     intention = Intention(START_WALL_MS, 6.0, 6.0, 9.0, "dry", (TankOutlook("butts", 11.5, None),))
     controller.mqtt.tell(AskAnswer("q-1", preview=Preview("bench", 2, intention, intention)))

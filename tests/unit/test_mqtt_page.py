@@ -8,7 +8,9 @@ from pathlib import Path
 from controller.contract import Intention, Preview
 from controller.service import asks, orders
 from controller.service.homie import NODES_BY_TEMPLATE
+from controller.service.readings import reading_values
 from controller.service.senml import UNIT_ENDINGS
+from tests.unit.test_readings import HELLO, REPORT
 
 PAGE = (Path(__file__).parents[2] / "docs" / "mqtt.md").read_text(encoding="utf-8")
 SECTIONS = dict(re.findall(r"^#+ ([^\n]+)\n(.*?)(?=^#+ |\Z)", PAGE, re.MULTILINE | re.DOTALL))
@@ -56,6 +58,11 @@ def test_the_page_lists_every_field_of_a_question_and_its_answer() -> None:
     of_preview = {"zone" if name == "zone_id" else name for name in Preview.__dataclass_fields__}
     of_intention = {name.replace("_wall_ms", "") for name in Intention.__dataclass_fields__}
     assert rows == asks.AskShape.model_fields.keys() | of_preview | of_intention
+
+
+def test_the_page_lists_every_reading() -> None:
+    rows = {_code(row[0]) for row in _rows("Readings")}
+    assert rows == reading_values(REPORT, HELLO, 0).keys()
 
 
 def test_the_page_gives_the_units_of_the_stream() -> None:
