@@ -49,6 +49,8 @@ FIRST_BURSTS = 10
 LOOSE_MS = 10 * 60_000
 """How long after a level was met it may still be on its way."""
 LOOSE_MM_MIN = 12.0
+UNMETERED_LOOSE_MS = 60_000
+"""How long after the last sign of a pump without a meter the level may still be on its way."""
 STILL_MM = 6.0
 RAIN_RATE_MM_H2 = 900.0
 """How fast the rate of inflow may change in rain, as variance of mm/h an hour, for each m2 of roof per m2 of water."""
@@ -223,6 +225,14 @@ class LevelEstimator:
     def rained(self, most_l: float) -> None:
         """Rain was counted that can have brought at most so much."""
         self.rained_l += most_l
+        self._kept = None
+
+    def drawn_unmetered(self, mono_ms: int) -> None:
+        """A pump without a meter runs: nobody knows how fast the level falls, so what is seen is followed."""
+        if self.known and self.pooled:
+            self._take_pool(mono_ms)
+        self.loose_until_ms = max(self.loose_until_ms, mono_ms + UNMETERED_LOOSE_MS)
+        self.ordinary = False
         self._kept = None
 
     def update(

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import date, datetime, time, timedelta
 from random import Random
 from typing import Any, get_args
@@ -21,7 +21,6 @@ from controller.contract import (
     Command,
     DrainZone,
     HoldAll,
-    Input,
     Now,
     Order,
     OrderAnswer,
@@ -29,27 +28,22 @@ from controller.contract import (
     ResumeAll,
     RunZone,
     SetSchedule,
-    Snapshot,
     StepResult,
     StopAll,
     VoidRain,
 )
 from controller.core import Core
-from controller.core.state import State
 from controller.site.model import Schedule, Site, Tank, Window, Zone
-from firmware_host.board.logic import Board
-from simulator.board import WATCHDOG_MS, board_settings
 from simulator.plant.daily_records import DailyRecord, weather_from_daily
 from simulator.plant.faults import Quantity, SensorTrouble, TroubleKind
 from simulator.plant.weather import Weather
 from simulator.plant.weather_generator import generate_weather
-from simulator.season import SeasonRun
+from tests.scenario.broken_season import Cable, HardSeason, LineTrouble, TwinCore
 from tests.scenario.garden import DAY_MS, EXAMPLE, HOUR_MS, MINUTE_MS, fixed
 from tests.scenario.judge import Judge
 
 SLICE_MS = 20_000
 CALM_DOSE_L = 5.0
-TWIN_MS = 30 * MINUTE_MS
 
 
 # --- the sites ------------------------------------------------------------------------------------------------
@@ -86,169 +80,6 @@ def _hard_zone(zone: Zone, rng: Random) -> Zone:
     if rng.random() < 0.2:
         zone = replace(zone, valve=replace(zone.valve, opening_s=rng.choice((4.0, 8.0, 15.0))))
     return zone
-
-
-# --- the cable ------------------------------------------------------------------------------------------------
-
-
-@dataclass
-class LineTrouble:
-    """How bad the cable is now: chances for each line, and how late it comes at most."""
-
-    damage: float = 0.0
-    drop: float = 0.0
-    repeat: float = 0.0
-    late_ms: int = 0
-
-
-class Cable:
-    """Both directions between host and board; lines may be damaged, lost, said twice or come late."""
-
-    def __init__(self, season: SeasonRun, rng: Random) -> None:
-        self.weather = LineTrouble()
-        self._season, self._rng = season, rng
-        self._read, self._write = season.hardware.host_read, season.hardware.host_write
-        self._to_board: list[tuple[int, bytes]] = []
-        self._to_host: list[tuple[int, bytes]] = []
-        season.hardware.host_write = self._host_writes  # type: ignore[method-assign]
-        season.hardware.host_read = self._host_reads  # type: ignore[method-assign]
-
-    def _host_writes(self, data: bytes) -> None:
-        self._send(self._to_board, data)
-        self._arrive_at_board()
-
-    def _host_reads(self) -> bytes:
-        data = self._read()
-        if data:
-            self._send(self._to_host, data)
-        return self._take(self._to_host)
-
-    def carry(self) -> None:
-        """Let late lines arrive that are due by now."""
-        if self._to_board:
-            self._arrive_at_board()
-        if self._to_host and min(due for due, _ in self._to_host) <= self._season.plant.now_ms:
-            wake(self._season)
-
-    def _arrive_at_board(self) -> None:
-        data = self._take(self._to_board)
-        if data:
-            self._write(data)
-            wake(self._season)
-
-    def _take(self, queue: list[tuple[int, bytes]]) -> bytes:
-        now_ms = self._season.plant.now_ms
-        due = [data for due_ms, data in queue if due_ms <= now_ms]
-        queue[:] = [entry for entry in queue if entry[0] > now_ms]
-        return b"".join(due)
-
-    def _send(self, queue: list[tuple[int, bytes]], data: bytes) -> None:
-        now_ms, rng, bad = self._season.plant.now_ms, self._rng, self.weather
-        if bad == LineTrouble():
-            queue.append((now_ms, data))
-            return
-        for line in data.splitlines(keepends=True):
-            if rng.random() < bad.drop:
-                continue
-            for _ in range(2 if rng.random() < bad.repeat else 1):
-                due_ms = now_ms + (rng.randrange(bad.late_ms) if bad.late_ms else 0)
-                queue.append((due_ms, _damaged(line, rng) if rng.random() < bad.damage else line))
-
-
-def _damaged(line: bytes, rng: Random) -> bytes:
-    """A line with a byte changed, cut out or put in, or with its tail torn off."""
-    at = rng.randrange(len(line))
-    kind = rng.randrange(4)
-    if kind == 0:
-        return line[:at] + bytes((line[at] ^ 1 << rng.randrange(8),)) + line[at + 1 :]
-    if kind == 1:
-        return line[:at] + line[at + 1 :]
-    if kind == 2:
-        return line[:at] + bytes((rng.randrange(256),)) + line[at:]
-    return line[:at]
-
-
-# --- the board ------------------------------------------------------------------------------------------------
-
-
-class HungBoard:
-    """A board whose program has stopped: nothing happens until its watchdog bites."""
-
-    def __init__(self, reset: Callable[[], None], hardware_uptime_ms: Callable[[], int]) -> None:
-        self._reset = reset
-        self._uptime_ms = hardware_uptime_ms
-        self._until_ms = hardware_uptime_ms() + WATCHDOG_MS
-
-    def tick(self) -> int:
-        if self._uptime_ms() >= self._until_ms:
-            self._reset()
-            return self._uptime_ms()
-        return self._until_ms
-
-
-# --- the core and its twin ------------------------------------------------------------------------------------
-
-
-class TwinCore:
-    """The core, and at times a second one made from its dump: both must say the same, step for step."""
-
-    def __init__(self, site: Site, core: Core, rng: Random, forked: Callable[[], None]) -> None:
-        self._site, self._core, self._rng, self._forked = site, core, rng, forked
-        self._twin: Core | None = None
-        self._until_ms = 0
-
-    def step(self, now: Now, inputs: list[Input]) -> StepResult:
-        twin = self._twin
-        if twin is None and self._rng.random() < 0.001:
-            text = json.dumps(self._core.dump(), allow_nan=False)
-            twin = self._twin = Core(self._site, json.loads(text))
-            self._until_ms = now.mono_ms + TWIN_MS
-            self._forked()
-        result = self._core.step(now, inputs)
-        if twin is not None:
-            again = twin.step(now, inputs)
-            assert again == result, "a core made from the dump decided differently"
-            if now.mono_ms >= self._until_ms:
-                assert _text(twin.dump()) == _text(self._core.dump())
-                self._twin = None
-        return result
-
-    @property
-    def state(self) -> State:
-        """The memory itself, for the judge to read."""
-        return self._core._ctx.state
-
-    def dump(self) -> dict[str, Any]:
-        return self._core.dump()
-
-    def snapshot(self, now: Now) -> Snapshot:
-        before = _text(self._core.dump())
-        picture = self._core.snapshot(now)
-        assert _text(self._core.dump()) == before, "asking for a picture changed the core"
-        return picture
-
-
-def _text(data: dict[str, Any]) -> str:
-    return json.dumps(data, sort_keys=True, allow_nan=False)
-
-
-def wake(season: SeasonRun) -> None:
-    """Board and core look at once, as they do when bytes arrive."""
-    season._board_due_ms = season._core_due_ms = season.plant.now_ms
-
-
-class HardSeason(SeasonRun):
-    """A season whose board can be reset and can hang."""
-
-    def reset_board(self, cause: str) -> None:
-        self.hardware.reboot(cause)
-        self.board = Board(self.hardware, board_settings(self.site))
-        self._board_due_ms = self.plant.now_ms
-
-    def hang_board(self) -> None:
-        reset = lambda: self.reset_board("watchdog")  # noqa: E731
-        self.board = HungBoard(reset, self.hardware.uptime_ms)
-        self._board_due_ms = self.plant.now_ms
 
 
 # --- a week ---------------------------------------------------------------------------------------------------
@@ -589,10 +420,11 @@ class HardWeek:
 
     def _break_board(self) -> None:
         if self.rng.random() < 0.5:
-            self.judge.board_reset()
-            self.season.reset_board(self.rng.choice(("brownout", "power", "soft")))
+            cause = self.rng.choice(("brownout", "power", "soft"))
+            self.judge.board_reset(cause)
+            self.season.reset_board(cause)
         else:
-            self.judge.board_reset()
+            self.judge.board_hangs()
             self.season.hang_board()
 
     def _break_controller(self) -> None:
@@ -601,6 +433,7 @@ class HardWeek:
         self.judge.controller_restarts()
         self.season.restart(away_ms)
         self._wrap_core()
+        self.judge.controller_is_back()
 
     def _break_cable(self) -> Callable[[], object]:
         rng, cable = self.rng, self.cable
@@ -735,11 +568,12 @@ class HardWeek:
         """Nothing has power while it is changed."""
         bank = self.season.plant.bank
         bank.charge_ah = 0.95 * bank.capacity_ah
-        self.judge.board_reset()
+        self.judge.board_reset("power")
         self.season.reset_board("power")
         self.judge.controller_restarts()
         self.season.restart(60_000)
         self._wrap_core()
+        self.judge.controller_is_back()
 
     def _clear_once(self) -> None:
         """One act of a person for each fault that stands."""

@@ -1,8 +1,6 @@
 """Watches a season's true state at every step and raises AssertionError when a promise is broken.
 
-The promises are numbered: S1 water at the suction, S2 a valve open for the pump, S3 leases, S4 longest opening, S5
-battery, S6 reserve, S7 daily cap, S8 latches stay, S9 nothing moves unasked, S10 what must be known for a start; B1 the
-ledger closes, B2 what was booked is what the meter counted.
+`PROMISES` names them: I what must never happen, Q the books, T what is told, L that it goes on.
 
 What is truly so is compared, so bounds carry what no controller can know: the seconds between two looks of the board
 (`LOOK_MS`), the meter's and the ranger's own errors, and faults that hide the truth from every sensor that is fitted.
@@ -10,13 +8,17 @@ What is truly so is compared, so bounds carry what no controller can know: the s
 
 from __future__ import annotations
 
+from collections import Counter
+from datetime import datetime
 from itertools import pairwise
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from controller.contract import ClearFault, Command, Now, Record, StepResult
-from controller.core.state import State
+from controller.core.state import Delivery, State
 from controller.site.model import Pump
 from firmware_host.messages import SHUT, Outputs
+from firmware_host.wire import SEQ_MODULUS
 from simulator.season import SeasonRun
 
 LOOK_MS = 1_000
@@ -33,6 +35,114 @@ METER_ERROR = 0.06
 """The plant's meters are wrong by 1.2 % (one standard deviation) and its emitters by 3 %."""
 UNMETERED_ERROR = 0.25
 NEVER_MS = -(1 << 60)
+
+
+HANG_MS = 1_000
+"""A board whose program hangs is reset, and shut, within a second."""
+BOARD_REST_MS = 25_000
+"""After a reset of the board in mid-run nothing is pumped again for half a minute, less what is asked meanwhile."""
+BATTERY_REST_MS = 25 * 60_000
+"""After a low battery stopped the pump it waits for half an hour above the resume voltage."""
+SHORT_BOOT_MS, SHORT_BOOTS, LOCK_OUT_MS = 600_000, 3, 1_800_000
+UNFIT_MS = 2_500
+"""A board that must not drive has a second to find out, another until its valves may close, and a turn."""
+LATE_MS = 2 * 3_600_000 + 120_000
+BUFFER_BYTES = 4_096
+RUN_MAX_S = 55 * 60
+LEVEL_OFF_PART, LEVEL_OFF_MS = 0.02, 11 * 60_000
+RAIN_MOST_MM_H = 250.0
+LEVEL_LIES_MS = 6 * 3_600_000
+"""After something that no ranger can tell from water was mended."""
+
+PROMISES = {
+    "I1": "no pump runs dry for longer than the wait for flow",
+    "I2": "no pump starts, runs or is shut in without an open valve",
+    "I3": "outputs are shut when nobody renews them, and within a second when the board hangs",
+    "I4": "no valve is open for longer than an hour, and none while the board is locked out",
+    "I5": "no pump drains the battery below its limits, nor starts again soon after they stopped it",
+    "I6": "watering leaves the reserve in the tank",
+    "I7": "no bed gets more than its cap in a day",
+    "I8": "a latched fault stays until somebody clears it, is shown, and bars what it concerns",
+    "I9": "nothing moves that was not wanted: no old, damaged, repeated or unfit word acts",
+    "I10": "nothing starts without time, level, voltage, warmth and a board, nor on hold",
+    "I11": "one bed is watered at a time",
+    "I12": "each dose is given once, and none that is hours late",
+    "I13": "a watering that goes slowly ends in time",
+    "Q1": "the ledger closes to the millilitre and opens where it closed",
+    "Q2": "what is booked is what the meter counted",
+    "Q3": "a level that is called good is near the truth, and rain is what can fall",
+    "Q4": "the core decides the same from its dump, and its journal replays to the same decisions",
+    "Q5": "every record reaches the journal and the broker, numbered without a hole",
+    "Q6": "what is kept while listening stays small",
+    "T1": "what must be told is told in time",
+    "T2": "nothing is told that is not so",
+    "L1": "when all is mended and cleared once, every bed is watered again at its time",
+    "L2": "one act of a person clears each fault",
+    "L3": "no sound bed goes dry because of another's fault",
+    "X1": "nothing raises",
+}
+DIAGNOSES = frozenset(
+    {
+        "leak",
+        "leak-stopped",
+        "catch-lost",
+        "rain-gauge-low",
+        "rain-doubtful",
+        "false-echo",
+        "level-frozen",
+        "emitters-clogged",
+        "emitters-open",
+        "flow-down",
+        "flow-up",
+        "filter-clogged",
+        "pump-worn",
+        "filter-or-pump",
+        "supply-up",
+        "meter-wrong",
+        "meter-off",
+        "valve-open",
+        "zones-crossed",
+        "ran-dry",
+        "meter-dead",
+        "line-blocked",
+        "pump-still",
+        "battery-faded",
+        "charger-dead",
+        "charger-low",
+        "battery-frozen",
+        "no-flow",
+        "burst-flow",
+        "meter-impossible",
+        "slow-delivery",
+        "flow-at-rest",
+        "output-stuck",
+        "pump-runs-on",
+        "board-no-flow",
+        "board-output-mismatch",
+        "board-dry",
+        "board-supply-low",
+        "board-supply-unknown",
+        "board-valve-too-long",
+        "board-pump-too-long",
+        "board-flow-at-rest",
+        "board-self-test",
+        "board-reboots",
+        "board-reboots-latched",
+        "board-settings-bad",
+    }
+)
+"""Findings that name something broken. The others tell what is measured, or what somebody did."""
+
+
+class Awaited:
+    """Something that must be told by a certain time: any one of some findings, by id or by its beginning."""
+
+    def __init__(self, ids: tuple[str, ...], since_ms: int, due_ms: int) -> None:
+        self.ids, self.since_ms, self.due_ms = ids, since_ms, due_ms
+        self.told_ms: int | None = None
+
+    def is_told_by(self, finding_id: str) -> bool:
+        return any(finding_id == wanted or finding_id.startswith(f"{wanted}:") for wanted in self.ids)
 
 
 class Spell:
@@ -53,12 +163,14 @@ class Spell:
 class Judge:
     """Hooks into plant and hardware of one season; ask `check_books` at the end."""
 
-    def __init__(self, season: SeasonRun) -> None:
+    def __init__(self, season: SeasonRun, since_midnight_ms: int = 0) -> None:
+        """`since_midnight_ms`: how long before the season's first instant the local day began."""
         self._season = season
+        self._since_midnight_ms = since_midnight_ms
         self._plant, self._site = season.plant, season.site
         self.calm = False
         self._wanted: list[tuple[int, Outputs]] = [(0, SHUT)]
-        self._accepted = (None, -1)
+        self._accepted: tuple[str | None, int] = (None, -1)
         self._accepted_ms = NEVER_MS
         self._dry = {pump.output: Spell() for pump in self._site.pumps}
         self._dead_head = {pump.output: Spell() for pump in self._site.pumps}
@@ -86,11 +198,34 @@ class Judge:
         """Has the board ever been told other pulses than the meter made?"""
         self._latched: set[str] = set()
         self._may_clear: set[str] = set()
+        self.awaited: list[Awaited] = []
+        self.explained: tuple[str, ...] | None = None
+        """Beginnings of all diagnoses that may be told now; None: any."""
+        self.told: list[tuple[int, str]] = []
+        """When each diagnosis was told."""
+        self._hung_ms: int | None = None
+        self._unfit_ms: int | None = None
+        self._unfit_why = ""
+        self._forbidden: set[str] = set()
+        self._rest_until_ms = self._back_ms = NEVER_MS
+        self._booted_ms, self._short_boots = self._now_ms, 1
+        self._locked_until_ms = NEVER_MS
+        self._battery_stop_ms = NEVER_MS
+        self._done: Counter[tuple[str, str]] = Counter()
+        self._served: dict[tuple[str, str], set[str]] = {}
+        self._times: dict[str, set[int]] = {zone.id: set() for zone in self._site.zones}
+        self._level_off = {tank.id: Spell() for tank in self._site.tanks}
+        self._level_due_ms = 0
+        self._level_may_lie_until_ms = dict.fromkeys((tank.id for tank in self._site.tanks), NEVER_MS)
+        self._rained: list[tuple[int, float]] = []
+        self._rain_mm = 0.0
         self._advance = self._plant.advance
         self._set_pump, self._set_valve = season.hardware.set_pump, season.hardware.set_valve
         self._plant.advance = self._watched_advance  # type: ignore[method-assign]
         season.hardware.set_pump = self._watched_set_pump  # type: ignore[method-assign]
         season.hardware.set_valve = self._watched_set_valve  # type: ignore[method-assign]
+        self._fed = season.hardware.feed_watchdog
+        season.hardware.feed_watchdog = self._watched_turn  # type: ignore[method-assign]
         self._start_day()
 
     # --- hooks ------------------------------------------------------------------------------------------------
@@ -118,17 +253,27 @@ class Judge:
         self._advance(to_ms)
         self.look()
 
+    def _watched_turn(self) -> None:
+        """The board has had a turn: it may be the only one that does anything, and time may jump to it."""
+        self._fed()
+        if self._anything_on():
+            self.look()
+
     def _watched_set_pump(self, output: int, on: bool) -> None:
         pumps, valves = self._season.hardware.output_masks()
         if on and not pumps >> output & 1:
-            # S2 by command: a valve of this pump has been open for its opening time.
+            # I2 by command: a valve of this pump has been open for its opening time.
             ready = [
                 zone.id
                 for zone in self._zones_of(output)
                 if valves >> zone.valve.output & 1
                 and self._now_ms - (self._open[zone.valve.output].since_ms or 0) >= 1000 * zone.valve.opening_s
             ]
-            assert ready, f"S2: pump {output} started before a valve was open for its opening time"
+            assert ready, f"I2: pump {output} started before a valve was open for its opening time"
+            rested_ms = self._now_ms - self._battery_stop_ms
+            assert rested_ms >= BATTERY_REST_MS, (
+                f"I5: pump {output} starts {rested_ms} ms after a low battery stopped it"
+            )
         if not on and pumps >> output & 1:
             self._pump_off_ms[output] = self._now_ms
         self._set_pump(output, on)
@@ -141,9 +286,9 @@ class Judge:
                 if not fed >> output & 1:
                     continue
                 last = not valves & fed & ~(1 << output)
-                assert not (last and pumps >> pump.output & 1), f"S2: valve {output} closed against a running pump"
+                assert not (last and pumps >> pump.output & 1), f"I2: valve {output} closed against a running pump"
                 rested_ms = self._now_ms - self._pump_off_ms[pump.output]
-                assert rested_ms >= SETTLE_MS, f"S2: valve {output} closed {rested_ms} ms after its pump stopped"
+                assert rested_ms >= SETTLE_MS, f"I2: valve {output} closed {rested_ms} ms after its pump stopped"
         self._set_valve(output, is_open)
         if output in self._open:
             self._open[output].lasting_ms(is_open, self._now_ms)
@@ -162,14 +307,52 @@ class Judge:
 
     # --- what the week tells ----------------------------------------------------------------------------------
 
-    def board_reset(self) -> None:
+    def board_reset(self, cause: str = "brownout") -> None:
         """The board is about to lose its counters: a second's worth of pulses may go with them."""
         self._losses += 1
         self._resets += 1
+        now_ms = self._now_ms
+        if self._anything_on():
+            self._rest_until_ms = now_ms + BOARD_REST_MS
+        self._hung_ms = None
+        if now_ms - self._booted_ms >= SHORT_BOOT_MS:
+            self._short_boots = 0
+        self._booted_ms = now_ms
+        self._short_boots += cause != "soft"
+        if self._short_boots > SHORT_BOOTS:
+            self._locked_until_ms = now_ms + LOCK_OUT_MS
+            self._short_boots = 1
+        elif self._locked_until_ms > now_ms:
+            # A boot in a lock-out serves it from the start.
+            self._locked_until_ms = now_ms + LOCK_OUT_MS
+
+    def board_hangs(self) -> None:
+        """The board's program is about to stop; its watchdog resets it."""
+        self.board_reset("watchdog")
+        if self._anything_on():
+            self._hung_ms = self._now_ms
+
+    def board_is_unfit(self, why: str) -> None:
+        """From now on nothing may be driven, or not for long: empty says that the board is fit again."""
+        self._unfit_ms, self._unfit_why = (self._now_ms, why) if why else (None, "")
+
+    def must_not_act(self, order_id: str) -> None:
+        """An order that was sent in a way in which none may act."""
+        self._forbidden.add(order_id)
+
+    def expect(self, ids: tuple[str, ...], within_ms: int) -> Awaited:
+        """From now on one of these findings must be told, in so much time at the latest."""
+        awaited = Awaited(ids, self._now_ms, self._now_ms + within_ms)
+        self.awaited.append(awaited)
+        return awaited
 
     def controller_restarts(self) -> None:
         """The controller is about to be away: what runs goes on for a lease at most."""
         self._losses += 1
+
+    def controller_is_back(self) -> None:
+        """Its lease may last a little longer; nothing new begins at once."""
+        self._back_ms = self._now_ms
 
     def clock_stepped(self, step_ms: int) -> None:
         """The controller's wall clock is about to be wrong: its days are not the true ones."""
@@ -179,6 +362,10 @@ class Judge:
         """An order is about to be given."""
         if isinstance(command, ClearFault):
             self._may_clear.add(command.fault_id)
+            if command.fault_id.startswith("board-"):
+                self._locked_until_ms = self._battery_stop_ms = NEVER_MS
+                self._short_boots = 0
+        self._rest_until_ms = self._back_ms = NEVER_MS
 
     def answered(self) -> None:
         """The order was answered: its permission is used up."""
@@ -188,23 +375,166 @@ class Judge:
     # --- after each step of the core --------------------------------------------------------------------------
 
     def core_stepped(self, now: Now, result: StepResult) -> None:
-        """S8, S10 and what the core wants from now on."""
+        """I8, I10 to I13, L3, what was told, and what the core wants from now on."""
         if result.outputs != self._wanted[-1][1]:
             self._wanted.append((self._now_ms, result.outputs))
             del self._wanted[:-6]
         state = self._state()
         latched = set(state.latches)
         lost = self._latched - latched - self._may_clear
-        assert not lost, f"S8: {sorted(lost)} went without anybody clearing"
+        assert not lost, f"I8: {sorted(lost)} went without anybody clearing"
         new = latched - self._latched
         self._latched = latched
         if new:
             shown = {finding.id for finding in self._season.core.snapshot(now).findings}
-            assert new <= shown, f"S8: {sorted(new - shown)} is latched but not shown"
+            assert new <= shown, f"I8: {sorted(new - shown)} is latched but not shown"
         for record in result.records:
-            if record.kind == "start":
-                check = self._check_drain if record.data["trigger"] == "drain" else self._check_start
-                check(now, record, state)
+            self._take_record(now, record, state)
+        if state.delivery is not None:
+            self._check_run(now, state.delivery)
+        if self.awaited:
+            self.check_told(now)
+        if self._now_ms >= self._level_due_ms:
+            self._level_due_ms = self._now_ms + 60_000
+            self._check_readings(now)
+        if self._anything_on():
+            self.look()
+
+    def _take_record(self, now: Now, record: Record, state: State) -> None:
+        data = record.data
+        if record.kind == "start":
+            assert data["run"] not in self._forbidden, f"I9: {data['run']} acted"
+            check = self._check_drain if data["trigger"] == "drain" else self._check_start
+            check(now, record, state)
+            if data["trigger"] == "fixed":
+                self._check_due(now, record)
+        elif record.kind == "delivery":
+            self._check_dose(record)
+        elif record.kind == "refusal":
+            self._check_refusal(record, state)
+        elif record.kind == "fault" and data["raised"]:
+            self._check_told_so(record)
+
+    def _check_told_so(self, record: Record) -> None:
+        """T2: a diagnosis needs a cause."""
+        condition = record.key.partition(":")[0]
+        if condition not in DIAGNOSES:
+            return
+        self.told.append((self._now_ms, record.key))
+        if self.explained is not None:
+            known = any(record.key.startswith(beginning) for beginning in self.explained)
+            assert known, f"T2: {record.key} was told without a cause: {record.data['text']}"
+
+    def check_told(self, now: Now) -> None:
+        """T1: whatever is awaited has been told, or there is still time for it."""
+        waiting = [awaited for awaited in self.awaited if awaited.told_ms is None]
+        if not waiting:
+            return
+        shown = {finding.id for finding in self._season.core.snapshot(now).findings}
+        for awaited in waiting:
+            if any(awaited.is_told_by(finding_id) for finding_id in shown):
+                awaited.told_ms = self._now_ms
+            seconds = (awaited.due_ms - awaited.since_ms) / 1000.0
+            late = awaited.told_ms is None and self._now_ms >= awaited.due_ms
+            assert not late, f"T1: none of {', '.join(awaited.ids)} was told within {seconds:.0f} s"
+
+    def _check_run(self, now: Now, delivery: Delivery) -> None:
+        """I13: twice the time the rated flow needs and a minute, at most 55 minutes, and a few seconds to notice."""
+        if delivery.phase != "running":
+            return
+        rated_s = 60.0 * delivery.target_ml / 1000.0 / self._site.zone(delivery.zone_id).rated_flow_l_min
+        most_s = min(RUN_MAX_S, 2.0 * rated_s + 60.0) + 5.0
+        ran_s = (now.mono_ms - delivery.started_mono_ms) / 1000.0
+        assert ran_s <= most_s, f"I13: {delivery.zone_id} is watered for {ran_s:.0f} s, at most {most_s:.0f} s"
+
+    def _check_dose(self, record: Record) -> None:
+        """I12: by the dose's own key, and by how many times of the day there ever were."""
+        data, zone_id = record.data, record.key
+        if data["ended"] != "done":
+            return
+        run = data["run"]
+        self._done[zone_id, run] += 1
+        assert self._done[zone_id, run] == 1, f"I12: {zone_id} got {run} twice"
+        if "/" in run and ":" in run:
+            served = self._served.setdefault((zone_id, run[:10]), set())
+            served.add(run)
+            times = self._times[zone_id]
+            assert len(served) <= len(times), f"I12: {zone_id} got {len(served)} doses of {run[:10]}, not {len(times)}"
+
+    def _check_due(self, now: Now, record: Record) -> None:
+        """I12: a fixed time is neither early nor hours late; days on which the clocks change are left out."""
+        day, _, minute = record.data["run"].partition("/")
+        zone = ZoneInfo(self._site.place.time_zone)
+        due = datetime.fromisoformat(f"{day}T{minute[:5]}").replace(tzinfo=zone)
+        if due.replace(hour=0).utcoffset() != due.replace(hour=23).utcoffset():
+            return
+        late_ms = now.wall_ms - due.timestamp() * 1000.0
+        assert -1_000.0 <= late_ms <= LATE_MS, (
+            f"I12: {record.key} begins {record.data['run']} {late_ms / 60e3:.0f} min late"
+        )
+
+    def _check_refusal(self, record: Record, state: State) -> None:
+        """L3: only its own latches, its pump's and those of the whole site bar a bed."""
+        for blocker_id in record.data["blockers"]:
+            latch = state.latches.get(blocker_id)
+            if latch is not None and record.key:
+                pump = self._site.pump_for_tank(self._site.zone(record.key).tank_id)
+                bars = latch.zone_id in ("", record.key, pump.id)
+                assert bars, f"L3: {record.key} was refused because of {blocker_id}"
+        present = state.delivery
+        if "battery-low" in record.data["blockers"] and present is not None and present.ended == "blocked":
+            self._battery_stop_ms = self._now_ms
+
+    def _check_readings(self, now: Now) -> None:
+        """Q3: levels and rain as they are used; Q6: buffers."""
+        self._note_level_lies()
+        for tank in self._site.tanks:
+            reading = self._core_level(tank.id, now)
+            off_l = 0.0
+            if reading.quality == "good" and now.mono_ms >= self._level_may_lie_until_ms[tank.id]:
+                off_l = abs(reading.volume_l - self._plant.truth.volume_l(tank.id)) - 3.0 * reading.sd_l
+            is_off = off_l > max(10.0, LEVEL_OFF_PART * self._plant.tanks[tank.id].overflow_volume_l)
+            lasting_ms = self._level_off[tank.id].lasting_ms(is_off, self._now_ms)
+            assert lasting_ms <= LEVEL_OFF_MS, (
+                f"Q3: the level of {tank.id} is called good and is {off_l:.0f} L further off than it owns up to"
+            )
+        self._check_rain()
+        talk = getattr(self._season.board, "talk", None)
+        decoders = [self._season.link._decoder, *([] if talk is None else [talk._decoder])]
+        held = max(len(decoder._partial) for decoder in decoders)
+        assert held <= BUFFER_BYTES, f"Q6: {held} bytes wait for the end of a line"
+
+    def _check_rain(self) -> None:
+        """Q3: no hour has more rain than has ever fallen in one."""
+        core: Any = self._season.core
+        rain_mm = core.sensing.rain_today_mm
+        if rain_mm > self._rain_mm:
+            self._rained.append((self._now_ms, rain_mm - self._rain_mm))
+        self._rain_mm = rain_mm
+        self._rained = [(when_ms, mm) for when_ms, mm in self._rained if self._now_ms - when_ms < 3_600_000]
+        hour_mm = sum(mm for _, mm in self._rained)
+        assert hour_mm <= RAIN_MOST_MM_H + 10.0, f"Q3: {hour_mm:.0f} mm of rain were counted within an hour"
+
+    def _core_level(self, tank_id: str, now: Now) -> Any:
+        core: Any = self._season.core
+        return core.sensing.level(tank_id, now.mono_ms)
+
+    def _note_level_lies(self) -> None:
+        """What no ranger can tell from water, or what the estimator may take some time to follow."""
+        faults, now_ms = self._plant.faults, self._now_ms
+        others = any(
+            what != "echo" or trouble.kind != "stuck"
+            for (what, _), trouble in faults.sensor.items()
+            if what != "battery"
+        )
+        miscounts = faults.flow_meter_dead or faults.flow_meter_slow or faults.flow_phantom_l_h
+        lies = others or miscounts or faults.temperature_frozen or faults.temperature_bad
+        lies = lies or faults.echo_jump_mm or faults.echo_false_mm or faults.echo_drift_mm_day or faults.echo_lost_part
+        for tank in self._site.tanks:
+            volume_l = self._plant.truth.volume_l(tank.id)
+            if lies or abs(volume_l - self._volume_l[tank.id]) > 40.0:
+                self._level_may_lie_until_ms[tank.id] = now_ms + LEVEL_LIES_MS
+            self._volume_l[tank.id] = volume_l
 
     def _state(self) -> State:
         """The core's own memory; taking a dump at every step would cost more than the step."""
@@ -214,37 +544,37 @@ class Judge:
 
     def _check_drain(self, _now: Now, record: Record, state: State) -> None:
         """A line that is emptied asks for no battery, level or warmth, but for a hold, a board and a sound zone."""
-        assert state.held, "S10: a line was opened without a hold"
-        assert state.link_up, "S10: a line was opened without a board"
+        assert state.held, "I10: a line was opened without a hold"
+        assert state.link_up, "I10: a line was opened without a board"
         barred = [latch.id for latch in state.latches.values() if latch.zone_id in ("", record.key)]
-        assert not barred, f"S8: a line was opened although {barred} is latched"
+        assert not barred, f"I8: a line was opened although {barred} is latched"
 
     def _check_start(self, now: Now, record: Record, state: State) -> None:
         zone = self._site.zone(record.key)
-        assert now.trust != "unknown" or state.weather.day, "S10: started without ever having known the time"
-        assert not state.held, "S10: started while on hold"
-        assert state.link_up, "S10: started without a board"
+        assert now.trust != "unknown" or state.weather.day, "I10: started without ever having known the time"
+        assert not state.held, "I10: started while on hold"
+        assert state.link_up, "I10: started without a board"
         barred = [latch.id for latch in state.latches.values() if latch.zone_id in ("", zone.id)]
-        assert not barred, f"S8: started although {barred} is latched"
+        assert not barred, f"I8: started although {barred} is latched"
         faults = self._plant.faults
         tank = self._site.tank(zone.tank_id)
-        assert not state.float_dry.get(tank.id, False), "S10: started on a dry suction"
+        assert not state.float_dry.get(tank.id, False), "I10: started on a dry suction"
         cold = faults.temperature_frozen.get(0, 20.0) <= 0.0 and 0 not in faults.temperature_bad
         sensing = self._season.core.dump()["sensing"]
         seen_c = sensing["temperature_c"]
-        assert seen_c is None or not (cold and seen_c <= 0.0), "S10: started in frost"
+        assert seen_c is None or not (cold and seen_c <= 0.0), "I10: started in frost"
         level_ms = sensing["levels"][tank.id]["measured_mono_ms"]
-        assert now.mono_ms - (level_ms or NEVER_MS) <= 15_000, "S10: started on an old level"
+        assert now.mono_ms - (level_ms or NEVER_MS) <= 15_000, "I10: started on an old level"
         battery_ms = sensing["battery"]["voltage_mono_ms"]
-        assert now.mono_ms - (battery_ms or NEVER_MS) <= 60_000, "S10: started on an old voltage"
-        assert sensing["battery"]["voltage_v"] <= self._site.battery.maximum_v, "S10: started on over-voltage"
+        assert now.mono_ms - (battery_ms or NEVER_MS) <= 60_000, "I10: started on an old voltage"
+        assert sensing["battery"]["voltage_v"] <= self._site.battery.maximum_v, "I10: started on over-voltage"
 
     # --- after each step of the plant -------------------------------------------------------------------------
 
     def look(self) -> None:
         """All promises about what is truly so now."""
         self._note_faults()
-        if self._now_ms // DAY_MS != self._day:
+        if (self._now_ms + self._since_midnight_ms) // DAY_MS != self._day:
             self._start_day()
         if not self._anything_on():
             self._all_still()
@@ -291,29 +621,55 @@ class Judge:
         return self._now_ms - when_ms <= 60_000
 
     def _check_leases(self) -> None:
-        """S3 and S4, on the pins; S9: what is on was wanted within the life of a command and its lease."""
+        """I3 and I4, on the pins; I9: what is on was wanted within the life of a command and its lease."""
         hardware, now_ms = self._season.hardware, self._now_ms
         pumps, valves = hardware.output_masks()
-        talk = getattr(self._season.board, "talk", None)
-        if talk is not None and (talk.boot_id, talk.accepted_seq) != self._accepted:
-            self._accepted = (talk.boot_id, talk.accepted_seq)
-            self._accepted_ms = now_ms
+        self._note_accepted()
+        self._check_unasked(pumps, valves)
         if pumps or valves:
             silent_ms = now_ms - self._accepted_ms
-            assert silent_ms <= LEASE_MAX_MS, f"S3: outputs on {silent_ms} ms after the last accepted command"
+            assert silent_ms <= LEASE_MAX_MS, f"I3: outputs on {silent_ms} ms after the last accepted command"
         life_ms = COMMAND_AGE_MS + LEASE_MAX_MS
         ended = [at for (at, _) in self._wanted[1:]] + [now_ms]
         for (_, wanted), end_ms in zip(self._wanted, ended, strict=True):
             if now_ms - end_ms <= life_ms:
                 pumps &= ~wanted.pumps
                 valves &= ~wanted.valves
-        assert pumps | valves == 0, f"S9: pumps {pumps:b}, valves {valves:b} are on although nobody wants them"
+        assert pumps | valves == 0, f"I9: pumps {pumps:b}, valves {valves:b} are on although nobody wants them"
         for output, spell in self._open.items():
             open_ms = spell.lasting_ms(bool(hardware.output_masks()[1] >> output & 1), now_ms)
-            assert open_ms <= RUN_MAX_MS, f"S4: valve {output} open for {open_ms} ms"
+            assert open_ms <= RUN_MAX_MS, f"I4: valve {output} open for {open_ms} ms"
+
+    def _note_accepted(self) -> None:
+        """I9: the numbers of the words that act only go up within a boot."""
+        talk = getattr(self._season.board, "talk", None)
+        if talk is None or (talk.boot_id, talk.accepted_seq) == self._accepted:
+            return
+        boot_id, before = self._accepted
+        ahead = (talk.accepted_seq - before) % SEQ_MODULUS
+        again = boot_id == talk.boot_id and before >= 0 and ahead > SEQ_MODULUS >> 1
+        assert not again, f"I9: word {talk.accepted_seq} acted after word {before}"
+        self._accepted = (talk.boot_id, talk.accepted_seq)
+        self._accepted_ms = self._now_ms
+
+    def _check_unasked(self, pumps: int, valves: int) -> None:
+        """I3, I4, I9, I11: while the board must not drive, after resets, and one bed at a time."""
+        now_ms, on = self._now_ms, bool(pumps or valves)
+        if self._hung_ms is not None and HANG_MS < now_ms - self._hung_ms < LEASE_MAX_MS:
+            assert not on, f"I3: outputs on {now_ms - self._hung_ms} ms after the board's program hung"
+        if self._unfit_ms is not None and now_ms - self._unfit_ms > UNFIT_MS:
+            assert not on, f"I9: outputs on {now_ms - self._unfit_ms} ms after {self._unfit_why}"
+        if now_ms < self._locked_until_ms:
+            assert not on, "I4: outputs on although the board booted again and again"
+        if now_ms < self._rest_until_ms and now_ms - (self._rest_until_ms - BOARD_REST_MS) > HANG_MS:
+            assert not pumps, "I9: the watering went on by itself after a reset"
+        if LEASE_MAX_MS < now_ms - self._back_ms < BOARD_REST_MS:
+            assert not pumps, "I9: the watering went on by itself after the controller was back"
+        if not self._recently(self._welded_ms):
+            assert valves.bit_count() <= 1, f"I11: valves {valves:b} are open together"
 
     def _check_pump(self, pump: Pump) -> None:
-        """S1 and S2 as they truly are."""
+        """I1 and I2 as they truly are."""
         state, now_ms = self._plant.pumps[pump.output], self._now_ms
         bound_ms = NO_FLOW_START_MS + LOOK_MS
         # The pump runs at once, but flow begins to be missed only when the last pulse is some time ago.
@@ -321,11 +677,11 @@ class Judge:
         head_ms = self._dead_head[pump.output].lasting_ms(state.running and state.dead_headed, now_ms)
         if self._recently(self._welded_ms) or self._recently(self._hidden_flow_ms[pump.output]):
             return
-        assert dry_ms <= bound_ms, f"S1: pump {pump.id} ran dry for {dry_ms} ms"
-        assert head_ms <= bound_ms, f"S2: pump {pump.id} ran against shut valves for {head_ms} ms"
+        assert dry_ms <= bound_ms, f"I1: pump {pump.id} ran dry for {dry_ms} ms"
+        assert head_ms <= bound_ms, f"I2: pump {pump.id} ran against shut valves for {head_ms} ms"
 
     def _check_battery(self) -> None:
-        """S5, on the true voltage; the controller adds the sag back, and the board allows it."""
+        """I5, on the true voltage; the controller adds the sag back, and the board allows it."""
         battery, now_ms = self._site.battery, self._now_ms
         running = bool(self._season.hardware.output_masks()[0])
         volts = self._plant.bank.terminal_v()
@@ -334,11 +690,11 @@ class Judge:
         floor_ms = self._floor.lasting_ms(running and volts < battery.floor_v - slack_v, now_ms)
         if self._recently(self._battery_lied_ms):
             return
-        assert low_ms <= BATTERY_LOW_MS + 2 * LOOK_MS, f"S5: pump on at {volts:.2f} V for {low_ms} ms"
-        assert floor_ms <= BATTERY_FLOOR_MS + 2 * LOOK_MS, f"S5: pump on at {volts:.2f} V for {floor_ms} ms"
+        assert low_ms <= BATTERY_LOW_MS + 2 * LOOK_MS, f"I5: pump on at {volts:.2f} V for {low_ms} ms"
+        assert floor_ms <= BATTERY_FLOOR_MS + 2 * LOOK_MS, f"I5: pump on at {volts:.2f} V for {floor_ms} ms"
 
     def _check_reserves(self) -> None:
-        """S6: what irrigation takes from below the reserve, beyond the ranger's error and what flows unseen."""
+        """I6: what irrigation takes from below the reserve, beyond the ranger's error and what flows unseen."""
         for tank in self._site.tanks:
             truth = self._plant.tanks[tank.id]
             drawn_l = truth.drawn_l - self._drawn_l[tank.id]
@@ -356,10 +712,10 @@ class Judge:
             unseen_min = 2.2 if self._now_ms - self._silent_ms[tank.id] <= 180_000 else 0.2
             slack_l = pump.max_flow_l_min * unseen_min + 10.0 * truth.table.surface_m2(truth.volume_l)
             taken_l = self._below_reserve_l[tank.id]
-            assert taken_l <= slack_l, f"S6: {taken_l:.1f} L below the reserve of {tank.reserve_l:.0f} L"
+            assert taken_l <= slack_l, f"I6: {taken_l:.1f} L below the reserve of {tank.reserve_l:.0f} L"
 
     def _start_day(self) -> None:
-        self._day = self._now_ms // DAY_MS
+        self._day = (self._now_ms + self._since_midnight_ms) // DAY_MS
         self._applied_l = {zone.id: self._plant.roots[zone.id].applied_l for zone in self._site.zones}
         self._cap_l = {}
         self._caps_spoilt = False
@@ -371,10 +727,11 @@ class Judge:
         """The cap of a day is the largest that was in force on it."""
         for zone_id, zone_state in self._state().zones.items():
             cap_l = zone_state.schedule.daily_cap_l
+            self._times[zone_id].update(zone_state.schedule.fixed_times_min)
             self._cap_l[zone_id] = max(self._cap_l.get(zone_id, 0.0), cap_l)
 
     def _check_caps(self) -> None:
-        """S7. A meter that is dead, phantom or shared with a stuck valve cannot tell whose water it was."""
+        """I7. A meter that is dead, phantom or shared with a stuck valve cannot tell whose water it was."""
         if self._valve_stuck_ms == self._now_ms or self._plant.faults.pump_welded:
             self._caps_spoilt = True
         faults = self._plant.faults
@@ -394,26 +751,26 @@ class Judge:
             days = 1 + self._clock_steps
             bound_l = days * self._cap_l[zone.id] * (1.0 + error) + (self._losses + 1) * 1.2 * flow_l_min / 60.0
             assert applied_l <= bound_l, (
-                f"S7: {zone.id} got {applied_l:.2f} L on day {self._day}, its cap is {self._cap_l[zone.id]:.2f} L"
+                f"I7: {zone.id} got {applied_l:.2f} L on day {self._day}, its cap is {self._cap_l[zone.id]:.2f} L"
             )
 
     # --- the books --------------------------------------------------------------------------------------------
 
     def check_books(self, records: list[tuple[Now, Record]]) -> None:
-        """B1: every ledger closes to the millilitre and opens where the last one closed."""
+        """Q1: every ledger closes to the millilitre and opens where the last one closed."""
         for tank in self._site.tanks:
             ledgers = [record.data for _, record in records if record.kind == "ledger" and record.key == tank.id]
             for ledger in ledgers:
                 total_ml = ledger["opening_ml"] + sum(ledger["entries_ml"].values())
-                assert total_ml == ledger["closing_ml"], f"B1: {ledger} does not close"
+                assert total_ml == ledger["closing_ml"], f"Q1: {ledger} does not close"
             for before, after in pairwise(ledgers):
-                assert after["opening_ml"] == before["closing_ml"], "B1: a ledger opens where none closed"
+                assert after["opening_ml"] == before["closing_ml"], "Q1: a ledger opens where none closed"
         for pump in self._site.pumps:
             self._check_bookings(pump, records)
         assert abs(self._plant.water_balance_error_l()) < 1e-3, "the plant's own balance is off"
 
     def _check_bookings(self, pump: Pump, records: list[tuple[Now, Record]]) -> None:
-        """B2: no more was booked than the meter counted, and no less but for a second's flow at each board reset."""
+        """Q2: no more was booked than the meter counted, and no less but for a second's flow at each board reset."""
         meter = pump.flow_meter
         if meter is None or self._miscounted:
             return
@@ -428,9 +785,9 @@ class Judge:
             booked_l += present.delivered_ml / 1000.0 / (1.0 + present.meter_part)
         counted_l = self._plant.pumps[pump.output].pulses / meter.pulses_per_l
         rounding_l = 0.001 * (len(records) + 1)
-        assert booked_l <= counted_l + rounding_l, f"B2: {booked_l:.3f} L booked, {counted_l:.3f} L metered"
+        assert booked_l <= counted_l + rounding_l, f"Q2: {booked_l:.3f} L booked, {counted_l:.3f} L metered"
         if not self._flowed_at_rest:
             lost_l = self._resets * 1.5 * pump.max_flow_l_min / 60.0 + 1.5 * pump.max_flow_l_min / 60.0
             assert counted_l - booked_l <= lost_l + rounding_l, (
-                f"B2: {booked_l:.3f} L booked, {counted_l:.3f} L metered, {self._resets} resets of the board"
+                f"Q2: {booked_l:.3f} L booked, {counted_l:.3f} L metered, {self._resets} resets of the board"
             )

@@ -67,13 +67,13 @@ def a_hold_holds_nothing(patch: pytest.MonkeyPatch) -> None:
 @pytest.mark.parametrize(
     ("mistake", "promise"),
     [
-        (valves_close_at_once, "S2"),
-        (the_pump_starts_before_the_valve_is_open, "S2"),
-        (a_lease_never_ends, "S3"),
-        (nobody_looks_at_the_cap, "S7"),
-        (flow_is_booked_twice, "B2"),
-        (a_day_opens_where_none_closed, "B1"),
-        (a_hold_holds_nothing, "S10"),
+        (valves_close_at_once, "I2"),
+        (the_pump_starts_before_the_valve_is_open, "I2"),
+        (a_lease_never_ends, "I3"),
+        (nobody_looks_at_the_cap, "I7"),
+        (flow_is_booked_twice, "Q2"),
+        (a_day_opens_where_none_closed, "Q1"),
+        (a_hold_holds_nothing, "I10"),
     ],
 )
 def test_a_planted_mistake_is_found_by_the_promise_it_breaks(

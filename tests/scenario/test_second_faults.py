@@ -8,8 +8,8 @@ from random import Random
 import pytest
 
 from controller.contract import ClearFault, HoldAll, ResumeAll
+from tests.scenario.broken_season import Cable, LineTrouble
 from tests.scenario.garden import EXAMPLE, Garden, at_fixed_times, fixed, with_zones
-from tests.scenario.hard_weeks import Cable, LineTrouble
 
 BED, POT = "salad-bed-east", "bench-south"
 SIX = 6 * 60
@@ -109,3 +109,17 @@ def test_a_fault_of_the_board_is_cleared_by_one_order_however_long_it_was_quiet(
     assert garden.order(ClearFault("board-output-mismatch")).accepted
     garden.run_seconds(5)
     assert garden.season.board.faults.standing == []
+
+
+def test_without_a_meter_the_level_falls_with_the_water_and_owns_up_to_its_doubt() -> None:
+    pump = replace(EXAMPLE.pumps[0], flow_meter=None)
+    site = at_fixed_times(EXAMPLE, BED, 20.0, SIX, SIX + 40, SIX + 240)
+    garden = Garden(replace(site, pumps=(pump,)), fill=0.25)
+    garden.run_hours(6)
+    for _ in range(32):
+        garden.run_hours(0.25)
+        (tank,) = garden.snapshot.tanks
+        assert tank.volume_l is not None
+        assert tank.volume_sd_l is not None
+        assert abs(tank.volume_l - garden.volume_l()) < 4.0 * tank.volume_sd_l
+    assert garden.given_l(BED) == pytest.approx(60.0, rel=0.1)
