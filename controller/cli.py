@@ -29,6 +29,7 @@ COMMANDS = {
     "export": ("controller.commands.export", "write the journal's records as CSV, SenML or line protocol"),
     "what-if": ("simulator.what_if_command", "live a recorded season again with another tank, roof, panel or schedule"),
     "season": ("simulator.season_command", "run a season in virtual time and print what became of the water"),
+    "commission": ("controller.commands.commission", "try and calibrate a new pump house part by part, with its owner"),
     "winter": ("controller.commands.winter", "close a site down for winter or start it up in spring, step by step"),
     "replay": ("controller.commands.replay", "run the core again over a journal and compare every decision"),
     "backup": ("controller.commands.backup", "copy the journal while the controller runs"),

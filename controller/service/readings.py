@@ -51,6 +51,7 @@ def reading_values(report: Report, hello: Hello, age_ms: int) -> dict[str, Any]:
         "board": hello.board_id,
         "firmware": hello.firmware,
         "boot": report.boot_id,
+        "up_s": report.uptime_ms / 1000.0,
         "fitted": {
             "echo": fitted.echo,
             "temperature": fitted.temperature,

@@ -25,8 +25,9 @@ PURE = (
     "controller/guard",
     "controller/core",
     "controller/account",
+    "controller/commissioning",
 )
-ORDER = ["site", "estimate", "irrigate", "guard", "core", "account", "service", "commands", "cli"]
+ORDER = ["site", "estimate", "irrigate", "guard", "core", "account", "commissioning", "service", "commands", "cli"]
 SHARED = frozenset({"contract", "errors"})
 BOTH_PYTHONS = frozenset({"binascii", "firmware_host"})
 # The files that drive the chip, and what each may ask of MicroPython. All other files of the board run anywhere.
