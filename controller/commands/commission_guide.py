@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Any, Protocol
@@ -17,6 +18,12 @@ from controller.site.model import Site
 
 STOP, LEAVE, SKIP = "stop", "q", "s"
 WORDS = f"Words that work at any question: {STOP} stops everything, {SKIP} leaves the step out, {LEAVE} goes on later."
+
+FLASH = (
+    "sudo systemctl stop pumphouse",
+    "pumphouse board flash --serial PORT --pins FILE",
+    "sudo systemctl start pumphouse",
+)
 
 AskPerson = Callable[[str], str]
 SayPerson = Callable[[str], None]
@@ -135,6 +142,7 @@ class Guide:
         try:
             self._ask("  Enter begins: ")
             while True:
+                self._clear_latched()
                 outcome = self._run(step)
                 self._show(outcome)
                 if outcome.waiting:
@@ -227,6 +235,20 @@ class Guide:
                 self._must({"order": "resume-zone", "zone": zone_id})
         self._progress.zones_held([])
 
+    def _clear_latched(self) -> None:
+        """Faults that stay until somebody says that they are mended: they would refuse the next try."""
+        try:
+            findings = json.loads(self._live.values().get("site/findings", "[]"))
+        except ValueError:
+            return
+        for finding in findings:
+            if finding["latched"]:
+                self._say(f"  The controller holds: {finding['text']}")
+                self._say(f"            -> {finding['cure']}")
+                if self._yes(f"Clear {finding['id']} now, because it is mended?"):
+                    refused = self._live.order({"order": "clear-fault", "fault": finding["id"]})
+                    self._say(f"  Not cleared: {refused}" if refused else "  Cleared.")
+
     def _must(self, fields: Mapping[str, Any]) -> None:
         refused = self._live.order(fields)
         if refused:
@@ -251,8 +273,9 @@ class Guide:
             for line in outcome.pin_lines:
                 self._say(f"    before  {line.before}")
                 self._say(f"    after   {line.after}")
-            self._say("  Write it there, stop the service, flash, start the service:")
-            self._say("    pumphouse board flash --serial PORT --pins FILE")
+            self._say("  Write it there, then, with the pump's fuse out:")
+            for command in FLASH:
+                self._say(f"    {command}")
             accepted = self._yes("Is that done?")
         if outcome.changes:
             self._say("  For the site file:")

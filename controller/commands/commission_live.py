@@ -22,7 +22,6 @@ from controller.site.model import Mqtt
 ANSWER_WITHIN_S = 15.0
 READ_EVERY_S = 1.05
 """A little less often than questions are let in."""
-FRESH_S = 5.0
 REPORT_WITHIN_S = 90.0
 """The board may report once in a minute until it is asked to hurry."""
 IDLE_S = 20.0
@@ -52,7 +51,7 @@ class OverMqtt:
         return "" if answer["accepted"] else str(answer["reason"] or "no reason was given")
 
     def look(self, seconds: float) -> tuple[Readings, ...]:
-        """Fresh readings over so long, one or more, each once."""
+        """Readings over so long, one or more, each once; none that the board reported before."""
         began_s = time.monotonic()
         found: list[Readings] = []
         why = "it has not reported"
@@ -61,7 +60,8 @@ class OverMqtt:
             answer = self._exchange("ask", {"ask": "readings"})
             if answer["accepted"]:
                 newest = _readings(answer.get("readings"))
-                if newest.age_s <= FRESH_S * self._pace and (not found or _another(found[-1], newest)):
+                since_s = (time.monotonic() - began_s) * self._pace
+                if newest.age_s < since_s and (not found or _another(found[-1], newest)):
                     found.append(newest)
             else:
                 why = str(answer["reason"])

@@ -55,7 +55,11 @@ def judge_battery(board_v: float, hand_v: float, panel_v: float | None, divider:
     corrected = _corrected(divider, ratio)
     after_v = board_v / divider.factor * corrected.factor
     off = f"battery reads {100.0 * (board_v / hand_v - 1.0):+.1f} %"
-    fault = Fault("divider-off", off, f"with the line below the board would read {after_v:.2f} V", by_change=True)
+    cure = (
+        f"with the line below the board would read {after_v:.2f} V; what the controller thinks of the charge follows "
+        "within about an hour, and until then it may refuse the pump"
+    )
+    fault = Fault("divider-off", off, cure, by_change=True)
     return Outcome(measured, (fault,), pin_lines=(PinFileLine(divider.line(), corrected.line()),))
 
 
@@ -90,7 +94,7 @@ def battery_script(divider: Divider) -> Script:
     yield from say("Measure at the battery's own terminals, plus and minus, with the pump still.")
     yield from say("Caution: probes with guarded tips, no rings; a short circuit at the terminals starts fires.")
     while True:
-        hand_v = yield from quantity("The hand meter shows, in volts", VOLTAGE, LEAST_V, MOST_V)
+        hand_v = yield from quantity("The hand meter shows", VOLTAGE, LEAST_V, MOST_V, "12.64 V")
         seen = yield from look(LOOK_S)
         board = reading.battery_v(seen)
         if board is None:

@@ -20,6 +20,7 @@ TABLE_PART = 0.05
 """How far the area of a declared shape may be off (own choice)."""
 RATED_LOW, RATED_HIGH = 0.6, 1.5
 """A zone that gives less or more than this part of its emitters' rating is named (own choice)."""
+NOTHING_PART = 0.05
 SURE_SDS = 2.5
 
 
@@ -39,12 +40,11 @@ class Fall:
 
 def judge_flows(pump: Pump, runs: list[ZoneRun], fall: Fall | None) -> Outcome:
     """Each zone's rate against its rating, and all of them together against the level."""
-    measured, faults, metered_l = [], [], 0.0
-    for one in runs:
-        if one.run.refused:
-            cure = "mend what it says, then repeat this step"
-            faults.append(Fault("run-refused", f"{one.zone.name}: {one.run.refused}", cure))
-            continue
+    measured, faults, metered_l = [], _refusals(runs), 0.0
+    watered = [one for one in runs if not one.run.refused]
+    if not watered:
+        return Outcome((), tuple(faults))
+    for one in watered:
         meter = pump.flow_meter
         if meter is None:
             continue
@@ -56,12 +56,25 @@ def judge_flows(pump: Pump, runs: list[ZoneRun], fall: Fall | None) -> Outcome:
         measured.append(f"level fell by {fall.litres:.1f} ± {fall.sd:.1f} L, the meter says {metered_l:.1f} L")
         faults += _against_level(fall, metered_l)
     elif fall is not None:
-        measured.append(f"level fell by {fall.litres:.1f} ± {fall.sd:.1f} L over {len(runs)} runs")
+        measured.append(f"level fell by {fall.litres:.1f} ± {fall.sd:.1f} L over {len(watered)} runs")
     return Outcome(tuple(measured), tuple(faults))
+
+
+def _refusals(runs: list[ZoneRun]) -> list[Fault]:
+    """What was refused, the same reason once."""
+    zones: dict[str, list[str]] = {}
+    for one in runs:
+        if one.run.refused:
+            zones.setdefault(one.run.refused, []).append(one.zone.name)
+    cure = "mend what it says, then repeat this step"
+    return [Fault("run-refused", f"{', '.join(names)}: {reason}", cure) for reason, names in zones.items()]
 
 
 def _against_rating(zone: Zone, rate: float) -> list[Fault]:
     rated = zone.rated_flow_l_min
+    if rate < NOTHING_PART * rated:
+        cure = "a valve that does not open, a closed hand valve, a blocked pipe: do the step with the valves again"
+        return [Fault("zone-no-flow", f"no water came in {zone.name}", cure)]
     if rate < RATED_LOW * rated:
         cure = "blocked filter or emitters, a kinked pipe, a valve that opens halfway; or fewer emitters than declared"
         return [Fault("zone-flow-low", f"{zone.name} gives {rate:.2f} L/min of {rated:.2f} L/min rated", cure)]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from controller.commissioning.battery import LEAST_V, MOST_V
 from controller.commissioning.outcome import Fault, Outcome
 from controller.commissioning.talk import Script, look, quantity, say, tree
 from controller.site.geometry import LevelTable
@@ -83,7 +84,9 @@ def last_check_script(site: Site) -> Script:
     depth_mm = {}
     for tank in site.tanks:
         most = tank.overflow_mm + 100.0
-        depth_mm[tank.id] = yield from quantity(f"  Stick: depth of the water in {tank.name}", LENGTH, 0.0, most)
-    hand_v = yield from quantity("  The hand meter at the battery shows", VOLTAGE, 9.0, 16.0)
+        depth_mm[tank.id] = yield from quantity(
+            f"  Stick: depth of the water in {tank.name}", LENGTH, 0.0, most, "742 mm"
+        )
+    hand_v = yield from quantity("  The hand meter at the battery shows", VOLTAGE, LEAST_V, MOST_V, "12.64 V")
     yield from look(SETTLE_S)
     return judge_told(site, told_by(site, (yield from tree())), depth_mm, hand_v)

@@ -143,9 +143,11 @@ def levels_script(site: Site) -> Script:
 
 def _by_hand(tank: Tank) -> Part[ByHand]:
     while True:
-        gap_mm = yield from quantity("  Tape from the sensor's face straight down to the water", LENGTH, 20.0, 8000.0)
+        gap_mm = yield from quantity(
+            "  Tape from the sensor's face straight down to the water", LENGTH, 20.0, 8000.0, "692 mm"
+        )
         depth_mm = yield from quantity(
-            "  Stick: depth of the water at the lowest point inside", LENGTH, 0.0, tank.overflow_mm + 100.0
+            "  Stick: depth of the water at the lowest point inside", LENGTH, 0.0, tank.overflow_mm + 100.0, "742 mm"
         )
         off_mm = gap_mm + depth_mm - tank.sensor_height_mm
         if abs(off_mm) <= HEIGHT_AGREES_MM + TAPE_MM:
@@ -154,8 +156,8 @@ def _by_hand(tank: Tank) -> Part[ByHand]:
             f"  Together {gap_mm + depth_mm:.0f} mm; the site file has the sensor's face at "
             f"{tank.sensor_height_mm:g} mm. Measure both once more, to be sure."
         )
-        again_gap = yield from quantity("  Tape, again", LENGTH, 20.0, 8000.0)
-        again_depth = yield from quantity("  Stick, again", LENGTH, 0.0, tank.overflow_mm + 100.0)
+        again_gap = yield from quantity("  Tape, again", LENGTH, 20.0, 8000.0, "692 mm")
+        again_depth = yield from quantity("  Stick, again", LENGTH, 0.0, tank.overflow_mm + 100.0, "742 mm")
         if abs(again_gap - gap_mm) <= TAPE_MM / 2 and abs(again_depth - depth_mm) <= TAPE_MM / 2:
             return ByHand((gap_mm + again_gap) / 2.0, (depth_mm + again_depth) / 2.0)
         yield from say(f"  The two differ by more than {TAPE_MM / 2:g} mm. Begin again with this tank.")

@@ -94,5 +94,5 @@ def _one_bucket(zone: Zone, pump: Pump, meter: FlowMeter) -> Part[tuple[Bucket |
     pulses = None if run.pulses is None else run.pulses.get(meter.channel, 0)
     if not pulses:
         return None, Fault("meter-dead", "the meter counted nothing", "do the step with the pump again")
-    litres = yield from quantity("  Water in the bucket", VOLUME, LEAST_L, MOST_L)
+    litres = yield from quantity("  Water in the bucket", VOLUME, LEAST_L, MOST_L, "4.12 L")
     return (litres, pulses), None

@@ -46,7 +46,7 @@ def judge_temperature(by_probe_c: float | None, by_hand_c: float) -> Outcome:
 def temperature_script() -> Script:
     """Ask for a thermometer's figure and compare."""
     yield from say("Hold a thermometer beside the air probe for five minutes, in the shade.")
-    by_hand = yield from quantity("It shows", TEMPERATURE, -30.0, 50.0)
+    by_hand = yield from quantity("It shows", TEMPERATURE, -30.0, 50.0, "16.5 °C")
     return judge_temperature(reading.air_c((yield from look(5.0))), by_hand)
 
 
@@ -159,10 +159,10 @@ def gauge_script(gauge: RainGauge) -> Script:
 
 
 def _pour(gauge: RainGauge, so_far: Outcome) -> Part[Outcome]:
-    funnel_mm = yield from quantity("  Inner diameter of its funnel", LENGTH, 50.0, 500.0)
+    funnel_mm = yield from quantity("  Inner diameter of its funnel", LENGTH, 50.0, 500.0, "160 mm")
     before = (yield from look(3.0))[-1].rain_tips or 0
     poured_l = yield from quantity(
-        "  Pour half a litre, drop by drop, over ten minutes. How much was it", VOLUME, 0.05, 5.0
+        "  Pour half a litre, drop by drop, over ten minutes. How much was it", VOLUME, 0.05, 5.0, "500 mL"
     )
     tips = ((yield from look(5.0))[-1].rain_tips or 0) - before
     found = judge_pour(gauge, poured_l, funnel_mm, tips)

@@ -12,6 +12,7 @@ from controller.commissioning.readings import Readings
 from controller.site.units import Dimension, QuantityError, parse_quantity
 
 LOOK_S = 2.0
+PATIENT_TRIES = 8
 SHUT_WITHIN_LOOKS = 60
 """Two minutes; the longest wait is that for a latching valve behind others (own choice)."""
 
@@ -39,7 +40,7 @@ class Give:
 
 @dataclass(frozen=True, slots=True)
 class Look:
-    """Look at the board for so long. Sent back: its readings, one or more, the newest last."""
+    """Look at the board for so long. Sent back: what it read since, one reading or more, the newest last."""
 
     seconds: float
 
@@ -75,6 +76,17 @@ def give(**fields: Any) -> Part[str]:
     return reason
 
 
+def patiently(**fields: Any) -> Part[str]:
+    """Give an order that may come a little too early: what was before it is still being ended."""
+    reason = ""
+    for _ in range(PATIENT_TRIES):
+        reason = yield from give(**fields)
+        if not reason:
+            break
+        yield from look(LOOK_S)
+    return reason
+
+
 def look(seconds: float) -> Part[tuple[Readings, ...]]:
     readings: tuple[Readings, ...] = yield Look(seconds)
     return readings
@@ -90,10 +102,10 @@ def tell_time() -> Part[datetime]:
     return now
 
 
-def quantity(text: str, dimension: Dimension, least: float, most: float) -> Part[float]:
+def quantity(text: str, dimension: Dimension, least: float, most: float, example: str = "") -> Part[float]:
     """Ask for a quantity with its unit until it is one that can be; in the dimension's base unit."""
     while True:
-        word = yield from ask(f"{text}, for example {dimension.example}: ")
+        word = yield from ask(f"{text}, for example {example or dimension.example}: ")
         try:
             value = parse_quantity(word, dimension)
         except QuantityError as error:

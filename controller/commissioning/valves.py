@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from controller.commissioning import readings as reading
 from controller.commissioning.outcome import Fault, Outcome, SiteChange
-from controller.commissioning.talk import Part, Script, ask, choice, give, look, say, until_shut
+from controller.commissioning.talk import Part, Script, ask, choice, give, look, patiently, say, until_shut
 from controller.site.model import Site, Zone
 
 OPEN_MIN = 3.0
@@ -106,7 +106,7 @@ def valves_script(site: Site) -> Script:
 def _one_valve(site: Site, zone: Zone) -> Part[tuple[tuple[str, ...] | None, list[Fault]]]:
     """The zones whose valves moved, None when it could not be tried; and what the board's own reading says."""
     for _ in range(MOST_TRIES):
-        refused = yield from give(order="drain-zone", zone=zone.id, duration_min=OPEN_MIN)
+        refused = yield from patiently(order="drain-zone", zone=zone.id, duration_min=OPEN_MIN)
         if refused:
             cure = "mend what it says, then repeat this step"
             return None, [Fault("valve-refused", f"{zone.name}: {refused}", cure)]

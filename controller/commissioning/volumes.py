@@ -158,7 +158,7 @@ def volumes_script(index: int, tank: Tank, kept: Sequence[Point]) -> Script:
         if word not in ("in", "out"):
             yield from say(f"  {word!r}: in, out or done is needed")
             continue
-        litres = yield from quantity(f"  How much went {word}", VOLUME, 0.5, MOST_L)
+        litres = yield from quantity(f"  How much went {word}", VOLUME, 0.5, MOST_L, "200 L")
         level = yield from _level(tank)
         points.append((level, points[-1][1] + (litres if word == "in" else -litres)))
         yield from say(f"  Level {level:.0f} mm.")

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from controller.commissioning import readings as reading
 from controller.commissioning.readings import Readings
-from controller.commissioning.talk import LOOK_S, Part, give, look
+from controller.commissioning.talk import LOOK_S, Part, give, look, patiently
 from controller.site.model import Pump, Zone
 
 SETTLE_S = 15.0
@@ -48,7 +48,7 @@ def water(zone: Zone, pump: Pump, volume_l: float) -> Part[Watering]:
     """Order a volume, watch it to its end, and put the zone on hold again."""
     before = yield from look(LOOK_S)
     reason = yield from give(order="resume-zone", zone=zone.id)
-    reason = reason or (yield from give(order="run-zone", zone=zone.id, volume_l=volume_l))
+    reason = reason or (yield from patiently(order="run-zone", zone=zone.id, volume_l=volume_l))
     if reason:
         yield from give(order="hold-zone", zone=zone.id)
         return Watering(refused=reason)
