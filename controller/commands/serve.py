@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 import logging
 import secrets
+import time
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from controller.commands.arguments import instant
+from controller.contract import Now
 from controller.errors import ConfigurationError
 from controller.guard.board_limits import board_limits
 from controller.service.cable import Cable
@@ -23,6 +25,14 @@ from controller.service.replay import core_class
 from controller.service.restore import restore, stored_site
 from controller.service.sitefile import read_site
 from controller.service.systemd import Notifier
+from controller.service.unwritable import (
+    Opening,
+    Start,
+    UnrecordedMark,
+    day_began_ms,
+    open_as_far_as_it_goes,
+    unknown_because,
+)
 from controller.service.writer import JournalWriter
 from controller.site.model import Site
 from firmware_host.link import Link
@@ -62,22 +72,26 @@ def run(args: argparse.Namespace) -> int:
     site_text = args.site.read_text(encoding="utf-8-sig")
     lock = InstanceLock(args.journal)
     try:
-        _serve(args, site, site_text)
+        while _serve(args, site, site_text):
+            pass  # The journal can be read after all: from the beginning.
     finally:
         lock.release()
     return 0
 
 
-def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
-    journal = Journal.open(args.journal, stamp=datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ"))
+def _serve(args: argparse.Namespace, site: Site, site_text: str) -> bool:
+    """One life of the controller. True when the next one is to begin at once."""
+    opening = open_as_far_as_it_goes(args.journal, datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ"))
+    journal, mark = opening.journal, UnrecordedMark(args.journal)
     clock = _clock(args, journal)
     restored = restore(journal, site, site_text, core_class(), stored_site)
     restored.core.prepare()
-    install_id = journal.meta("install_id") or secrets.token_hex(4)
-    journal.set_meta("install_id", install_id)
-    journal.set_meta("boot_id", _boot_id())
+    day_unknown = unknown_because(_start(opening, mark, clock.now(), site))
+    install_id, boot_id = journal.meta("install_id") or secrets.token_hex(4), _boot_id()
     cursor, targets = journal.cursor(CURSOR), stored_targets(journal)
-    writer = JournalWriter(journal)
+    writer = JournalWriter(journal, trouble=opening.trouble, mark=mark)
+    writer.submit(lambda journal: journal.set_meta("install_id", install_id))
+    writer.submit(lambda journal: journal.set_meta("boot_id", boot_id))
     notifier = Notifier()
     link = Link(board_limits(site), session=secrets.randbits(31), faithful=True)
     cable = Cable(link, SerialPort(args.serial), clock.pace)
@@ -94,11 +108,13 @@ def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
             mqtt.start()
         if forecasts is not None:
             forecasts.start(waker.wake)
-        parts = Parts(site, site_text, clock, restored, cable, writer, notifier, mqtt, prospects, forecasts)
+        parts = Parts(
+            site, site_text, clock, restored, cable, writer, notifier, mqtt, prospects, forecasts, day_unknown
+        )
         return Daemon(parts, waker)
 
     try:
-        run_until_signalled(make)
+        return run_until_signalled(make)
     finally:
         if forecasts is not None:
             forecasts.stop()
@@ -109,6 +125,19 @@ def _serve(args: argparse.Namespace, site: Site, site_text: str) -> None:
         writer.close()
         cable.close()
         notifier.close()
+
+
+def _start(opening: Opening, mark: UnrecordedMark, now: Now, site: Site) -> Start:
+    journal = opening.journal
+    return Start(
+        opening.reach,
+        mark.is_set(),
+        journal.meta("boot_id") == _boot_id(),
+        journal.newest_wall_ms(),
+        now.wall_ms - time.clock_gettime_ns(time.CLOCK_BOOTTIME) // 1_000_000,
+        day_began_ms(now.wall_ms, site.place.time_zone),
+        now.trust != "unknown",
+    )
 
 
 def _forecasts(args: argparse.Namespace, site: Site, clock: Clock) -> ForecastPoll | None:

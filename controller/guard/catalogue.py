@@ -518,6 +518,14 @@ _SERVICE_ROWS = (
         "by itself when the journal is written again",
     ),
     Condition(
+        "day-not-known",
+        "warning",
+        "what today has had is not known, so nothing is watered before the next midnight: {why}",
+        "the journal was damaged or cannot be read, or water was given while nothing could be recorded",
+        "nothing to do; to water today all the same, look at the garden and resume by order",
+        "by itself at midnight, or with the order resume",
+    ),
+    Condition(
         "journal-incomplete",
         "warning",
         "the journal lacks some readings",

@@ -70,6 +70,8 @@ class Parts:
     mqtt: MqttService | None = None
     prospects: Prospects | None = None
     forecasts: ForecastPort | None = None
+    day_unknown: str = ""
+    """Why it is not known what today has had; empty when it is known."""
 
 
 class Waker:
@@ -130,6 +132,15 @@ class Daemon:
         self._clock_steps = parts.clock.steps
         self._newest = NewestReport()
         self._housekeeping = Housekeeping({"prune": self._prune})
+        self._day_unknown = parts.day_unknown
+        if not parts.restored.whole and not self._day_unknown:
+            self._day_unknown = "the journal was damaged, or brought back from a copy"
+        self._unknown_until_ms = 0
+        self._guessed_midnight = False
+        self._findings: tuple[Finding, ...] = ()
+        self._longest_turn_s = 0.0
+        self.starts_over = False
+        """The loop ended because a new start knows more."""
 
     def run(self) -> None:
         """Restore, tell the core, loop, and on the way out shut the outputs whatever happened."""
@@ -157,14 +168,22 @@ class Daemon:
         self._checkpoint(now)
         if not parts.restored.fresh:
             self._take(Restarted(self._clock.away_ms))
-        if not parts.restored.whole:
-            until_ms = next_midnight_ms(now, parts.site.place.time_zone)
+        if self._day_unknown:
+            log.error("%s: what today used is not known, so nothing is watered until tomorrow", self._day_unknown)
+            parts.writer.add_record(now, Record("journal", "", {"day_unknown": self._day_unknown}))
+            self._hold_the_day(now)
+
+    def _hold_the_day(self, now: Now) -> None:
+        """Nothing is watered before the next midnight; a hold that somebody gave for longer stays as it is."""
+        until_ms = next_midnight_ms(now, self._parts.site.place.time_zone)
+        self._unknown_until_ms, self._guessed_midnight = until_ms, now.trust == "unknown"
+        held = self._core.snapshot(now)
+        if not held.held or (held.hold_until_wall_ms is not None and held.hold_until_wall_ms < until_ms):
             self._take(Order(f"journal-lost-{now.wall_ms}", "controller", None, HoldAll(until_ms)))
-            log.error("the journal was damaged: what today used is not known, so nothing is watered until tomorrow")
-            parts.writer.add_record(now, Record("journal", "", {"opened_anew": True}))
 
     def _end(self) -> None:
         self._parts.notifier.send("STOPPING=1")
+        log.info("the longest turn of the loop took %.3f s", self._longest_turn_s)
         self._checkpoint(self._clock.now())
 
     def _shut_outputs(self) -> None:
@@ -190,6 +209,9 @@ class Daemon:
         now = self._clock.now()
         self._take_events(self._parts.cable.turn(now.mono_ms), now)
         self._take_orders()
+        if self._guessed_midnight and now.trust != "unknown":
+            # Before the step, which would end a hold whose guessed midnight is past.
+            self._hold_the_day(now)
         if self._inputs or now.mono_ms >= self._wake_mono_ms:
             self._step(now)
         every_ms = self._newest.report_every_ms(self._result.report_every_ms, now.mono_ms)
@@ -198,6 +220,7 @@ class Daemon:
         self._take_questions(now)
         self._keep_house(now)
         took_s = time.monotonic() - began_s
+        self._longest_turn_s = max(self._longest_turn_s, took_s)
         if took_s > SLOW_TURN_S:
             log.warning("one turn of the loop took %.1f s", took_s)
 
@@ -281,6 +304,9 @@ class Daemon:
             self._parts.writer.submit(lambda journal: journal.date_records(now))
         self._trust_before = now.trust
         writer = self._parts.writer
+        if writer.found_again and not self._stopping:
+            log.warning("the journal can be read again: starting over with what it knows")
+            self.starts_over = self._stopping = True
         hole = writer.dropped != self._dropped and writer.backlog() == 0
         if hole or writer.replaced != self._replaced:
             reason = {"opened_anew": writer.replaced != self._replaced, "dropped": writer.dropped - self._dropped}
@@ -315,15 +341,17 @@ class Daemon:
             return
         since_s = time.monotonic() - self._picture_s
         prospects = self._parts.prospects
-        news = self._stepped or (prospects is not None and prospects.news())
+        own = self.service_findings()
+        news = self._stepped or own != self._findings or (prospects is not None and prospects.news())
         if since_s < PICTURE_EVERY_S or not (news or since_s >= PICTURE_AT_REST_S):
             return
         self._picture_s = time.monotonic()
-        self._stepped = False
+        self._stepped, self._findings = False, own
         snapshot = self._core.snapshot(now)
+        if now.wall_ms >= self._unknown_until_ms or not snapshot.held:
+            self._unknown_until_ms = 0
         if prospects is not None:
             snapshot = prospects.shown(now, snapshot)
-        own = self.service_findings()
         if own:
             snapshot = replace(snapshot, findings=(*snapshot.findings, *own))
         mqtt.show(Picture(snapshot, self._battery_measured_ms, self._temperature_measured_ms))
@@ -335,6 +363,10 @@ class Daemon:
         if writer.trouble is not None:
             cure = "free space on the disk, or check the card; watering goes on, its history waits in memory"
             found.append(Finding("journal-not-written", "warning", writer.trouble, cure))
+        if self._unknown_until_ms:
+            text = f"{self._day_unknown}: what today has had is not known, so nothing is watered before midnight"
+            cure = "nothing to do; to water today all the same, look at the garden and resume by order"
+            found.append(Finding("day-not-known", "warning", text, cure))
         if writer.dropped:
             text = f"{writer.dropped} entries of the journal were lost because the disk stood still too long"
             found.append(
@@ -382,8 +414,8 @@ def next_midnight_ms(now: Now, time_zone: str) -> int:
     return int(midnight.timestamp() * 1000)
 
 
-def run_until_signalled(make: Callable[[Waker], Daemon]) -> None:
-    """Run a daemon in this process until SIGTERM or SIGINT."""
+def run_until_signalled(make: Callable[[Waker], Daemon]) -> bool:
+    """Run a daemon in this process until SIGTERM or SIGINT. True when it ended by itself, to be started over."""
     waker = Waker()
     daemon = make(waker)
     signal.set_wakeup_fd(waker.signal_descriptor(), warn_on_full_buffer=False)
@@ -395,3 +427,4 @@ def run_until_signalled(make: Callable[[Waker], Daemon]) -> None:
         for number, handler in before.items():
             signal.signal(number, handler)
         waker.close()
+    return daemon.starts_over

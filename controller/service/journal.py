@@ -20,10 +20,11 @@ import os
 import sqlite3
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TextIO
+from urllib.parse import quote
 
 from controller.contract import Now, OrderAnswer, Record, StepResult
 from controller.errors import ConfigurationError, OperatingError
@@ -122,6 +123,8 @@ class Journal:
         self._syncing: bool | None = None
         """Whether the connection now syncs each transaction; None when it has not been told."""
         self._unsynced = False
+        self.transactions = 0
+        """How many were written so far."""
         self._inputs: list[tuple[int, int, int, int, str, str, str]] = []
         self._records: list[tuple[int, int, int, int, int, str, str, str]] = []
         self._outputs: list[tuple[int, int, int, int, str]] = []
@@ -141,18 +144,18 @@ class Journal:
         """Open for writing, made when missing. A damaged file is renamed to `<name>.damaged-<stamp>` and replaced.
 
         Raises ConfigurationError when the file belongs to another or a newer program or is not to be written by us,
-        OperatingError when the medium fails.
+        OperatingError when the medium fails or takes nothing.
         """
         path = Path(path)
         recovered = False
-        if path.exists() and not _is_sound(path):
+        if path.exists() and not is_sound(path):
             _set_aside(path, stamp)
             recovered = True
         try:
             connection = _connect(path, bulk)
+            journal = cls(connection, path, bulk)
         except sqlite3.Error as error:
             raise OperatingError(f"{path}: the journal cannot be opened for writing ({error}); see the card") from error
-        journal = cls(connection, path, bulk)
         if recovered:
             journal.mark_lost()
         return journal
@@ -169,7 +172,32 @@ class Journal:
             return cls(connection, path, bulk=False)
         except sqlite3.Error as error:
             connection.close()
+            with suppress(sqlite3.Error):
+                return cls.read_still(path)
             raise ConfigurationError(f"{path}: not a readable journal ({error})") from error
+
+    @classmethod
+    def read_still(cls, path: Path) -> Journal:
+        """Open a journal on a medium that takes nothing at all, not even the small files beside it that reading needs.
+
+        Only for a file that nobody can write: it is read without locks. Raises sqlite3.Error when it cannot be read.
+        """
+        log = Path(f"{path}-wal")
+        # A log is read with its index in memory; without a log the file itself is all there is.
+        how = "vfs=unix-none" if log.exists() and log.stat().st_size else "immutable=1"
+        connection = sqlite3.connect(
+            f"file:{quote(str(path))}?mode=ro&{how}", uri=True, isolation_level=None, check_same_thread=False
+        )
+        try:
+            connection.execute("PRAGMA locking_mode = EXCLUSIVE")
+            _check_identity(connection, path)
+            found = str(connection.execute("PRAGMA quick_check(1)").fetchone()[0])
+            if found != "ok":
+                raise sqlite3.DatabaseError(found)
+            return cls(connection, path, bulk=False)
+        except BaseException:
+            connection.close()
+            raise
 
     def close(self) -> None:
         """Write what is gathered and close the file."""
@@ -181,7 +209,7 @@ class Journal:
 
         A read that fails once is at times called damage. What was gathered in memory is kept. Looks at all of the file.
         """
-        if not _is_sound(self.path):
+        if not is_sound(self.path):
             return False
         self.connect_again()
         return not self.problem()
@@ -307,6 +335,7 @@ class Journal:
                 connection.execute("ROLLBACK")
             raise
         self._unsynced = not durable
+        self.transactions += 1
 
     def add_checkpoint(self, now: Now, site_text: str, state: dict[str, Any] | str) -> None:
         """Keep the state of the core (a dump, or its JSON text) after the newest input, and everything gathered."""
@@ -624,9 +653,14 @@ def _connect(path: Path, bulk: bool) -> sqlite3.Connection:
         connection.execute("PRAGMA cache_size = -16000")
         connection.execute("PRAGMA wal_autocheckpoint = 4000")
     if connection.execute("PRAGMA user_version").fetchone()[0] == 0:
-        script = f"PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {SCHEMA_VERSION};"
-        connection.executescript(f"BEGIN; {_SCHEMA} {script} COMMIT;")
+        lay_out(connection)
     return connection
+
+
+def lay_out(connection: sqlite3.Connection) -> None:
+    """Make the tables of an empty journal."""
+    script = f"PRAGMA application_id = {APPLICATION_ID}; PRAGMA user_version = {SCHEMA_VERSION};"
+    connection.executescript(f"BEGIN; {_SCHEMA} {script} COMMIT;")
 
 
 def _check_identity(connection: sqlite3.Connection, path: Path) -> None:
@@ -652,7 +686,7 @@ def is_read_only(error: sqlite3.Error) -> bool:
     return getattr(error, "sqlite_errorcode", 0) & 0xFF == sqlite3.SQLITE_READONLY
 
 
-def _is_sound(path: Path) -> bool:
+def is_sound(path: Path) -> bool:
     """Whether the file is a whole journal of ours; what fails once is tried again.
 
     Raises ConfigurationError for a file that is not ours at all, OperatingError when the medium cannot be written: a
@@ -660,6 +694,8 @@ def _is_sound(path: Path) -> bool:
     """
     if path.is_dir():
         raise ConfigurationError(f"{path}: is a directory; give the journal a file")
+    if os.statvfs(path).f_flag & os.ST_RDONLY:
+        raise OperatingError(f"{path}: the file system is mounted read-only; see why (dmesg), and mount it writable")
     if not os.access(path, os.R_OK | os.W_OK):
         raise ConfigurationError(f"{path}: no permission to read and write the journal; check owner and mode")
     for tries_left in reversed(range(OPEN_TRIES)):

@@ -11,6 +11,7 @@ import logging
 import queue
 import random
 import socket
+import sqlite3
 import threading
 import time
 from collections.abc import Callable, Mapping
@@ -28,6 +29,7 @@ from controller.contract import (
     Snapshot,
     StopAll,
 )
+from controller.errors import ConfigurationError
 from controller.service.asks import AskAnswer, answer_values, parse_ask
 from controller.service.broker import Broker, BrokerLost, Message
 from controller.service.clock import Clock
@@ -37,6 +39,7 @@ from controller.service.orders import DEFAULT_LIFE_MS, Ground, Refusal, parse_or
 from controller.service.outbox import REFILL_LIMIT, Outbox
 from controller.service.rate_limit import RateLimit
 from controller.service.strict_json import RefusedError, read_json_object
+from controller.service.unwritable import StandInJournal
 from controller.service.writer import JournalWriter
 from controller.site.model import Site
 
@@ -197,12 +200,21 @@ class MqttService:
     def _session(self) -> None:
         """One connection from start to clean stop. Raises BrokerLost when it breaks."""
         broker = Broker(self._site.mqtt, self._client_id, (self._tree.state_topic, b"lost"), version_5=self._version_5)
-        reader = Journal.read(self._writer.path)
+        reader = self._reader()
         try:
             _Session(self, broker, reader).run()
         finally:
             reader.close()
             broker.drop()
+
+    def _reader(self) -> Journal:
+        """The journal for reading; where there is none that can be read, nothing is sent of the history."""
+        try:
+            return Journal.read(self._writer.path)
+        except (ConfigurationError, sqlite3.Error):
+            if self._writer.trouble is None:
+                raise
+            return StandInJournal(self._writer.path)
 
 
 class _Session:
@@ -211,7 +223,7 @@ class _Session:
     def __init__(self, service: MqttService, broker: Broker, reader: Journal) -> None:
         self._s = service
         self._broker = broker
-        self._replaced = service._writer.replaced
+        self._replaced, self._reopened = service._writer.replaced, service._writer.reopened
         if self._replaced and service._cursor > reader.newest_seq():
             service._cursor = 0
         self._outbox = Outbox(service._site.id, reader, service._cursor)
@@ -228,6 +240,8 @@ class _Session:
         while not service._stopping.is_set():
             if service._writer.replaced != self._replaced:
                 raise BrokerLost("the journal was replaced, starting over")
+            if service._writer.reopened != self._reopened:
+                raise BrokerLost("the journal is written again, starting over")
             self._handle_messages()
             self._handle_events()
             self._show_picture()

@@ -8,6 +8,7 @@ are dropped and counted, and a checkpoint afterwards lets replay go on behind th
 from __future__ import annotations
 
 import contextlib
+import os
 import queue
 import sqlite3
 import threading
@@ -19,12 +20,16 @@ from controller.contract import Now, OrderAnswer, Record, StepResult
 from controller.errors import PumphouseError
 from controller.service.codec import Entry
 from controller.service.journal import Journal, is_damage, is_read_only
+from controller.service.unwritable import FoundAgainError, UnrecordedMark
 
 QUEUE_ROWS = 20_000
 COMMIT_AT_REST_S = 120.0
 """With everything off the board reports once a minute; every commit writes whole pages to the flash."""
 COMMIT_BUSY_S = 5.0
 RETRY_AFTER_S = 5.0
+LOOK_EVERY_S = 20.0
+"""How often it is seen, with everything at rest, whether the medium would still take a commit (own choice)."""
+LEAST_FREE_BYTES = 1 << 20
 DOUBTED_DAMAGE = 2
 """So often a file said to be damaged is looked at, and used on when it is whole (own choice)."""
 URGENT_KINDS = frozenset(
@@ -43,15 +48,27 @@ class JournalWriter:
         commit_every_s: float = COMMIT_AT_REST_S,
         queue_rows: int = QUEUE_ROWS,
         retry_after_s: float = RETRY_AFTER_S,
+        trouble: str | None = None,
+        mark: UnrecordedMark | None = None,
     ) -> None:
+        """`trouble`: why the journal could not be written when it was opened. `mark`: where it is noted that water is
+        given while nothing can be recorded."""
         self.path: Path = journal.path
         self.dropped = 0
-        self.trouble: str | None = None
+        self.trouble = trouble
         """Why the last attempt to write failed; None while all is well."""
+        self.found_again = False
+        """A journal that could not be read at the start is there: only a new start brings back what it knows."""
+        self.reopened = 0
+        """How often the file was opened anew; who reads it has to do the same."""
         self.replaced = 0
         """How often the file broke in use and was replaced by a fresh one, which then needs a checkpoint."""
         self.last_seq = journal.last_seq
         self._retry_after_s = retry_after_s
+        self._look_every_s = min(commit_every_s, LOOK_EVERY_S)
+        self._anew = False
+        self._mark = mark
+        self._marked = mark is not None and mark.is_set()
         self._journal = journal
         self._at_rest_s = commit_every_s
         self._busy_s = min(commit_every_s, COMMIT_BUSY_S)
@@ -65,6 +82,9 @@ class JournalWriter:
     def add_step(self, now: Now, entries: Sequence[Entry], result: StepResult) -> None:
         """Hand over one step; committed at once when an order, a delivery, a fault or the like came of it."""
         self._commit_every_s = self._busy_s if result.outputs.any_on else self._at_rest_s
+        if result.outputs.any_on and self.trouble is not None and self._mark is not None and not self._marked:
+            self._mark.set()
+            self._marked = True
         urgent = bool(result.answers) or any(record.kind in URGENT_KINDS for record in result.records)
         self.submit(lambda journal: journal.add_step(now, entries, result), urgent=urgent)
 
@@ -119,9 +139,15 @@ class JournalWriter:
             self._insist(lambda journal: journal.commit(durable=urgent))  # noqa: B023 - runs at once
             self._last_commit_s = time.monotonic()
             self.last_seq = self._journal.last_seq
+            self._forget_mark()
             if self._stopping.is_set() and self._queue.empty():
                 self._insist(lambda journal: journal.close())
                 return
+
+    def _forget_mark(self) -> None:
+        if self._marked and self.trouble is None and self._queue.empty() and self._mark is not None:
+            self._mark.clear()
+            self._marked = False
 
     def _take(self) -> bool:
         """Do queued work until an urgent piece was done or a commit is due. Whether one was urgent."""
@@ -130,8 +156,10 @@ class JournalWriter:
             if left_s <= 0.0:
                 return False
             try:
-                work, urgent = self._queue.get(timeout=left_s)
+                work, urgent = self._queue.get(timeout=min(left_s, self._look_every_s))
             except queue.Empty:
+                if _takes_little(self.path):
+                    return False
                 continue
             self._insist(work)
             if urgent:
@@ -140,10 +168,13 @@ class JournalWriter:
     def _insist(self, work: Work) -> None:
         """Try until it works; meanwhile the queue fills, which is bounded. Given up only while stopping."""
         times_damaged = 0
+        failed = False
         while True:
+            transactions = self._journal.transactions
             try:
                 work(self._journal)
             except sqlite3.Error as error:
+                failed = True
                 self.trouble = f"the journal cannot be written: {error}"
                 if is_damage(error):
                     times_damaged += 1
@@ -154,12 +185,25 @@ class JournalWriter:
                 elif is_read_only(error):
                     self._connect_again()
             else:
-                self.trouble = None
+                if failed or self._journal.transactions != transactions:
+                    # Work that only gathers in memory says nothing about the medium.
+                    self._all_well()
                 return
+
+    def _all_well(self) -> None:
+        self.trouble = None
+        if self._anew:
+            self._anew = False
+            self.reopened += 1
 
     def _connect_again(self) -> None:
         with contextlib.suppress(sqlite3.Error):  # The next try says so again.
-            self._journal.connect_again()
+            try:
+                self._journal.connect_again()
+            except FoundAgainError:
+                self.found_again = True
+            else:
+                self._anew = True
 
     def _reconnected(self) -> bool:
         """Whether the journal is whole after all."""
@@ -178,3 +222,12 @@ class JournalWriter:
             self._stopping.wait(self._retry_after_s)
             return
         self.replaced += 1
+
+
+def _takes_little(path: Path) -> bool:
+    """Whether a medium would hardly take a commit: read-only, or full."""
+    try:
+        state = os.statvfs(path)
+    except OSError:
+        return True
+    return bool(state.f_flag & os.ST_RDONLY) or state.f_bavail * state.f_frsize < LEAST_FREE_BYTES

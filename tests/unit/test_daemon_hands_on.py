@@ -50,10 +50,10 @@ def waker() -> Iterator[Waker]:
 
 def daemon(waker: Waker, core: Core, **more: Any) -> Daemon:
     """A loop with nothing around it but what a test gives it."""
-    writer = SimpleNamespace(dropped=0, replaced=0, trouble=None, add_step=lambda *_: None)
+    writer = SimpleNamespace(dropped=0, replaced=0, trouble=None, found_again=False, add_step=lambda *_: None)
     clock = SimpleNamespace(steps=0)
-    parts: dict[str, Any] = {"mqtt": None, "prospects": None, "forecasts": None} | more
-    restored = SimpleNamespace(core=core)
+    parts: dict[str, Any] = {"mqtt": None, "prospects": None, "forecasts": None, "day_unknown": ""} | more
+    restored = SimpleNamespace(core=core, whole=True)
     return Daemon(
         cast(Parts, SimpleNamespace(site=EXAMPLE, clock=clock, writer=writer, restored=restored, **parts)), waker
     )
