@@ -85,6 +85,8 @@ class Guide:
         except _LeftError:
             self._say("  Stopped here. The site stays on hold. The same command goes on with this step.")
             return False
+        finally:
+            self._release()
 
     # --- begin and end ----------------------------------------------------------------------------------------------
 
@@ -105,6 +107,7 @@ class Guide:
                 f"Still open: {', '.join(waiting)}. The same command goes on with it; until then the site is on hold."
             )
             return False
+        self._release()
         verdicts = [words.partition(" ")[0] for words in self._progress.done.values()]
         counts = ", ".join(f"{verdicts.count(word)} {word}" for word in ("right", "corrected", "open", "out"))
         self._say(f"All steps are through: {counts.replace(' out', ' left out')}.")
@@ -171,8 +174,6 @@ class Guide:
         finally:
             if step.wet or not over:
                 self._live.order({"order": "stop-all"})
-            if step.wet:
-                self._release()
         return outcome
 
     def _play(self, script: Script) -> Outcome:
@@ -229,6 +230,8 @@ class Guide:
 
     def _release(self) -> None:
         """Take zones off hold that were put on hold for a step. The site is on hold, so none begins."""
+        if not self._progress.held_zones:
+            return
         known = {zone.id for zone in self._file.site().zones}
         for zone_id in self._progress.held_zones:
             if zone_id in known:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import secrets
 import time
-from collections import deque
 from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
@@ -26,7 +25,7 @@ REPORT_WITHIN_S = 90.0
 """The board may report once in a minute until it is asked to hurry."""
 IDLE_S = 20.0
 """A connection that nobody has used for longer is made anew: the person was away."""
-BURST, BURST_S = 8, 10.0
+BURST, EVERY_S = 8, 1.05
 """Orders are let in one a second beyond a burst of ten; this keeps below it."""
 SHAPE = TypeAdapter(Readings)
 
@@ -40,13 +39,14 @@ class OverMqtt:
         self._root = f"{settings.domain}-log/{site_id}"
         self._broker: Broker | None = None
         self._used_s = 0.0
-        self._ordered_s: deque[float] = deque(maxlen=BURST)
+        self._burst_over_s = 0.0
 
     def order(self, fields: Mapping[str, Any]) -> str:
         """Send an order; why it was refused, or nothing."""
-        if len(self._ordered_s) == BURST:
-            time.sleep(max(0.0, self._ordered_s[0] + BURST_S - time.monotonic()))
-        self._ordered_s.append(time.monotonic())
+        now_s = time.monotonic()
+        # Each order fills the burst by one, and it empties with time.
+        self._burst_over_s = max(self._burst_over_s, now_s) + EVERY_S
+        time.sleep(max(0.0, self._burst_over_s - now_s - BURST * EVERY_S))
         answer = self._exchange("order", fields)
         return "" if answer["accepted"] else str(answer["reason"] or "no reason was given")
 
