@@ -16,7 +16,7 @@ def replace_site_text(path: Path, text: str, now: datetime) -> Path:
     Raises ConfigurationError with the cure when it cannot be done; then the file is as it was.
     """
     path = path.resolve()
-    copy = path.with_name(f"{path.name}.before-{now:%Y%m%d-%H%M%S}")
+    copy = _unused(path.with_name(f"{path.name}.before-{now:%Y%m%d-%H%M%S}"))
     fresh = path.with_name(f".{path.name}.new")
     try:
         shutil.copy2(path, copy)
@@ -32,6 +32,14 @@ def replace_site_text(path: Path, text: str, now: datetime) -> Path:
             "(sudo), or write the lines by hand"
         ) from error
     return copy
+
+
+def _unused(path: Path) -> Path:
+    """This name, or the first with a number behind it: no copy is ever overwritten."""
+    number, name = 1, path
+    while name.exists():
+        number, name = number + 1, path.with_name(f"{path.name}-{number + 1}")
+    return name
 
 
 def _write_through(path: Path, text: str) -> None:

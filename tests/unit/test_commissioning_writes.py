@@ -88,6 +88,14 @@ def test_the_file_is_replaced_as_a_whole_with_its_mode_and_a_dated_copy(tmp_path
     assert sorted(entry.name for entry in tmp_path.iterdir()) == ["site.toml", copy.name]
 
 
+def test_two_changes_within_a_second_keep_both_former_files(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    path.write_text("first", encoding="utf-8")
+    copies = [replace_site_text(path, text, NOW) for text in ("second", "third", "fourth")]
+    assert [copy.read_text("utf-8") for copy in copies] == ["first", "second", "third"]
+    assert [copy.name.removeprefix("site.toml.before-20260602-093000") for copy in copies] == ["", "-2", "-3"]
+
+
 def test_a_link_to_the_file_stays_a_link(tmp_path: Path) -> None:
     path, link = tmp_path / "real.toml", tmp_path / "site.toml"
     path.write_text("before", encoding="utf-8")
