@@ -6,7 +6,9 @@ import argparse
 import contextlib
 import getpass
 import os
+import shutil
 import signal
+import textwrap
 import zoneinfo
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -66,13 +68,24 @@ def run(args: argparse.Namespace) -> int:
     live = OverMqtt(_settings(args, site), site.id, who, site.place.time_zone, args.pace)
     try:
         with _closed_window_is_ctrl_c():
-            finished = Guide(live, file, board, progress, who, input, print).go()
+            finished = Guide(live, file, board, progress, who, input, show).go()
     except KeyboardInterrupt:
-        print("\nLeft. What ran is stopped, and the site is on hold. The same command goes on with this step.")
         finished = False
+        with contextlib.suppress(OSError):  # There may be no window any more.
+            print("\nLeft. What ran is stopped, and the site is on hold. The same command goes on with this step.")
     finally:
         live.close()
     return 0 if finished else 3
+
+
+def show(text: str) -> None:
+    """Print a line as wide as the window, what follows as far in as its beginning."""
+    width = max(30, shutil.get_terminal_size().columns - 1)
+    if len(text) <= width:
+        print(text)
+        return
+    head = text[: len(text) - len(text.lstrip())]
+    print(textwrap.fill(text.strip(), width, initial_indent=head, subsequent_indent=f"{head}    "))
 
 
 class SiteFile:

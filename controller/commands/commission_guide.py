@@ -108,9 +108,9 @@ class Guide:
             )
             return False
         self._release()
-        verdicts = [words.partition(" ")[0] for words in self._progress.done.values()]
-        counts = ", ".join(f"{verdicts.count(word)} {word}" for word in ("right", "corrected", "open", "out"))
-        self._say(f"All steps are through: {counts.replace(' out', ' left out')}.")
+        verdicts = [words.partition(" by ")[0] for words in self._progress.done.values()]
+        counts = ", ".join(f"{verdicts.count(word)} {word}" for word in ("right", "corrected", "open", "left out"))
+        self._say(f"All steps are through: {counts}.")
         while (word := self._ask(f"Sign off as {self._who}? (yes or no): ").lower()) not in ("yes", "no"):
             self._say(f"  {word!r}: yes or no is needed")
         if word == "no":
@@ -143,7 +143,7 @@ class Guide:
     def _one_step(self, step: Step) -> bool:
         """True when it is over: right, corrected, left open or left out."""
         try:
-            self._ask("  Enter begins: ")
+            self._only("", "  Enter begins: ")
             while True:
                 self._clear_latched()
                 outcome = self._run(step)
@@ -154,12 +154,12 @@ class Guide:
                     return False
                 accepted = self._offer(outcome)
                 self._write_down(step, outcome, accepted=accepted)
-                if outcome.right or self._ask("  a does this step again, Enter goes on: ").lower() != "a":
+                if outcome.right or self._only("a", "  a does this step again, Enter goes on: ") == "":
                     self._close(step, verdict_of(outcome, accepted=accepted))
                     return True
         except _LeftOutError:
             self._note(f"commissioning, {step.id}: left out")
-            self._close(step, "out")
+            self._close(step, "left out")
             return True
 
     def _run(self, step: Step) -> Outcome:
@@ -218,6 +218,12 @@ class Guide:
                 raise _LeftOutError
             else:
                 return word
+
+    def _only(self, other: str, text: str) -> str:
+        """Nothing but Enter, or one other word."""
+        while (word := self._ask(text).lower()) not in ("", other):
+            self._say(f"  {word!r} means nothing here. {WORDS}")
+        return word
 
     # --- zones on hold while water is given by order ---------------------------------------------------------------
 
@@ -296,7 +302,7 @@ class Guide:
             return False
         self._say(f"  Written. The former file is {copy}.")
         self._say("  The controller reads the file when it starts: sudo systemctl restart pumphouse")
-        self._ask("  Enter when it has started again: ")
+        self._only("", "  Enter when it has started again: ")
         return True
 
     def _yes(self, text: str) -> bool:

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from controller.commissioning import readings as reading
 from controller.commissioning.outcome import Fault, Outcome, PinFileLine
-from controller.commissioning.talk import Script, look, quantity, say
+from controller.commissioning.talk import Part, Script, ask, look, quantity, say
 from controller.site.units import VOLTAGE
 
 LEAST_V, MOST_V = 9.0, 16.0
@@ -18,6 +18,8 @@ RESTLESS_V = 0.3
 TRIM_LEAST, TRIM_MOST = 900, 1100
 LOOK_S = 10.0
 PANEL_AGREES_V = 0.4
+LEAST_REST_A, MOST_REST_A = -1.0, 0.05
+"""Controller and board draw 0.1 to 0.5 A (common practice, no source); nothing may read as charging."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +91,15 @@ def _wiring(board_v: float, hand_v: float, panel_v: float | None, divider: Divid
     return Fault("divider-wiring", text, cure)
 
 
+def judge_shunt(current_a: float) -> Fault | None:
+    """What the shunt reads with panel off and nothing running: only the electronics draw."""
+    if LEAST_REST_A <= current_a <= MOST_REST_A:
+        return None
+    text = f"with the panel off and all still the shunt reads {current_a:+.2f} A"
+    cure = "sense wires swapped, touching or off, another load, or ua_per_bit and setup of the shunt in the pin file"
+    return Fault("shunt-zero", f"{text}; the electronics alone draw some tenths", cure)
+
+
 def battery_script(divider: Divider) -> Script:
     """Ask for the hand meter's figure and compare."""
     yield from say("Measure at the battery's own terminals, plus and minus, with the pump still.")
@@ -104,8 +115,21 @@ def battery_script(divider: Divider) -> Script:
             yield from say("  The pump runs, so the voltage sags. It is measured again once it is still.")
             continue
         if board.spread <= RESTLESS_V:
-            return judge_battery(board.value, hand_v, seen[-1].panel_v, divider)
+            outcome = judge_battery(board.value, hand_v, seen[-1].panel_v, divider)
+            return (yield from _with_shunt(outcome)) if seen[-1].current_a is not None else outcome
         yield from say(
             f"  The voltage moved by {board.spread:.2f} V meanwhile: wait until charger and loads are quiet, and read "
             "the hand meter anew."
         )
+
+
+def _with_shunt(outcome: Outcome) -> Part[Outcome]:
+    yield from say("The shunt: switch the panel off (S3), and leave everything still.")
+    yield from ask("  Enter when it is off: ")
+    current_a = reading.current_a((yield from look(LOOK_S)))
+    yield from ask("  Switch the panel on again, then press Enter: ")
+    if current_a is None:
+        return outcome
+    fault = judge_shunt(current_a)
+    measured = (*outcome.measured, f"shunt at rest {current_a:+.2f} A")
+    return replace(outcome, measured=measured, faults=(*outcome.faults, *((fault,) if fault else ())))

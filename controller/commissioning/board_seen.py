@@ -3,20 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from controller.commissioning import readings as reading
 from controller.commissioning.outcome import Fault, Outcome
-from controller.commissioning.talk import Script, look
+from controller.commissioning.talk import Script, look, yes
 from controller.site.model import Site
 
-LOOK_S = 5.0
+LOOK_S = 10.0
+MOST_PULSES_AT_REST = 1
+"""A wheel that stood on the edge of a pulse may give one."""
 PIN_FILE = "the board's pin file (docs/hardware.md), flashed with: pumphouse board flash --serial PORT --pins FILE"
+
+PARTS = {
+    "echo": "level sensor",
+    "temperature": "thermometer",
+    "flow": "flow meter",
+    "float": "float switch",
+    "pump": "pump",
+    "valve": "valve",
+    "rain": "rain gauge",
+    "shunt": "shunt",
+    "panel": "panel divider",
+}
 
 
 def judge_board(site: Site, newest: reading.Readings, firmware: str) -> Outcome:
     """`firmware` is the version that belongs to this program."""
     fitted = newest.fitted
-    parts = ", ".join(f"{int(n)} x {name}" for name, n in fitted.items() if n)
+    parts = ", ".join(f"{int(n)} x {words}" for kind, words in PARTS.items() if (n := fitted.get(kind, 0)))
     measured = (f"board {newest.board}, firmware {newest.firmware}: {parts or 'nothing fitted'}",)
     faults = [*_counts(site, fitted), *_readings(site, newest)]
     if newest.firmware != firmware:
@@ -96,6 +111,27 @@ def _list(numbers: Iterable[int]) -> str:
     return ", ".join(str(n) for n in numbers)
 
 
+def judge_rest(first: reading.Readings, last: reading.Readings, *, still: bool) -> list[Fault]:
+    """What moves or counts although every output is off; `still`: the person hears and sees nothing run."""
+    found = []
+    if not still:
+        text = "something runs although every output is off"
+        cure = (
+            "pull F2 and F3 now. A relay module that switches on with a low input, a welded contact, or a wire on the "
+            "wrong terminal: docs/hardware.md says which modules not to use"
+        )
+        found.append(Fault("runs-at-rest", text, cure))
+    for channel, pulses in (reading.pulses_between(first, last) or {}).items():
+        if pulses > MOST_PULSES_AT_REST:
+            text = f"meter {channel} counts at rest: {pulses} pulses in {last.up_s - first.up_s:.0f} s"
+            cure = "water that runs somewhere, or a wire that picks up noise: small circuit (a) of docs/hardware.md"
+            found.append(Fault("pulses-at-rest", text, cure))
+    return found
+
+
 def board_script(site: Site, firmware: str) -> Script:
-    """Look, and compare."""
-    return judge_board(site, (yield from look(LOOK_S))[-1], firmware)
+    """Look, listen, and compare."""
+    still = yield from yes("Nothing is ordered now. Is all still: no pump runs, no valve hums, no water flows?")
+    seen = yield from look(LOOK_S)
+    outcome = judge_board(site, seen[-1], firmware)
+    return replace(outcome, faults=(*judge_rest(seen[0], seen[-1], still=still), *outcome.faults))

@@ -216,6 +216,9 @@ class Owner:
             ("Is that done?", self._flash),
             ("Enter when the bucket", self._empty_bucket),
             ("Enter begins", self._begin),
+            ("Is all still", lambda _: "yes" if not self._pump_runs() else "no"),
+            ("Enter when it is off", lambda _: self._switch_panel(off=True)),
+            ("Switch the panel on", lambda _: self._switch_panel(off=False)),
             ("Lift it", lambda _: self._hold_float(True)),
             ("Push it down", lambda _: self._hold_float(False)),
             ("Tip its bucket 10 times", self._tip),
@@ -271,6 +274,9 @@ class Owner:
     def _pumped(self) -> bool:
         return sum(self._truth.pump(p.output).running_ms for p in self._house.built.pumps) > self._pumped_ms
 
+    def _pump_runs(self) -> bool:
+        return any(self._truth.pump(pump.output).running for pump in self._house.built.pumps)
+
     # --- what the hand does -----------------------------------------------------------------------------------------
 
     def _begin(self, _text: str) -> str:
@@ -299,6 +305,11 @@ class Owner:
         self._house.run(self._rest_s)
         self._rest_s = 0.0
         return "yes"
+
+    def _switch_panel(self, *, off: bool) -> str:
+        self._house.season.plant.faults.charger_dead = off
+        self._house.run(1000.0)
+        return ""
 
     def _hold_float(self, up: bool) -> str:
         self._house.wiring.float_held = up

@@ -107,6 +107,7 @@ def test_crossed_valves_and_a_wrong_height_are_found_at_the_live_site_and_writte
         "Stick": stick,
         "Write it into": lambda: "yes",
         "has started again": started_again,
+        "Is all still": lambda: "yes",
         "a does this step again": lambda: "",
         "Enter begins": lambda: "",
         "Sign off": lambda: "no",

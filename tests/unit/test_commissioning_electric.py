@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from controller.commissioning.battery import Divider, battery_script, judge_battery
-from controller.commissioning.board_seen import judge_board
+from controller.commissioning.battery import Divider, battery_script, judge_battery, judge_shunt
+from controller.commissioning.board_seen import board_script, judge_board, judge_rest
 from controller.commissioning.outcome import SiteChange
 from controller.commissioning.pumps import Witnessed, judge_pump
 from controller.commissioning.small_parts import (
@@ -61,6 +61,14 @@ def test_a_silent_sensor_is_sent_to_the_input_that_hears_something() -> None:
     echoes = {0: (0, 0, 0, 0, 0), 1: (4100, 4100, 4100, 4100, 4100)}
     outcome = judge_board(SITE, reading(echo_us=echoes, fitted=reading().fitted | {"echo": 2}), "1.0")
     assert "input 1 hears something" in next(f.cure for f in outcome.faults if f.id == "sensor-silent")
+
+
+def test_a_board_at_rest_is_still_and_counts_nothing() -> None:
+    assert Scripted(["yes"]).play(board_script(SITE, "1.0")).right
+    first, last = reading(), reading(up_s=110.0, flow_pulses={0: 1040})
+    assert [fault.id for fault in judge_rest(first, last, still=True)] == ["pulses-at-rest"]
+    assert [fault.id for fault in judge_rest(first, first, still=False)] == ["runs-at-rest"]
+    assert judge_rest(first, reading(boot="00000001", flow_pulses={0: 9}), still=True) == []
 
 
 # --- valves ---
@@ -216,11 +224,21 @@ def test_a_panel_input_that_reads_the_battery_is_a_swapped_wire() -> None:
 
 
 def test_a_hand_meter_is_asked_again_until_it_can_be_a_battery() -> None:
-    person = Scripted(["126", "126 V", "12,64 V", "12.64 V"])
+    person = Scripted(["126", "126 V", "12,64 V", "12.64 V", "", ""])
     assert person.play(battery_script(DIVIDER)).right
     assert "'126': the unit is missing" in person.said[3]
     assert "cannot be here: allowed are 9 V to 16 V" in person.said[5]
     assert "decimals are written with a point" in person.said[7]
+
+
+@pytest.mark.parametrize(("current_a", "right"), [(-0.2, True), (-0.9, True), (0.0, True), (0.3, False), (-4.0, False)])
+def test_at_rest_without_sun_the_shunt_reads_a_little_drawn(current_a: float, right: bool) -> None:
+    assert (judge_shunt(current_a) is None) == right
+
+
+def test_a_shunt_that_reads_charging_without_a_panel_is_named_beside_a_right_voltage() -> None:
+    outcome = Scripted(["12.64 V", "", ""], [reading(current_a=2.0)]).play(battery_script(DIVIDER))
+    assert ids(outcome) == ["shunt-zero"]
 
 
 # --- small parts ---
