@@ -11,7 +11,7 @@ from controller.contract import AskReadings
 from controller.service.asks import AskAnswer
 from firmware_host.messages import Hello, Report
 
-WATCHED_MS = 30_000
+WATCHED_MS = 15_000
 """After a question the board reports often for so long (own choice): a person looks again in time, or has gone."""
 WATCHED_REPORT_MS = 1_000
 
