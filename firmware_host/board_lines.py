@@ -151,8 +151,12 @@ def parse_counting(text: str) -> tuple[BoardMessage | None, int]:
 
 
 def _readable(text: str) -> bool:
-    """Printable, and free of what `int` would accept in a number although the line format does not."""
-    return text.isascii() and text.isprintable() and "_" not in text and "+" not in text
+    """Printable, and free of what `int` would accept in a number although the line format does not.
+
+    What a hello says in words of a problem of the board may have all of that: it is the last of its words.
+    """
+    numbers = text.partition(" problem=")[0]
+    return text.isascii() and text.isprintable() and "_" not in numbers and "+" not in numbers
 
 
 def protocol_of(text: str) -> tuple[int, str] | None:

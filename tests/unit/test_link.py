@@ -111,6 +111,13 @@ def test_a_hello_brings_the_link_up_and_the_first_command_shuts() -> None:
     assert (talk.fields["low_mv"], talk.fields["opening_ms"]) == ("11800", "4000")
 
 
+@pytest.mark.parametrize("problem", ["SETTINGS:_opening_ms", "pin_7_is_used_twice", "1_000+1"])
+def test_a_board_that_tells_of_a_problem_is_introduced_like_any_other(problem: str) -> None:
+    link = asking()
+    assert any(isinstance(event, LinkUp) for event in link.receive(hello(problem=problem), 10))
+    assert link.state == "up"
+
+
 def test_commands_continue_well_above_the_numbers_the_board_has_heard() -> None:
     link = asking()
     link.receive(hello(heard=5000), 0)
