@@ -21,8 +21,8 @@ def take_report(ctx: Context, now: Now, report: Report) -> None:
     boot_id, pump_on, float_wet, faults = report.boot_id, report.pump_on, report.float_wet, report.faults
     if boot_id != state.boot_id:
         if state.boot_id and state.delivery is not None:
-            # The board restarted in mid-run: it is shut. Book what came, think again later.
-            delivery.stop(ctx, now, "blocked")
+            # The board restarted in mid-run: book what came, think again later.
+            _end_what_was_cut(ctx, now)
         state.boot_id = boot_id
     sensing = ctx.sensing
     pulses = sensing.take(report, mono_ms)
@@ -91,11 +91,21 @@ def take_link(ctx: Context, now: Now, change: LinkChanged) -> None:
     if change.up != state.link_up:
         ctx.record("link", "", {"up": change.up, "reason": change.reason})
     state.link_up, state.link_reason = change.up, change.reason
+    if change.up and state.delivery is not None and state.delivery.phase != "waking":
+        # A board that restarted is lost and found in one step.
+        _end_what_was_cut(ctx, now)
     if change.up and state.delivery is not None and state.delivery.phase == "stopping":
         # What the outputs read before the loss says nothing now: give the board time to report.
         state.delivery.phase_mono_ms = now.mono_ms
     if change.up and state.delivery is None:
         state.choice_due_mono_ms = now.mono_ms
+
+
+def _end_what_was_cut(ctx: Context, now: Now) -> None:
+    """The board has shut by itself, and nothing of what ran is opened again, not even a valve to let the flow end."""
+    delivery.stop(ctx, now, "blocked")
+    if ctx.state.delivery is not None:
+        ctx.state.delivery.holds_valve = False
 
 
 def take_restart(ctx: Context, now: Now, restart: Restarted) -> None:
@@ -110,7 +120,7 @@ def take_restart(ctx: Context, now: Now, restart: Restarted) -> None:
         shift_mono(state, shift_ms)
         ctx.sensing.restarted(shift_ms)
     state.link_up, state.link_reason = False, "the controller has just started"
-    delivery.stop(ctx, now, "blocked")
+    _end_what_was_cut(ctx, now)
     if state.delivery is not None:
         state.delivery.phase_mono_ms = now.mono_ms
     state.choice_due_mono_ms = now.mono_ms + delivery.REST_BETWEEN_RUNS_MS

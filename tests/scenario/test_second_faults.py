@@ -8,6 +8,8 @@ from random import Random
 import pytest
 
 from controller.contract import ClearFault, HoldAll, ResumeAll
+from firmware_host.board.logic import Board
+from simulator.board import board_settings
 from tests.scenario.broken_season import Cable, LineTrouble
 from tests.scenario.garden import EXAMPLE, Garden, at_fixed_times, fixed, with_zones
 
@@ -123,3 +125,27 @@ def test_without_a_meter_the_level_falls_with_the_water_and_owns_up_to_its_doubt
         assert tank.volume_sd_l is not None
         assert abs(tank.volume_l - garden.volume_l()) < 4.0 * tank.volume_sd_l
     assert garden.given_l(BED) == pytest.approx(60.0, rel=0.1)
+
+
+def test_a_board_that_hangs_in_mid_run_is_not_told_to_open_a_valve_again_when_it_is_back() -> None:
+    """It is lost and found in one step, and the flow need not be waited for behind a pump that was reset."""
+    garden = Garden(at_fixed_times(EXAMPLE, BED, 40.0, SIX))
+    garden.run_until_watering()
+    garden.run_seconds(30)
+    garden.season.hardware.reboot("watchdog")
+    garden.season.board = Board(garden.season.hardware, board_settings(garden.site))
+    for _ in range(50):
+        garden.run_seconds(0.5)
+        assert garden.season.hardware.output_masks() == (0, 0)
+    garden.run_hours(1)
+    assert garden.given_l(BED) == pytest.approx(40.0, rel=0.06)
+
+
+def test_a_board_whose_settings_are_damaged_is_told_by_its_name() -> None:
+    garden = Garden(at_fixed_times(EXAMPLE, BED, 5.0, SIX))
+    garden.run_hours(1)
+    garden.season.hardware.reboot("power")
+    garden.season.board = Board(garden.season.hardware, {"opening_ms": 1})
+    garden.run_seconds(90)
+    assert garden.snapshot.link_up
+    assert "board-settings-bad" in garden.findings
