@@ -19,6 +19,7 @@ from controller.core.state import Delivery, State
 from controller.site.model import Pump
 from firmware_host.messages import SHUT, Outputs
 from firmware_host.wire import SEQ_MODULUS
+from simulator.plant.faults import PlantFaults
 from simulator.season import SeasonRun
 
 LOOK_MS = 1_000
@@ -27,8 +28,10 @@ DAY_MS = 86_400_000
 NO_FLOW_START_MS, NO_FLOW_RUNNING_MS = 15_000, 5_000
 RUN_MAX_MS = 3_600_000
 COMMAND_AGE_MS = 2_500
-LEASE_MAX_MS, SETTLE_MS = 5_000, 1_000
+LEASE_MAX_MS = 5_000
 """Numbers of its own: a limit that is changed in the board must not change the promise."""
+OPENING_PART_MS, LEAST_SETTLE_MS = 950, 950
+"""A board's own second, whose clock may be a twentieth fast."""
 SAG_V = 0.3
 BATTERY_LOW_MS, BATTERY_FLOOR_MS = 10_000, 200
 METER_ERROR = 0.06
@@ -44,13 +47,24 @@ BOARD_REST_MS = 25_000
 BATTERY_REST_MS = 25 * 60_000
 """After a low battery stopped the pump it waits for half an hour above the resume voltage."""
 SHORT_BOOT_MS, SHORT_BOOTS, LOCK_OUT_MS = 600_000, 3, 1_800_000
+WELDED_HEAD_MS = 30_000
 UNFIT_MS = 2_500
 """A board that must not drive has a second to find out, another until its valves may close, and a turn."""
 LATE_MS = 2 * 3_600_000 + 120_000
 BUFFER_BYTES = 4_096
+ORDER_LATE_MS = 11 * 60_000
+TELL_MS = 60_000
+"""How often it is looked for what is awaited, while nothing is journalled."""
 RUN_MAX_S = 55 * 60
 LEVEL_OFF_PART, LEVEL_OFF_MS = 0.02, 11 * 60_000
+REASON_MS = 10 * 60_000
+"""So long after board, cable or controller were not there, what was known before may still be what is told."""
+BATTERY_TOLD_MS = 3 * 3_600_000
+SPIKE_MS = 45_000
+"""What a ranger shows for less time than this moves no estimate."""
 RAIN_MOST_MM_H = 250.0
+FROST_DOUBT_K = 2.5
+"""The probe sits in the tank's air, which follows the air outside."""
 LEVEL_LIES_MS = 6 * 3_600_000
 """After something that no ranger can tell from water was mended."""
 
@@ -191,7 +205,7 @@ class Judge:
         self._cap_l: dict[str, float] = {}
         self._caps_spoilt = False
         self._losses = 0
-        self._clock_steps = 0
+        self._clock_steps = self._clock_steps_before = 0
         self._resets = 0
         self._flowed_at_rest = False
         self._miscounted = False
@@ -199,6 +213,7 @@ class Judge:
         self._latched: set[str] = set()
         self._may_clear: set[str] = set()
         self.awaited: list[Awaited] = []
+        self._tell_due_ms = 0
         self.explained: tuple[str, ...] | None = None
         """Beginnings of all diagnoses that may be told now; None: any."""
         self.told: list[tuple[int, str]] = []
@@ -211,14 +226,20 @@ class Judge:
         self._booted_ms, self._short_boots = self._now_ms, 1
         self._locked_until_ms = NEVER_MS
         self._battery_stop_ms = NEVER_MS
+        self._time_known = False
+        self._ordered_ms: dict[str, int] = {}
+        self._changed_ms = NEVER_MS
+        self._bank_changed_ms = self._now_ms
+        self._soc = self._plant.bank.soc
         self._done: Counter[tuple[str, str]] = Counter()
         self._served: dict[tuple[str, str], set[str]] = {}
         self._times: dict[str, set[int]] = {zone.id: set() for zone in self._site.zones}
+        self._jumped = {tank.id: Spell() for tank in self._site.tanks}
         self._level_off = {tank.id: Spell() for tank in self._site.tanks}
         self._level_due_ms = 0
         self._level_may_lie_until_ms = dict.fromkeys((tank.id for tank in self._site.tanks), NEVER_MS)
         self._rained: list[tuple[int, float]] = []
-        self._rain_mm = 0.0
+        self._rain_mm = self._rain_seen_mm = 0.0
         self._advance = self._plant.advance
         self._set_pump, self._set_valve = season.hardware.set_pump, season.hardware.set_valve
         self._plant.advance = self._watched_advance  # type: ignore[method-assign]
@@ -267,7 +288,8 @@ class Judge:
                 zone.id
                 for zone in self._zones_of(output)
                 if valves >> zone.valve.output & 1
-                and self._now_ms - (self._open[zone.valve.output].since_ms or 0) >= 1000 * zone.valve.opening_s
+                and self._now_ms - (self._open[zone.valve.output].since_ms or 0)
+                >= OPENING_PART_MS * zone.valve.opening_s
             ]
             assert ready, f"I2: pump {output} started before a valve was open for its opening time"
             rested_ms = self._now_ms - self._battery_stop_ms
@@ -280,7 +302,7 @@ class Judge:
 
     def _watched_set_valve(self, output: int, is_open: bool) -> None:
         pumps, valves = self._season.hardware.output_masks()
-        if not is_open and valves >> output & 1 and "board-output-mismatch" not in self._board_faults():
+        if not is_open and valves >> output & 1 and self._unfit_ms is None:
             for pump in self._site.pumps:
                 fed = sum(1 << zone.valve.output for zone in self._zones_of(pump.output))
                 if not fed >> output & 1:
@@ -288,7 +310,7 @@ class Judge:
                 last = not valves & fed & ~(1 << output)
                 assert not (last and pumps >> pump.output & 1), f"I2: valve {output} closed against a running pump"
                 rested_ms = self._now_ms - self._pump_off_ms[pump.output]
-                assert rested_ms >= SETTLE_MS, f"I2: valve {output} closed {rested_ms} ms after its pump stopped"
+                assert rested_ms >= LEAST_SETTLE_MS, f"I2: valve {output} closed {rested_ms} ms after its pump stopped"
         self._set_valve(output, is_open)
         if output in self._open:
             self._open[output].lasting_ms(is_open, self._now_ms)
@@ -311,7 +333,7 @@ class Judge:
         """The board is about to lose its counters: a second's worth of pulses may go with them."""
         self._losses += 1
         self._resets += 1
-        now_ms = self._now_ms
+        now_ms = self._changed_ms = self._now_ms
         if self._anything_on():
             self._rest_until_ms = now_ms + BOARD_REST_MS
         self._hung_ms = None
@@ -344,6 +366,7 @@ class Judge:
         """From now on one of these findings must be told, in so much time at the latest."""
         awaited = Awaited(ids, self._now_ms, self._now_ms + within_ms)
         self.awaited.append(awaited)
+        self._tell_due_ms = self._now_ms
         return awaited
 
     def controller_restarts(self) -> None:
@@ -352,7 +375,7 @@ class Judge:
 
     def controller_is_back(self) -> None:
         """Its lease may last a little longer; nothing new begins at once."""
-        self._back_ms = self._now_ms
+        self._back_ms = self._changed_ms = self._now_ms
 
     def clock_stepped(self, step_ms: int) -> None:
         """The controller's wall clock is about to be wrong: its days are not the true ones."""
@@ -388,11 +411,12 @@ class Judge:
         if new:
             shown = {finding.id for finding in self._season.core.snapshot(now).findings}
             assert new <= shown, f"I8: {sorted(new - shown)} is latched but not shown"
+        self._time_known = self._time_known or now.trust != "unknown"
         for record in result.records:
             self._take_record(now, record, state)
         if state.delivery is not None:
             self._check_run(now, state.delivery)
-        if self.awaited:
+        if self.awaited and (result.records or self._now_ms >= self._tell_due_ms):
             self.check_told(now)
         if self._now_ms >= self._level_due_ms:
             self._level_due_ms = self._now_ms + 60_000
@@ -408,8 +432,15 @@ class Judge:
             check(now, record, state)
             if data["trigger"] == "fixed":
                 self._check_due(now, record)
+            waited_ms = self._now_ms - self._ordered_ms.get(data["run"], self._now_ms)
+            assert waited_ms <= ORDER_LATE_MS, f"I9: {data['run']} acts {waited_ms / 60e3:.0f} min after it was given"
+        elif record.kind == "order":
+            self._ordered_ms[record.key] = self._now_ms
         elif record.kind == "delivery":
             self._check_dose(record)
+            pump = self._site.pump_for_tank(self._site.zone(record.key).tank_id)
+            most_l = 1.3 * pump.max_flow_l_min * (data["duration_s"] + 10.0) / 60.0
+            assert data["volume_l"] <= most_l, f"Q2: {data['volume_l']:.1f} L booked, the pump can give {most_l:.1f} L"
         elif record.kind == "refusal":
             self._check_refusal(record, state)
         elif record.kind == "fault" and data["raised"]:
@@ -430,6 +461,7 @@ class Judge:
         waiting = [awaited for awaited in self.awaited if awaited.told_ms is None]
         if not waiting:
             return
+        self._tell_due_ms = min([self._now_ms + TELL_MS, *(awaited.due_ms for awaited in waiting)])
         shown = {finding.id for finding in self._season.core.snapshot(now).findings}
         for awaited in waiting:
             if any(awaited.is_told_by(finding_id) for finding_id in shown):
@@ -481,12 +513,29 @@ class Judge:
                 pump = self._site.pump_for_tank(self._site.zone(record.key).tank_id)
                 bars = latch.zone_id in ("", record.key, pump.id)
                 assert bars, f"L3: {record.key} was refused because of {blocker_id}"
+        self._check_reasons(record)
         present = state.delivery
         if "battery-low" in record.data["blockers"] and present is not None and present.ended == "blocked":
             self._battery_stop_ms = self._now_ms
 
+    def _check_reasons(self, record: Record) -> None:
+        """T2: what a refusal says of water, float and battery is so, or something lies."""
+        reasons, now_ms = record.data["blockers"], self._now_ms
+        tank = self._site.tank(self._site.zone(record.key).tank_id)
+        truth, volume_l = self._plant.tanks[tank.id], self._plant.truth.volume_l(tank.id)
+        much_l = tank.reserve_l + 0.1 * truth.overflow_volume_l
+        if "tank-reserve" in reasons and now_ms >= self._lies_until_ms[tank.id]:
+            assert volume_l < much_l, f"T2: {record.key} is refused for want of water, there are {volume_l:.0f} L"
+        if "battery-low" in reasons and now_ms - max(self._battery_lied_ms, self._bank_changed_ms) > BATTERY_TOLD_MS:
+            soc = self._plant.bank.soc
+            assert soc < 0.5, f"T2: {record.key} is refused for a low battery, which is charged to {100.0 * soc:.0f} %"
+        settled = now_ms - self._changed_ms > REASON_MS and abs(volume_l - self._volume_l[tank.id]) < 40.0
+        if "suction-dry" in reasons and settled and not self._plant.faults.float_stuck:
+            assert volume_l < much_l, f"T2: {record.key} is refused for a dry suction under {volume_l:.0f} L"
+
     def _check_readings(self, now: Now) -> None:
         """Q3: levels and rain as they are used; Q6: buffers."""
+        self._note_faults()
         self._note_level_lies()
         for tank in self._site.tanks:
             reading = self._core_level(tank.id, now)
@@ -528,8 +577,12 @@ class Judge:
             if what != "battery"
         )
         miscounts = faults.flow_meter_dead or faults.flow_meter_slow or faults.flow_phantom_l_h
-        lies = others or miscounts or faults.temperature_frozen or faults.temperature_bad
-        lies = lies or faults.echo_jump_mm or faults.echo_false_mm or faults.echo_drift_mm_day or faults.echo_lost_part
+        lies = bool(others or miscounts or faults.temperature_frozen or faults.temperature_bad)
+        lies |= bool(faults.echo_jump_mm or faults.echo_false_mm or faults.echo_drift_mm_day or faults.echo_lost_part)
+        if self._site.rain_gauge is None or faults.rain_gauge_blocked:
+            # Nobody tells the ranger's estimate that it rains: it follows a rise late.
+            lies |= self._plant.rain_mm > self._rain_seen_mm
+        self._rain_seen_mm = self._plant.rain_mm
         for tank in self._site.tanks:
             volume_l = self._plant.truth.volume_l(tank.id)
             if lies or abs(volume_l - self._volume_l[tank.id]) > 40.0:
@@ -551,7 +604,7 @@ class Judge:
 
     def _check_start(self, now: Now, record: Record, state: State) -> None:
         zone = self._site.zone(record.key)
-        assert now.trust != "unknown" or state.weather.day, "I10: started without ever having known the time"
+        assert self._time_known, "I10: started without ever having known the time"
         assert not state.held, "I10: started while on hold"
         assert state.link_up, "I10: started without a board"
         barred = [latch.id for latch in state.latches.values() if latch.zone_id in ("", zone.id)]
@@ -563,6 +616,9 @@ class Judge:
         sensing = self._season.core.dump()["sensing"]
         seen_c = sensing["temperature_c"]
         assert seen_c is None or not (cold and seen_c <= 0.0), "I10: started in frost"
+        if 0 not in faults.temperature_frozen and ("temperature", 0) not in faults.sensor:
+            true_c = self._plant.weather.hour(self._plant.wall_ms).temperature_c
+            assert true_c > self._site.frost_c - FROST_DOUBT_K, f"I10: started at {true_c:.1f} °C"
         level_ms = sensing["levels"][tank.id]["measured_mono_ms"]
         assert now.mono_ms - (level_ms or NEVER_MS) <= 15_000, "I10: started on an old level"
         battery_ms = sensing["battery"]["voltage_mono_ms"]
@@ -595,9 +651,10 @@ class Judge:
         for tank in self._site.tanks:
             channel = tank.sensor_channel
             trouble = faults.sensor.get(("echo", channel))
-            lies = (faults.echo_frozen, faults.echo_jump_mm, faults.echo_false_mm, faults.echo_drift_mm_day)
+            jumped_ms = self._jumped[tank.id].lasting_ms(channel in faults.echo_jump_mm, now_ms)
+            lies = (faults.echo_frozen, faults.echo_false_mm, faults.echo_drift_mm_day)
             hot = ("temperature", 0) in faults.sensor or 0 in faults.temperature_frozen
-            if trouble is not None or hot or any(channel in lying for lying in lies):
+            if trouble is not None or hot or jumped_ms > SPIKE_MS or any(channel in lying for lying in lies):
                 # A level that jumped is believed after a minute, and again when it jumps back.
                 self._lies_until_ms[tank.id] = now_ms + 30 * 60_000
             if channel in faults.echo_silent or channel in faults.echo_lost_part or trouble is not None:
@@ -606,6 +663,12 @@ class Judge:
             meter = pump.flow_meter
             if meter is None or faults.flow_phantom_l_h.get(meter.channel) or ("flow", meter.channel) in faults.sensor:
                 self._hidden_flow_ms[pump.output] = now_ms
+        if not self._state().link_up:
+            self._changed_ms = now_ms
+        soc = self._plant.bank.soc
+        if abs(soc - self._soc) > 0.05 or soc < 0.5 or self._plant.faults.battery_fade:
+            self._bank_changed_ms = now_ms
+        self._soc = soc
         if faults.battery_bad or faults.battery_frozen_mv is not None or ("battery", 0) in faults.sensor:
             self._battery_lied_ms = now_ms
         if faults.pump_welded or faults.flow_phantom_l_h or faults.flow_meter_slow:
@@ -662,9 +725,9 @@ class Judge:
         if now_ms < self._locked_until_ms:
             assert not on, "I4: outputs on although the board booted again and again"
         if now_ms < self._rest_until_ms and now_ms - (self._rest_until_ms - BOARD_REST_MS) > HANG_MS:
-            assert not pumps, "I9: the watering went on by itself after a reset"
+            assert not on, "I9: the watering went on by itself after a reset"
         if LEASE_MAX_MS < now_ms - self._back_ms < BOARD_REST_MS:
-            assert not pumps, "I9: the watering went on by itself after the controller was back"
+            assert not on, "I9: the watering went on by itself after the controller was back"
         if not self._recently(self._welded_ms):
             assert valves.bit_count() <= 1, f"I11: valves {valves:b} are open together"
 
@@ -675,10 +738,23 @@ class Judge:
         # The pump runs at once, but flow begins to be missed only when the last pulse is some time ago.
         dry_ms = self._dry[pump.output].lasting_ms(state.running and state.dry, now_ms)
         head_ms = self._dead_head[pump.output].lasting_ms(state.running and state.dead_headed, now_ms)
+        if head_ms > WELDED_HEAD_MS and self._may_be_relieved(pump):
+            raise AssertionError(f"I2: welded pump {pump.id} is shut in for {head_ms} ms, and beds have room")
         if self._recently(self._welded_ms) or self._recently(self._hidden_flow_ms[pump.output]):
             return
         assert dry_ms <= bound_ms, f"I1: pump {pump.id} ran dry for {dry_ms} ms"
         assert head_ms <= bound_ms, f"I2: pump {pump.id} ran against shut valves for {head_ms} ms"
+
+    def _may_be_relieved(self, pump: Pump) -> bool:
+        """Is a welded pump all that is wrong, and is there somewhere for its water to go?"""
+        state, plant = self._state(), self._plant
+        alone = plant.faults == PlantFaults(pump_welded={pump.output}) and state.link_up and not state.held
+        if not alone or set(state.latches) - {"pump-runs-on"} or self._board_faults():
+            return False
+        tank = plant.tanks[pump.tank_id]
+        zones = [state.zones[zone.id] for zone in self._zones_of(pump.output)]
+        room_l = max((zone.schedule.daily_cap_l - zone.applied_today_ml / 1000.0 for zone in zones), default=0.0)
+        return room_l > 3.0 and tank.volume_l > tank.tank.reserve_l + 0.1 * tank.overflow_volume_l
 
     def _check_battery(self) -> None:
         """I5, on the true voltage; the controller adds the sag back, and the board allows it."""
@@ -720,7 +796,7 @@ class Judge:
         self._cap_l = {}
         self._caps_spoilt = False
         self._losses = 0
-        self._clock_steps = 0
+        self._clock_steps, self._clock_steps_before = 0, self._clock_steps
         self._raise_caps()
 
     def _raise_caps(self) -> None:
@@ -748,7 +824,8 @@ class Judge:
             flow_l_min = min(pump.max_flow_l_min, zone.rated_flow_l_min * burst)
             if pump.flow_meter is None and burst > 1.0:
                 continue
-            days = 1 + self._clock_steps
+            # A day that a wrong clock began too early or too late shares the true day with another.
+            days = 1 + min(1, self._clock_steps + self._clock_steps_before)
             bound_l = days * self._cap_l[zone.id] * (1.0 + error) + (self._losses + 1) * 1.2 * flow_l_min / 60.0
             assert applied_l <= bound_l, (
                 f"I7: {zone.id} got {applied_l:.2f} L on day {self._day}, its cap is {self._cap_l[zone.id]:.2f} L"
