@@ -16,10 +16,13 @@ DRAWN_L, RAINED_MM, WARMED_K = 8.0, 4.0, 6.0
 three millimetres of echo at the least distance (own choice)."""
 
 
+_STATE = ("burst", "coldest_c", "count", "drawn_l", "rained_mm", "since_ms", "warmest_c")
+
+
 class FrozenEcho:
     """One ranger. Set `burst` with each new burst; call `again` instead when it is the same as before."""
 
-    __slots__ = ("burst", "coldest_c", "count", "drawn_l", "rained_mm", "since_ms", "warmest_c")
+    __slots__ = _STATE
 
     def __init__(self) -> None:
         self.burst: Sequence[int] = ()
@@ -72,9 +75,9 @@ class FrozenEcho:
         self.new(())
 
     def dump(self) -> dict[str, Any]:
-        return {name: getattr(self, name) for name in self.__slots__} | {"burst": list(self.burst)}
+        return {name: getattr(self, name) for name in _STATE} | {"burst": list(self.burst)}
 
     def load(self, data: dict[str, Any]) -> None:
-        for name in self.__slots__:
+        for name in _STATE:
             setattr(self, name, data[name])
         self.burst = tuple(data["burst"])

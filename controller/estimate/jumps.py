@@ -33,10 +33,13 @@ Verdict = Literal["reached", "jumped", "stayed", "doubt", "false echo"]
 yet; something nearer than the surface."""
 
 
+_STATE = ("after_silence", "allowed_mm", "bursts", "count", "first_mm", "first_ms", "last_mm", "last_ms")
+
+
 class Candidate:
     """Another level than the one believed, and since when it is seen. Times in ms, levels in mm above the floor."""
 
-    __slots__ = ("after_silence", "allowed_mm", "bursts", "count", "first_mm", "first_ms", "last_mm", "last_ms")
+    __slots__ = _STATE
 
     def __init__(self) -> None:
         self.drop()
@@ -100,10 +103,10 @@ class Candidate:
         return "stayed" if lasted_ms >= NEARER_MS else "false echo"
 
     def dump(self) -> list[Any]:
-        return [getattr(self, name) for name in self.__slots__]
+        return [getattr(self, name) for name in _STATE]
 
     def load(self, data: list[Any]) -> None:
-        for name, value in zip(self.__slots__, data, strict=True):
+        for name, value in zip(_STATE, data, strict=True):
             setattr(self, name, value)
 
 

@@ -104,10 +104,13 @@ def paired_loss(hourly_l: Sequence[float | None]) -> PairedLoss | None:
     return PairedLoss(sum(falls_l) / len(falls_l) / HOURS_A_DAY, len(falls_l))
 
 
+_SAMPLES = ("changed", "drawn_l", "flowing", "hour", "litres_per_k", "probe_c", "probes", "standing_l")
+
+
 class _Samples:
     """Sums of the hour that is being filled. `changed`: more came or went at once than a leak takes."""
 
-    __slots__ = ("changed", "drawn_l", "flowing", "hour", "litres_per_k", "probe_c", "probes", "standing_l")
+    __slots__ = _SAMPLES
 
     def __init__(self, hour: int) -> None:
         self.hour = hour
@@ -391,7 +394,7 @@ class LeakWatch:
         return {
             "filter": self._filter.dump(),
             "steps": self._steps.dump(),
-            "hour": None if hour is None else {name: getattr(hour, name) for name in _Samples.__slots__},
+            "hour": None if hour is None else {name: getattr(hour, name) for name in _SAMPLES},
             **{name: getattr(self, name) for name in _STATE},
         }
 
@@ -404,7 +407,7 @@ class LeakWatch:
         self._hour = None
         if data["hour"] is not None:
             self._hour = _Samples(data["hour"]["hour"])
-            for name in _Samples.__slots__:
+            for name in _SAMPLES:
                 setattr(self._hour, name, data["hour"][name])
 
 

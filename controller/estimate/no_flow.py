@@ -8,7 +8,7 @@ makes against that of none at all.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, Literal, NamedTuple, get_args
 
 NoFlowKind = Literal["ran-dry", "meter-dead", "line-blocked", "pump-still", "no-flow"]
@@ -131,7 +131,7 @@ class NoFlow:
             "tries": self._tries,
             "since_ms": self.since_ms,
             "current_part": self._current_part,
-            "last": None if run is None else [getattr(run, name) for name in SilentRun.__slots__],
+            "last": None if run is None else [getattr(run, field.name) for field in fields(run)],
         }
 
     def load(self, data: dict[str, Any]) -> None:

@@ -130,7 +130,7 @@ class Plant:
         """What fell into the gauge beside the rain."""
         self._rain_mm_ms = 0.0
         self.hour: Hour = weather.hour(start_wall_ms)
-        day_c = sum(weather.hour(start_wall_ms + k * HOUR_MS).temperature_c for k in range(24)) / 24.0
+        day_c = sum((weather.hour(start_wall_ms + k * HOUR_MS).temperature_c for k in range(24)), 0.0) / 24.0
         self.bank = Bank(site.battery, self._rng("battery", ""), day_c)
         self.headspaces = {t: Headspace(w, self._rng("headspace", t), day_c) for t, w in self.tanks.items()}
         self._hose_ends_ms: dict[str, int] = {}
@@ -387,7 +387,7 @@ class Plant:
             if self.now_ms < state.filled_ms:
                 flows = tuple(_AIR_FLOW_PART * flow for flow in flows)
         state.flows = [(valve.roots, flow / 60_000.0) for valve, flow in zip(open_valves, flows, strict=True)]
-        state.flow_l_ms = sum(flows) / 60_000.0
+        state.flow_l_ms = sum(flows, 0.0) / 60_000.0
         state.tank.draw_l_ms += state.flow_l_ms
         state.current_a = state.running_a * speed * _work(state)
 
@@ -480,8 +480,8 @@ class Plant:
 
     def stored_l(self) -> float:
         """Water in all tanks and root zones."""
-        tanks = sum(tank.volume_l for tank in self.tanks.values())
-        return tanks + sum(roots.content_l for roots in self.roots.values())
+        tanks = sum((tank.volume_l for tank in self.tanks.values()), 0.0)
+        return tanks + sum((roots.content_l for roots in self.roots.values()), 0.0)
 
     def water_balance_error_l(self) -> float:
         """Opening + what came in - what went out - what is there; nothing but rounding when the books are right."""

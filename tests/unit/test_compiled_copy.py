@@ -1,0 +1,47 @@
+"""`scripts/compile`: can the sources be made into machine code? `scripts/bench season` makes it and compares."""
+
+from __future__ import annotations
+
+import importlib.machinery
+import importlib.util
+import subprocess
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+SCRIPT = ROOT / "scripts" / "compile"
+
+
+@pytest.fixture
+def script() -> ModuleType:
+    loader = importlib.machinery.SourceFileLoader("scripts_compile", str(SCRIPT))
+    spec = importlib.util.spec_from_loader(loader.name, loader)
+    assert spec is not None
+    module = importlib.util.module_from_spec(spec)
+    loader.exec_module(module)
+    return module
+
+
+def test_mypyc_can_translate_the_busiest_modules() -> None:
+    done = subprocess.run([sys.executable, SCRIPT, "--translate"], cwd=ROOT, capture_output=True, text=True)
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def test_every_module_that_is_translated_exists(script: ModuleType) -> None:
+    assert [name for name in script.modules() if not (ROOT / name).is_file()] == []
+
+
+def test_a_copy_of_other_sources_is_out_of_date(
+    script: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for package in script.PACKAGES:
+        (tmp_path / package).mkdir()
+    (tmp_path / "controller" / "a.py").write_text("one = 1\n")
+    (tmp_path / "controller" / "estimate").mkdir()
+    monkeypatch.setattr(script, "ROOT", tmp_path)
+    before = script._made_from()
+    (tmp_path / "controller" / "a.py").write_text("one = 2\n")
+    assert script._made_from() != before
