@@ -23,13 +23,16 @@ from controller.contract import (
     AskReadings,
     Finding,
     HoldAll,
+    HoldZone,
     Input,
     LinkChanged,
     Now,
     Order,
+    OrderAnswer,
     Record,
     Restarted,
     StepResult,
+    StopAll,
 )
 from controller.service.cable import Cable
 from controller.service.clock import Clock
@@ -52,6 +55,7 @@ PICTURE_AT_REST_S = 60.0
 LONGEST_WAIT_S = 1.0
 SHUT_WITHIN_S = 2.0
 SLOW_TURN_S = 1.0
+STOPS = (StopAll, HoldAll, HoldZone)
 
 log = logging.getLogger("pumphouse.daemon")
 
@@ -279,7 +283,7 @@ class Daemon:
         self._inputs.clear()
         self._entries.clear()
         result = self._core.step(now, inputs)
-        self._parts.writer.add_step(now, entries, result)
+        self._parts.writer.add_step(now, entries, result, self._answering(inputs, result.answers))
         self._result = result
         self._wake_mono_ms = result.wake_mono_ms if result.wake_mono_ms > now.mono_ms else now.mono_ms + 1000
         self._stepped = True
@@ -289,11 +293,26 @@ class Daemon:
         if prospects is not None and coming is not None:
             prospects.work_out_prices(coming)
         if mqtt is not None:
-            for answer in result.answers:
-                mqtt.tell(answer)
             for record in result.records:
                 if record.kind == "delivery":
                     mqtt.tell(WateringEnded(record.key))
+
+    def _answering(self, inputs: Sequence[Input], answers: Sequence[OrderAnswer]) -> Callable[[], None] | None:
+        """What tells senders once it cannot be lost any more. A stop is answered at once, whatever the disk does."""
+        mqtt = self._parts.mqtt
+        if mqtt is None or not answers:
+            return None
+        stops = {item.id for item in inputs if isinstance(item, Order) and isinstance(item.command, STOPS)}
+        later = [answer for answer in answers if answer.order_id not in stops]
+        for answer in answers:
+            if answer.order_id in stops:
+                mqtt.tell(answer)
+
+        def tell() -> None:
+            for answer in later:
+                mqtt.tell(answer)
+
+        return tell if later else None
 
     # --- housekeeping ------------------------------------------------------------------------------------------------
 

@@ -158,8 +158,8 @@ class MqttService:
     def _wake(self) -> None:
         try:
             self._wake_write.send(b"!")
-        except BlockingIOError:
-            return  # The thread has not yet read earlier wake-ups: it is going to wake anyway.
+        except OSError:
+            return  # The thread has not yet read earlier wake-ups and is going to wake anyway, or it has ended.
 
     # --- the thread ------------------------------------------------------------------------------------------------
 

@@ -67,6 +67,7 @@ class JournalWriter:
         self._retry_after_s = retry_after_s
         self._look_every_s = min(commit_every_s, LOOK_EVERY_S)
         self._anew = False
+        self._when_safe: list[Callable[[], None]] = []
         self._mark = mark
         self._marked = mark is not None and mark.is_set()
         self._journal = journal
@@ -79,14 +80,25 @@ class JournalWriter:
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
         self._thread.start()
 
-    def add_step(self, now: Now, entries: Sequence[Entry], result: StepResult) -> None:
-        """Hand over one step; committed at once when an order, a delivery, a fault or the like came of it."""
+    def add_step(
+        self, now: Now, entries: Sequence[Entry], result: StepResult, when_safe: Callable[[], None] | None = None
+    ) -> None:
+        """Hand over one step; committed at once when an order, a delivery, a fault or the like came of it.
+
+        `when_safe` is called from the writing thread as soon as the step is on the medium, and never when it is not.
+        """
         self._commit_every_s = self._busy_s if result.outputs.any_on else self._at_rest_s
         if result.outputs.any_on and self.trouble is not None and self._mark is not None and not self._marked:
             self._mark.set()
             self._marked = True
         urgent = bool(result.answers) or any(record.kind in URGENT_KINDS for record in result.records)
-        self.submit(lambda journal: journal.add_step(now, entries, result), urgent=urgent)
+
+        def add(journal: Journal) -> None:
+            journal.add_step(now, entries, result)
+            if when_safe is not None:
+                self._when_safe.append(when_safe)
+
+        self.submit(add, urgent=urgent)
 
     def add_record(self, now: Now, record: Record) -> None:
         self.submit(lambda journal: journal.add_record(now, record), urgent=record.kind in URGENT_KINDS)
@@ -136,7 +148,9 @@ class JournalWriter:
     def _run(self) -> None:
         while True:
             urgent = self._take()
-            self._insist(lambda journal: journal.commit(durable=urgent))  # noqa: B023 - runs at once
+            if self._insist(lambda journal: journal.commit(durable=urgent)):  # noqa: B023 - runs at once
+                while self._when_safe:
+                    self._when_safe.pop(0)()
             self._last_commit_s = time.monotonic()
             self.last_seq = self._journal.last_seq
             self._forget_mark()
@@ -165,8 +179,8 @@ class JournalWriter:
             if urgent:
                 return True
 
-    def _insist(self, work: Work) -> None:
-        """Try until it works; meanwhile the queue fills, which is bounded. Given up only while stopping."""
+    def _insist(self, work: Work) -> bool:
+        """Try until it works; meanwhile the queue fills, which is bounded. Given up, and False, only while stopping."""
         times_damaged = 0
         failed = False
         while True:
@@ -181,14 +195,14 @@ class JournalWriter:
                     if times_damaged > DOUBTED_DAMAGE or not self._reconnected():
                         self._replace_journal()
                 elif self._stopping.wait(self._retry_after_s):
-                    return
+                    return False
                 elif is_read_only(error):
                     self._connect_again()
             else:
                 if failed or self._journal.transactions != transactions:
                     # Work that only gathers in memory says nothing about the medium.
                     self._all_well()
-                return
+                return True
 
     def _all_well(self) -> None:
         self.trouble = None
@@ -215,6 +229,7 @@ class JournalWriter:
     def _replace_journal(self) -> None:
         """The file broke while in use: set it aside and go on with a fresh one, which `replaced` tells the daemon."""
         stamp = time.strftime("%Y%m%dT%H%M%SZ", time.gmtime())
+        self._when_safe.clear()  # It never will be.
         try:
             self._journal = self._journal.replaced_by_fresh(stamp)
         except (sqlite3.Error, OSError, PumphouseError) as error:

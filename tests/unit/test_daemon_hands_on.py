@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from queue import SimpleQueue
 from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
 
-from controller.contract import Forecast, ForecastDay, Input, Now, Order, StepResult
+from controller.contract import Forecast, ForecastDay, Input, Now, Order, OrderAnswer, RunZone, StepResult, StopAll
 from controller.irrigate.outlook import NOTHING_TAKEN, Uses
 from controller.service.daemon import Daemon, Parts, Waker
 from tests.scenario.garden import EXAMPLE
@@ -31,6 +31,13 @@ class Core:
 
     def coming_uses(self) -> Uses | None:
         return USES if self.told else None
+
+
+class Answering(Core):
+    """Accepts every order."""
+
+    def step(self, _now: Now, inputs: tuple[Input, ...]) -> StepResult:
+        return StepResult(answers=tuple(OrderAnswer(i.id, True, "") for i in inputs if isinstance(i, Order)))
 
 
 class Prospects:
@@ -78,6 +85,20 @@ def test_a_fetched_forecast_is_an_input_like_any_other_and_needs_no_broker(waker
     assert forecasts.inbox.empty()
     loop._step(NOW)
     assert core.told == [FORECAST]
+
+
+def test_who_ordered_is_answered_once_it_cannot_be_lost_and_who_stopped_at_once(waker: Waker) -> None:
+    told: list[str] = []
+    safe: list[Callable[[], None]] = []
+    mqtt = SimpleNamespace(tell=lambda answer: told.append(answer.order_id))
+    loop = daemon(waker, Answering(), mqtt=mqtt)
+    cast(Any, loop._parts.writer).add_step = lambda *handed: safe.append(handed[-1])
+    loop._take(Order("water", "phone", None, RunZone("bench", 2.0)))
+    loop._take(Order("stop", "phone", None, StopAll()))
+    loop._step(NOW)
+    assert told == ["stop"]
+    safe.pop()()
+    assert told == ["stop", "water"]
 
 
 def test_that_no_forecast_comes_is_told_with_the_reason(waker: Waker) -> None:

@@ -77,6 +77,31 @@ def test_an_order_is_claimed_once_and_its_answer_remembered(path: Path) -> None:
     writer.close()
 
 
+def test_it_is_said_that_a_step_is_safe_only_once_it_is_on_the_medium(path: Path) -> None:
+    writer = JournalWriter(Journal.open(path), commit_every_s=60.0)
+    stored: list[int] = []
+    answered = StepResult(answers=(OrderAnswer("p-1", True, "done"),), records=(measure(1),))
+    writer.add_step(now_at(0), (), answered, lambda: stored.append(_stored(path)))
+    assert writer.flush(5.0)
+    assert stored == [1]
+    writer.close()
+
+
+def test_it_is_never_said_of_a_step_that_is_lost_with_its_file(path: Path) -> None:
+    writer = JournalWriter(Journal.open(path), commit_every_s=60.0)
+    said: list[str] = []
+    writer.add_step(now_at(0), (), result_with(measure(1)), lambda: said.append("safe"))
+
+    def complain(_journal: Journal) -> None:
+        if not writer.replaced:
+            raise _called_damaged()
+
+    writer.submit(complain)
+    assert writer.flush(5.0)
+    assert (said, writer.replaced) == ([], 1)
+    writer.close()
+
+
 def test_a_disk_that_stands_still_never_holds_up_the_caller(path: Path) -> None:
     writer = JournalWriter(Journal.open(path), queue_rows=100)
     gate = threading.Event()
