@@ -62,7 +62,7 @@ def _prospect(
     site: Site, tank: TankView, picture: Snapshot, today: date, recent_rain_mm: Sequence[float]
 ) -> Prospect | None:
     """None where nothing is known of the water to come, or of the water that is there."""
-    uses = tuple((zone.id, use_of(zone.schedule)) for zone in picture.zones)
+    uses = tuple((zone.id, use_of(zone.schedule, zone.coefficient_factor)) for zone in picture.zones)
     known, priced, stored_l = basis(site, tank.id), outlook(site, uses), usable_now_l(site, tank)
     if known is None or priced is None or stored_l is None:
         return None

@@ -13,6 +13,7 @@ from controller.core.order_checks import schedule_problem
 from controller.core.state import NEVER_MS
 from controller.core.supply import likely_supply
 from controller.core.view import snapshot
+from controller.irrigate.outlook import use_of
 from controller.site.model import Site, Zone
 
 
@@ -40,9 +41,9 @@ def preview(site: Site, dumped: dict[str, Any], now: Now, question: PreviewSched
 def _intention(ctx: Context, now: Now, zone_id: str) -> Intention:
     choose.make_plan(ctx, now)
     picture = snapshot(ctx, now)
-    schedules = {zone.id: zone.schedule for zone in picture.zones}
+    uses = {zone.id: use_of(zone.schedule, zone.coefficient_factor) for zone in picture.zones}
     today = date.fromordinal(ctx.clock.ordinal(now.wall_ms))
-    likely = likely_supply(ctx.site, picture.tanks, schedules, today)
+    likely = likely_supply(ctx.site, picture.tanks, uses, today)
     day_l = {zone.id: _day_l(ctx, zone) for zone in ctx.site.zones}
     asked = next(zone for zone in picture.zones if zone.id == zone_id)
     return Intention(

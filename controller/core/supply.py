@@ -6,9 +6,9 @@ from collections.abc import Iterable, Mapping
 from datetime import date
 
 from controller.contract import SupplyDays, TankView
-from controller.irrigate.outlook import basis, usable_l, use_of
+from controller.irrigate.outlook import Use, basis, usable_l
 from controller.irrigate.prospect import supply_days
-from controller.site.model import Schedule, Site
+from controller.site.model import Site
 
 
 def usable_now_l(site: Site, tank: TankView) -> float | None:
@@ -19,13 +19,12 @@ def usable_now_l(site: Site, tank: TankView) -> float | None:
 
 
 def likely_supply(
-    site: Site, tanks: Iterable[TankView], schedules: Mapping[str, Schedule], today: date
+    site: Site, tanks: Iterable[TankView], uses: Mapping[str, Use], today: date
 ) -> dict[str, SupplyDays]:
-    """By tank id, where something is known of the water to come and of the water that is there.
+    """By tank id, where something is known of the water to come and of the water that is there; `uses` by zone id.
 
     Takes some 50 ms for each tank on a desk computer, so it is no business of the control loop.
     """
-    uses = {zone_id: use_of(schedule) for zone_id, schedule in schedules.items()}
     found = {}
     for tank in tanks:
         known, stored_l = basis(site, tank.id), usable_now_l(site, tank)

@@ -34,6 +34,8 @@ _MONTHS = month_of_day()
 CONTAINER_SWING, OPEN_SWING = 0.4, 1.0
 """Part of a day between two chances: containers are looked at several times a day."""
 LEAST_ET0_MM = 0.1
+NEED_STEP = 0.1
+"""In such steps of its coefficient a zone counts as thirstier or less: every other is another table (own choice)."""
 
 
 class MonthRain(NamedTuple):
@@ -54,10 +56,14 @@ class Outlook(NamedTuple):
 
 
 class Use(NamedTuple):
-    """What a zone may take of a day: its need up to `cap_l`, or `fixed_l` whatever it needs."""
+    """What a zone may take of a day: its need up to `cap_l`, or `fixed_l` whatever it needs.
+
+    `need_part` is what its owner's words have made of its crops' coefficient, as a part of the declared one.
+    """
 
     cap_l: float
     fixed_l: float | None = None
+    need_part: float = 1.0
 
 
 NOTHING_TAKEN = Use(0.0, 0.0)
@@ -65,14 +71,14 @@ Uses = tuple[tuple[str, Use], ...]
 """By zone id, all zones of a site in the order of its file."""
 
 
-def use_of(schedule: Schedule) -> Use:
-    """What a schedule takes of a day at most, or whatever the need is."""
+def use_of(schedule: Schedule, need_factor: float = 1.0) -> Use:
+    """What a schedule takes of a day at most, or whatever the need is; `need_factor` is on the declared coefficient."""
     if schedule.mode == "off":
         return NOTHING_TAKEN
     if schedule.mode == "fixed":
         fixed_l = schedule.fixed_volume_l * len(schedule.fixed_times_min)
         return Use(schedule.daily_cap_l, min(schedule.daily_cap_l, fixed_l))
-    return Use(schedule.daily_cap_l)
+    return Use(schedule.daily_cap_l, None, round(NEED_STEP * round(need_factor / NEED_STEP), 3))
 
 
 def declared_uses(site: Site) -> Uses:
@@ -119,14 +125,18 @@ def outlook(site: Site, uses: Uses | None = None, et0_mm: tuple[float, ...] | No
     for tank in site.tanks:
         known = basis(site, tank.id, et0_mm)
         if known is not None:
-            zones = [_limited(zone, takes[zone_id]) for zone_id, zone in known.zones.items()]
-            taking = [zone for zone in zones if zone.cap_l > 0.0 and zone.fixed_l != 0.0]
-            tables[tank.id] = price_table(taking, known.years, known.mean_et0_mm, known.caught_l, known.capacity_l)
+            zones = [taking(zone, takes[zone_id]) for zone_id, zone in known.zones.items()]
+            takers = [zone for zone in zones if zone.cap_l > 0.0 and zone.fixed_l != 0.0]
+            tables[tank.id] = price_table(takers, known.years, known.mean_et0_mm, known.caught_l, known.capacity_l)
     return Outlook(tables, _month_rain(normals))
 
 
-def _limited(zone: ZoneYear, use: Use) -> ZoneYear:
-    return zone._replace(cap_l=use.cap_l, fixed_l=use.fixed_l)
+def taking(zone: ZoneYear, use: Use) -> ZoneYear:
+    """A zone through a usual year as far as it may take water, and as thirsty as it has proved to be."""
+    days = zone.days
+    if use.need_part != 1.0:
+        days = [None if day is None else day._replace(etc_mm=use.need_part * day.etc_mm) for day in days]
+    return zone._replace(days=days, cap_l=use.cap_l, fixed_l=use.fixed_l)
 
 
 @lru_cache(maxsize=8)

@@ -11,7 +11,7 @@ from datetime import date
 from typing import NamedTuple
 
 from controller.irrigate.likely_weather import DAYS_PER_YEAR, LikelyYear
-from controller.irrigate.outlook import Basis, Use, day_of_year
+from controller.irrigate.outlook import Basis, Use, day_of_year, taking
 from controller.irrigate.water_price import RECENT_DAYS, PriceTable, remembered_level_mm
 
 FARTHEST_DAYS = 120
@@ -78,10 +78,11 @@ def prospect(
     uses            as for `supply_days`
     """
     first = day_of_year(today)
-    courses = [
-        _Course(basis, number, first, stored_l, depletion_mm, recent_rain_mm) for number in range(len(basis.years))
-    ]
     known = _known_uses(basis, uses)
+    thirsty = _as_thirsty(basis, known)
+    courses = [
+        _Course(thirsty, number, first, stored_l, depletion_mm, recent_rain_mm) for number in range(len(basis.years))
+    ]
     planned = [course.run(table, known) for course in courses]
     return Prospect(
         supply_days=supply_days(basis, today, stored_l, uses),
@@ -103,12 +104,17 @@ def supply_days(basis: Basis, today: date, stored_l: float, uses: Mapping[str, U
     known = _known_uses(basis, uses)
     # What is short today is a debt of the past; what zones need from now on is what they will drink.
     full = dict.fromkeys(basis.zones, 0.0)
-    courses = [_Course(basis, number, first, stored_l, full, ()) for number in range(len(basis.years))]
+    thirsty = _as_thirsty(basis, known)
+    courses = [_Course(thirsty, number, first, stored_l, full, ()) for number in range(len(basis.years))]
     return percentiles([float(course.lasts_days(known)) for course in courses])
 
 
 def _known_uses(basis: Basis, uses: Mapping[str, Use] | None) -> dict[str, Use]:
     return {zone_id: (uses or {}).get(zone_id, Use(zone.cap_l)) for zone_id, zone in basis.zones.items()}
+
+
+def _as_thirsty(basis: Basis, uses: Mapping[str, Use]) -> Basis:
+    return basis._replace(zones={zone_id: taking(zone, uses[zone_id]) for zone_id, zone in basis.zones.items()})
 
 
 class _Run(NamedTuple):

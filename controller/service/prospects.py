@@ -18,9 +18,9 @@ from controller.contract import Now, PreviewSchedule, Snapshot, SupplyDays, Tank
 from controller.core.localclock import LocalClock
 from controller.core.preview import NoPreviewError, preview
 from controller.core.supply import likely_supply
-from controller.irrigate.outlook import Uses, outlook
+from controller.irrigate.outlook import Use, Uses, outlook, use_of
 from controller.service.asks import AskAnswer
-from controller.site.model import Schedule, Site
+from controller.site.model import Site
 
 WAITING_LIMIT = 4
 """More questions than this at once are refused."""
@@ -34,7 +34,7 @@ log = logging.getLogger("pumphouse.prospects")
 @dataclass(frozen=True, slots=True)
 class _SupplyJob:
     tanks: tuple[TankView, ...]
-    schedules: dict[str, Schedule]
+    uses: dict[str, Use]
     today: date
 
 
@@ -115,11 +115,11 @@ class Prospects:
         self._priced = uses
 
     def _consider(self, now: Now, snapshot: Snapshot) -> None:
-        schedules = {zone.id: zone.schedule for zone in snapshot.zones}
-        job = _SupplyJob(snapshot.tanks, schedules, date.fromordinal(self._clock.ordinal(now.wall_ms)))
+        uses = {zone.id: use_of(zone.schedule, zone.coefficient_factor) for zone in snapshot.zones}
+        job = _SupplyJob(snapshot.tanks, uses, date.fromordinal(self._clock.ordinal(now.wall_ms)))
         before = self._asked
         if before is not None:
-            same = before.today == job.today and before.schedules == job.schedules
+            same = before.today == job.today and before.uses == job.uses
             if same and (now.mono_ms - self._asked_mono_ms < WORK_EVERY_MS or not _telling(before.tanks, job.tanks)):
                 return
         try:
@@ -132,7 +132,7 @@ class Prospects:
         while (job := self._jobs.get()) is not None:
             try:
                 if isinstance(job, _SupplyJob):
-                    self._found = likely_supply(self._site, job.tanks, job.schedules, job.today)
+                    self._found = likely_supply(self._site, job.tanks, job.uses, job.today)
                     self._news = True
                     if self._on_found is not None:
                         self._on_found()

@@ -149,6 +149,10 @@ def rows(results: Sequence[ClimateResult]) -> list[TrialRow]:
         )
     )
     found.append(_worse_row("seasons worse than refill", results, "price", "refill", 0.10, 0.02))
+    found.append(
+        _worse_row("seasons worse than refill, both with errors", results, "price, errors", "refill, errors", 0.0, 0.0)
+    )
+    found.append(_worst_row(results))
     found.extend(_error_row(result) for result in results)
     found.append(_recovered_row(results))
     return found
@@ -177,6 +181,16 @@ def _worse_row(
     ]
     worse = sum(ours > theirs + NOTICEABLE for ours, theirs in pairs)
     return TrialRow(quantity, {}, worse / len(pairs), must, aim, "part")
+
+
+def _worst_row(results: Sequence[ClimateResult]) -> TrialRow:
+    """The season that speaks most against the rule, with errors: points behind refill."""
+    behind = max(
+        ours.score - theirs.score
+        for result in results
+        for ours, theirs in zip(result.outcomes["price, errors"], result.outcomes["refill, errors"], strict=True)
+    )
+    return TrialRow("worst season with errors, behind refill", {}, behind, NOTICEABLE, 0.0, "points")
 
 
 def _error_row(result: ClimateResult) -> TrialRow:

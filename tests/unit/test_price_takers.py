@@ -9,8 +9,10 @@ from pathlib import Path
 
 import pytest
 
-from controller.contract import HoldZone, Order, ResumeZone, SetSchedule
-from controller.core import Core
+from controller.contract import HoldZone, Now, Order, ResumeZone, SetSchedule, ZoneLooks
+from controller.core import Core, takers
+from controller.core.context import remembered
+from controller.core.state import Latch
 from controller.irrigate.outlook import NOTHING_TAKEN, Use, Uses, day_of_year, declared_uses, outlook, use_of
 from controller.service.codec import encode_input
 from controller.service.journal import Journal
@@ -84,6 +86,25 @@ def test_a_schedule_takes_its_cap_or_its_fixed_volumes_or_nothing(schedule: Sche
     assert use_of(schedule) == use
 
 
+@pytest.mark.parametrize("part", [0.5, 0.7, 0.9])
+@pytest.mark.parametrize("zone_id", [BEDS, BERRIES])
+def test_water_is_dearer_the_thirstier_a_zone_has_proved_to_be(zone_id: str, part: float) -> None:
+    """With half a tank or more; with less a thirstier zone may be given up, which makes water cheaper."""
+    cap_l = SITE.zone(zone_id).schedule.daily_cap_l
+    prices = [price(taking(**{zone_id: Use(cap_l, None, need_part)}), part) for need_part in (0.8, 1.0, 1.2)]
+    assert prices == sorted(prices)
+    assert prices[0] < 0.95 * prices[1] < 0.95 * 0.97 * prices[2]
+
+
+@pytest.mark.parametrize(("factor", "need_part"), [(1.0, 1.0), (1.04, 1.0), (1.06, 1.1), (0.83, 0.8)])
+def test_the_need_counts_in_tenths_of_the_declared_one(factor: float, need_part: float) -> None:
+    assert use_of(SITE.zone(BEDS).schedule, factor).need_part == need_part
+
+
+def test_a_fixed_volume_is_no_thirstier() -> None:
+    assert use_of(fixed(8.0, 360, cap_l=40.0), 1.3) == use_of(fixed(8.0, 360, cap_l=40.0))
+
+
 # --- following --------------------------------------------------------------------------------------------------------
 
 
@@ -96,12 +117,12 @@ def test_a_zone_switched_off_stops_counting_half_an_hour_later_at_most_and_count
     assert counted(garden) == {}
     assert garden.season.core.coming_uses() == taking(berry_row=NOTHING_TAKEN)
     garden.run_hours(QUARTER_H)
-    assert counted(garden) == {BERRIES: [0.0, 0.0]}
+    assert counted(garden) == {BERRIES: [0.0, 0.0, 1.0]}
     assert garden.season.core.coming_uses() is None
     assert garden.order(SetSchedule(BERRIES, SITE.zone(BERRIES).schedule, 1)).accepted
     # Each change after a restart is worked out anew, so there are few a day.
     garden.run_hours(3)
-    assert counted(garden) == {BERRIES: [0.0, 0.0]}
+    assert counted(garden) == {BERRIES: [0.0, 0.0, 1.0]}
     garden.run_hours(1.5)
     assert counted(garden) == {}
 
@@ -127,15 +148,40 @@ def test_a_hold_counts_while_more_than_a_fortnight_of_it_is_left() -> None:
     assert counted(garden) == {}
     garden.order(HoldZone(BEDS, now_ms + 14 * DAY_MS + 6 * HOUR_MS))
     garden.run_hours(1)
-    assert counted(garden) == {BEDS: [0.0, 0.0]}
+    assert counted(garden) == {BEDS: [0.0, 0.0, 1.0]}
     garden.run_hours(5)
     assert counted(garden) == {}
     garden.order(HoldZone(BEDS, None))
     garden.run_hours(5)
-    assert counted(garden) == {BEDS: [0.0, 0.0]}
+    assert counted(garden) == {BEDS: [0.0, 0.0, 1.0]}
     garden.order(ResumeZone(BEDS))
     garden.run_hours(5)
     assert counted(garden) == {}
+
+
+def test_what_the_owner_says_of_a_zone_counts_for_the_price() -> None:
+    garden = Garden(SITE, tmax_c=28.0)
+    garden.run_hours(30)
+    for _ in range(3):
+        assert garden.order(ZoneLooks(BEDS, "dry")).accepted
+        garden.run_hours(24)
+    factor = garden.season.core.dump()["state"]["zones"][BEDS]["trim"][0]
+    assert factor > 1.05
+    assert counted(garden) == {BEDS: list(use_of(SITE.zone(BEDS).schedule, factor))}
+
+
+@pytest.mark.parametrize(("barred", "zones"), [(BEDS, {BEDS}), ("", {BEDS, BERRIES}), ("house-pump", {BEDS, BERRIES})])
+@pytest.mark.parametrize(("days", "counts_as_off"), [(13, False), (14, True)])
+def test_what_a_fault_has_barred_for_a_fortnight_counts_as_off(
+    barred: str, zones: set[str], days: int, counts_as_off: bool
+) -> None:
+    barred = SITE.pumps[0].id if barred == "house-pump" else barred
+    ctx, begins = remembered(SITE, None), Now(0, 1_780_000_000_000, "synchronised")
+    ctx.state.latches["no-flow"] = Latch("no-flow", "no-flow", barred, "nothing flows", "look", begins.wall_ms)
+    takers.follow(ctx, begins)
+    assert ctx.state.coming_uses is None
+    takers.follow(ctx, Now(days * DAY_MS, begins.wall_ms + days * DAY_MS, "synchronised"))
+    assert ctx.state.coming_uses == (dict.fromkeys(zones, NOTHING_TAKEN) if counts_as_off else None)
 
 
 def test_what_a_site_file_no_longer_has_or_now_declares_itself_is_not_counted_twice() -> None:
@@ -144,7 +190,7 @@ def test_what_a_site_file_no_longer_has_or_now_declares_itself_is_not_counted_tw
     garden.order(SetSchedule(BERRIES, OFF, 0))
     garden.run_hours(0.5)
     memory = json.loads(json.dumps(garden.season.core.dump()))
-    assert memory["state"]["priced_uses"] == {BERRIES: [0.0, 0.0]}
+    assert memory["state"]["priced_uses"] == {BERRIES: [0.0, 0.0, 1.0]}
     assert Core(only(EXAMPLE, BEDS), memory).dump()["state"]["priced_uses"] == {}
 
 
