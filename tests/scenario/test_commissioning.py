@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import os
 import re
 from dataclasses import replace
 from pathlib import Path
@@ -18,12 +19,15 @@ from tests.scenario.new_pump_house import Owner, PumpHouse, Wiring, sitting
 CROSSED = {"salad-bed-east": 1, "salad-bed-west": 2, "berry-row": 0}
 """How three of the valves are wired; the site file says 0, 1 and 2."""
 FACE_MM = 1432.0
-REPORTING = example_site_text().replace('report_every = "60 s"', 'report_every = "20 s"')
+DIVIDER_PARTS = (0.8, 0.94, 0.97, 1.04, 1.2)
+"""What the board may read of the battery's true voltage."""
+SEEDS = range(1, 21) if os.environ.get("PUMPHOUSE_LONG") else (11,)
+EXAMPLE = example_site_text()
 
 
 def built(outputs: dict[str, int], face_mm: float = 1400.0) -> Site:
     """The example site as it is wired and measured in truth."""
-    site = parse_site(REPORTING, "built")
+    site = parse_site(EXAMPLE, "built")
     zones = [
         replace(zone, valve=replace(zone.valve, output=outputs.get(zone.id, zone.valve.output))) for zone in site.zones
     ]
@@ -34,12 +38,13 @@ def built(outputs: dict[str, int], face_mm: float = 1400.0) -> Site:
 class Wrong:
     """A house with a wrong divider, float, sensor height and meter and crossed valves, after its owner's first day."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, seed: int) -> None:
         self.folder, self.path = folder, folder / "site.toml"
-        self.declared = REPORTING.replace("450 pulses/L", "520 pulses/L")
+        self.declared = EXAMPLE.replace("450 pulses/L", "520 pulses/L")
         self.path.write_text(self.declared, encoding="utf-8")
-        wiring = Wiring(divider_part=0.94, float_inverted=True)
-        self.house = PumpHouse(built(CROSSED, FACE_MM), SiteFile(self.path), wiring)
+        wiring = Wiring(divider_part=DIVIDER_PARTS[seed % len(DIVIDER_PARTS)], float_inverted=True)
+        site = built(CROSSED, FACE_MM)
+        self.house = PumpHouse(site, SiteFile(self.path), wiring, seed, fill=0.25 + 0.02 * seed)
         self.owner = Owner(self.house)
         self.over = sitting(self.house, folder, self.owner)
 
@@ -48,9 +53,9 @@ class Wrong:
         return "\n".join(self.owner.heard)
 
 
-@pytest.fixture(scope="module")
-def wrong(tmp_path_factory: pytest.TempPathFactory) -> Wrong:
-    return Wrong(tmp_path_factory.mktemp("wrong"))
+@pytest.fixture(scope="module", params=SEEDS, ids=lambda seed: f"seed-{seed}")
+def wrong(tmp_path_factory: pytest.TempPathFactory, request: pytest.FixtureRequest) -> Wrong:
+    return Wrong(tmp_path_factory.mktemp("wrong"), request.param)
 
 
 def test_each_wrong_thing_is_named(wrong: Wrong) -> None:
@@ -75,12 +80,12 @@ def test_the_former_files_are_kept(wrong: Wrong) -> None:
 
 
 def test_afterwards_level_volume_and_voltage_are_true(wrong: Wrong) -> None:
-    """Within 10 mm, 1 % of the capacity and 0.1 V, as docs/commission.md says."""
+    """Far within the figures that docs/commission.md promises: as near as it says of these houses."""
     truth, snapshot = wrong.house.season.plant.truth, wrong.house.core.snapshot(wrong.house.season.now())
     tank = snapshot.tanks[0]
-    assert tank.level_mm == pytest.approx(truth.level_mm("main"), abs=10.0)
-    assert tank.volume_l == pytest.approx(truth.volume_l("main"), abs=0.01 * tank.capacity_l)
-    assert snapshot.battery_v == pytest.approx(truth.battery_v, abs=0.1)
+    assert tank.level_mm == pytest.approx(truth.level_mm("main"), abs=2.0)
+    assert tank.volume_l == pytest.approx(truth.volume_l("main"), abs=0.0025 * tank.capacity_l)
+    assert snapshot.battery_v == pytest.approx(truth.battery_v, abs=0.03)
 
 
 def test_the_flow_of_each_zone_is_measured_as_it_is(wrong: Wrong) -> None:
@@ -93,7 +98,7 @@ def test_the_flow_of_each_zone_is_measured_as_it_is(wrong: Wrong) -> None:
     }
     assert len(told) == 6
     for zone in wrong.house.built.zones:
-        assert told[zone.name] == pytest.approx(wrong.house.true_flows_l_min[zone.id], rel=0.03), zone.id
+        assert told[zone.name] == pytest.approx(wrong.house.true_flows_l_min[zone.id], rel=0.01), zone.id
 
 
 def test_meanwhile_the_site_waters_nothing_by_itself(wrong: Wrong) -> None:
@@ -118,7 +123,7 @@ def test_in_the_morning_the_same_command_goes_on_with_the_night_and_is_signed_of
 
 def a_house(folder: Path, wiring: Wiring, outputs: dict[str, int] | None = None) -> PumpHouse:
     path = folder / "site.toml"
-    path.write_text(REPORTING, encoding="utf-8")
+    path.write_text(EXAMPLE, encoding="utf-8")
     return PumpHouse(built(outputs or {}), SiteFile(path), wiring)
 
 
@@ -128,7 +133,7 @@ def test_a_pump_that_stays_still_and_a_dead_valve_are_named_and_nothing_is_chang
     noted = " ".join(house.notes)
     assert "valve-dead: output 3 (Bean row) moved no valve" in noted
     assert "pump-still" in noted
-    assert house.file.site() == parse_site(REPORTING, "as before")
+    assert house.file.site() == parse_site(EXAMPLE, "as before")
 
 
 class Mends(Owner):

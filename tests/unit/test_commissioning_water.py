@@ -276,6 +276,14 @@ def test_a_disturbed_night_begins_again(changes: dict[str, Any], why: str) -> No
     assert "come back after 6 hours" in said
 
 
+def test_dew_on_the_sensor_in_the_morning_only_puts_the_answer_off() -> None:
+    now = EVENING.fromtimestamp(EVENING.timestamp() + 36_000.0, EVENING.tzinfo)
+    kept = evening()
+    outcome = Scripted([], [reading(echo_us={0: (0, 0, 0, 0, 0)})], now=now).play(leak_script(SITE, kept))
+    assert "dew on its face" in outcome.waiting
+    assert dict(outcome.keep) == kept
+
+
 def test_too_short_a_night_says_nothing() -> None:
     said, faults = morning(720.0, hours=3.0)
     assert faults == []
