@@ -14,6 +14,7 @@ from controller.commissioning.record import notes_of, verdict_of
 from controller.commissioning.steps import CAUTIONS, OnBoard, Step, steps_of
 from controller.commissioning.talk import Ask, Give, Look, Request, Say, Script, TellTime, Tree
 from controller.errors import ConfigurationError
+from controller.site.geometry import LevelTable
 from controller.site.model import Site
 
 STOP, LEAVE, SKIP = "stop", "q", "s"
@@ -24,6 +25,8 @@ FLASH = (
     "pumphouse board flash --serial PORT --pins FILE",
     "sudo systemctl start pumphouse",
 )
+
+SAME_CAPACITY_L = 1.0
 
 AskPerson = Callable[[str], str]
 SayPerson = Callable[[str], None]
@@ -54,6 +57,23 @@ class File(Protocol):
     def write(self, changes: Sequence[SiteChange]) -> str:
         """Put changes in place and say where the copy of the former file is. Raises ConfigurationError, and then
         nothing has changed."""
+
+
+def another_file(site: Site, values: Mapping[str, str]) -> str:
+    """Why what is published cannot be of this site file; empty when nothing speaks against it."""
+    published = {path.split("/")[0].removeprefix("zone-") for path in values if path.startswith("zone-")}
+    declared = {zone.id for zone in site.zones}
+    if published != declared:
+        odd = ", ".join(sorted(published ^ declared))
+        return f"the running service does not have this site file: zones {odd} are in one of them only; restart it"
+    for tank in site.tanks:
+        told, is_l = values.get(f"tank-{tank.id}/capacity", ""), LevelTable(tank.shape).volume_l(tank.overflow_mm)
+        if told and abs(float(told) - is_l) > SAME_CAPACITY_L:
+            return (
+                f"the running service does not have this site file: {tank.name} holds {told} L there and {is_l:.1f} L "
+                "in the file; restart the service"
+            )
+    return ""
 
 
 class _LeftError(Exception):
@@ -92,11 +112,15 @@ class Guide:
 
     def _begin(self) -> bool:
         """Put the site on hold, whatever a sitting that was lost left behind. False: the person would rather not."""
+        values = self._live.values()
+        other = another_file(self._file.site(), values)
+        if other:
+            raise ConfigurationError(other)
         if not self._progress.begun:
             if self._ask("Type yes to put the site on hold and begin: ").lower() != "yes":
                 self._say("Nothing was changed.")
                 return False
-            self._progress.begin(was_on_hold=self._live.values().get("site/mode") == "hold")
+            self._progress.begin(was_on_hold=values.get("site/mode") == "hold")
         self._must({"order": "hold"})
         self._release()
         return True
@@ -116,8 +140,12 @@ class Guide:
         if word == "no":
             return False
         self._note(f"commissioning signed off by {self._who}: {counts}"[:200])
-        if not self._progress.was_on_hold and self._ask("Let it water by itself from now on? (yes or no): ") == "yes":
+        if self._progress.was_on_hold:
+            self._say("The site was on hold before, and stays so.")
+        elif self._yes("Let it water by itself from now on?"):
             self._must({"order": "resume"})
+        else:
+            self._say("The site stays on hold until somebody resumes it.")
         self._progress.forget()
         self._say("Signed off. It is in the journal, step by step, under your name.")
         return True

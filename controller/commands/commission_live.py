@@ -111,7 +111,10 @@ class OverMqtt:
                 if answer is not None:
                     self._used_s = time.monotonic()
                     return answer
-        raise OperatingError(f"{self._site_id} did not answer within {ANSWER_WITHIN_S:g} s; is the controller running?")
+        raise OperatingError(
+            f"{self._site_id} did not answer within {ANSWER_WITHIN_S:g} s; is the controller running, and may this "
+            "account give orders (--user act-SITE)?"
+        )
 
     def _connected(self) -> Broker:
         if self._broker is not None and time.monotonic() - self._used_s > IDLE_S:

@@ -91,7 +91,9 @@ def _one_bucket(zone: Zone, pump: Pump, meter: FlowMeter) -> Part[tuple[Bucket |
     run = yield from water(zone, pump, BUCKET_L)
     if run.refused:
         return None, Fault("run-refused", f"no water: {run.refused}", "mend what it says, then repeat this step")
-    pulses = None if run.pulses is None else run.pulses.get(meter.channel, 0)
+    if run.pulses is None:
+        return None, Fault("board-restarted", "the board started anew meanwhile", "its supply; then repeat this step")
+    pulses = run.pulses.get(meter.channel, 0)
     if not pulses:
         return None, Fault("meter-dead", "the meter counted nothing", "do the step with the pump again")
     litres = yield from quantity("  Water in the bucket", VOLUME, LEAST_L, MOST_L, "4.12 L")

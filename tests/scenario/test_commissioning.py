@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from controller.commands.commission import SiteFile
+from controller.errors import ConfigurationError
 from controller.site.load import parse_site
 from controller.site.model import Site
 from simulator.example import example_site_text
@@ -174,6 +175,48 @@ def test_a_leak_in_the_night_is_named_with_its_range(tmp_path: Path) -> None:
     said = re.search(r"loses [\d.]+ L an hour \(between ([\d.]+) and ([\d.]+)\)", "\n".join(owner.heard))
     assert said is not None
     assert float(said[1]) < 2.0 < float(said[2])
+
+
+class Clumsy(Owner):
+    """Types something senseless first, at every question that is not for Enter alone."""
+
+    JUNK = ("-5 mm", "1e9 V", "99999 m", "nan", "sixteen", "7 7 9", "12,5 cm", "\x00", "maybe")
+
+    def __init__(self, house: PumpHouse) -> None:
+        super().__init__(house)
+        self._erred = ""
+        self._slips = 0
+
+    def ask(self, text: str) -> str:
+        if "Enter" not in text and "yes to put" not in text and text != self._erred:
+            self._erred = text
+            self._slips += 1
+            return self.JUNK[self._slips % len(self.JUNK)]
+        self._erred = ""
+        return super().ask(text)
+
+
+def test_senseless_answers_are_asked_again_and_change_nothing(tmp_path: Path) -> None:
+    path = tmp_path / "site.toml"
+    path.write_text(EXAMPLE, encoding="utf-8")
+    house = PumpHouse(built(CROSSED, FACE_MM), SiteFile(path), Wiring())
+    owner = Clumsy(house)
+    sitting(house, tmp_path, owner)
+    site = house.file.site()
+    assert {zone.id: zone.valve.output for zone in site.zones if zone.id in CROSSED} == CROSSED
+    assert site.tanks[0].sensor_height_mm == pytest.approx(FACE_MM, abs=8.0)
+    assert replace(site, zones=(), tanks=()) == replace(parse_site(EXAMPLE, "before"), zones=(), tanks=())
+
+
+def test_a_service_with_another_site_file_is_told_apart(tmp_path: Path) -> None:
+    house = a_house(tmp_path, Wiring())
+    path = tmp_path / "site.toml"
+    path.write_text(EXAMPLE.replace('length = "1480 mm"', 'length = "1400 mm"'), encoding="utf-8")
+    with pytest.raises(ConfigurationError, match="does not have this site file: Tank beside the cycle shed holds"):
+        sitting(house, tmp_path, Owner(house))
+    path.write_text(EXAMPLE.replace('id = "bean-row"', 'id = "pea-row"'), encoding="utf-8")
+    with pytest.raises(ConfigurationError, match="zones bean-row, pea-row are in one of them only"):
+        sitting(house, tmp_path, Owner(house))
 
 
 class Vanishes(Owner):

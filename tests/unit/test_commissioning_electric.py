@@ -168,6 +168,11 @@ def test_what_is_wrong_with_a_pump_is_named(run: Watering, seen: Witnessed, faul
     assert outcome.changes == ()
 
 
+def test_a_pump_without_a_meter_is_judged_by_what_is_seen() -> None:
+    unmetered = replace(PUMP, flow_meter=None)
+    assert judge_pump(SITE, unmetered, FIRST, replace(RAN, pulses={}), SEEN).right
+
+
 def test_pulses_without_water_are_a_disturbed_wire() -> None:
     outcome = judge_pump(SITE, PUMP, FIRST, RAN, Witnessed((PUMP.id,), ()))
     assert ids(outcome) == ["pump-dry", "pulses-without-water"]

@@ -223,6 +223,14 @@ def test_zones_refused_for_one_reason_are_named_together() -> None:
     assert [fault.text for fault in outcome.faults] == ["Salad bed, east, Salad bed, west: frost"]
 
 
+def test_without_a_meter_only_the_level_speaks() -> None:
+    unmetered = replace(PUMP, flow_meter=None)
+    runs = [ZoneRun(zone, Watering(pulses={})) for zone in ZONES]
+    outcome = judge_flows(unmetered, runs, Fall(17.5, 3.0))
+    assert outcome.right
+    assert outcome.measured == ("level fell by 17.5 ± 3.0 L over 6 runs",)
+
+
 def test_a_level_not_heard_has_no_fall() -> None:
     table = LevelTable(TANK.shape)
     assert fall_between(TANK, table, None, 700.0) is None
