@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.storage import failing, kills, power_cut, stubborn
+from tests.storage import daemon_kills, failing, kills, power_cut, stubborn
 from tests.storage.recording import Call, record
 
 pytestmark = [
@@ -85,3 +85,15 @@ def test_without_a_failure_everything_is_safe(tmp_path: Path) -> None:
 
 def test_killed_at_any_instant_a_writer_leaves_what_was_safe(tmp_path: Path) -> None:
     assert kills.killed_lives(tmp_path, 8, 1) == ""
+
+
+def test_killed_at_any_instant_the_whole_controller_keeps_its_word_and_gives_the_day_s_water_once(
+    tmp_path: Path,
+) -> None:
+    garden = daemon_kills.KilledGarden(tmp_path, 3)
+    try:
+        assert garden.run(3) == ""
+        assert garden.kills == 3
+        assert sum(garden.answered.values()) > 0, "some orders were taken"
+    finally:
+        garden.close()
