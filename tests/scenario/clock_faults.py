@@ -154,23 +154,23 @@ def change_problem(change: Change) -> str:
     site = replace(at_fixed_times(EXAMPLE, BED, DOSE_L, *times), frost_c=-30.0, place=place)
     garden = Garden(site, day, days=5, tmin_c=14.0, tmax_c=16.0, fill=0.9)
     # From noon to noon, so that nothing left over from before the start counts.
-    garden.run_hours(_hours_from_midnight(change.zone, day, 0))
+    noons_s = [_noon_s(change.zone, day), _noon_s(change.zone, day + timedelta(days=3))]
+    garden.run_hours((noons_s[0] - garden.start_wall_ms / 1000.0) / 3600.0)
     runs_before, before_l = len(garden.of_kind("delivery", BED)), garden.given_l(BED)
-    garden.run_hours(_hours_from_midnight(change.zone, day, 3) - _hours_from_midnight(change.zone, day, 0))
-    runs, wanted = len(garden.of_kind("delivery", BED)) - runs_before, 3 * len(times)
+    garden.run_hours((noons_s[1] - noons_s[0]) / 3600.0)
+    # A place that changes sides of the date line leaves out a date.
+    dates = {
+        datetime.fromtimestamp(hour_s, ZoneInfo(change.zone)).date() for hour_s in range(noons_s[0], noons_s[1], 3600)
+    }
+    runs, wanted = len(garden.of_kind("delivery", BED)) - runs_before, (len(dates) - 1) * len(times)
     given_l = garden.given_l(BED) - before_l
     if runs != wanted or abs(given_l / (wanted * DOSE_L) - 1.0) > 0.1:
-        return f"{change}: {runs} waterings, {given_l:.1f} L in three days; {wanted} of {DOSE_L:.0f} L were due"
+        return f"{change}: {runs} waterings, {given_l:.1f} L; {wanted} of {DOSE_L:.0f} L were due"
     return ""
 
 
-def _hours_from_midnight(zone: str, day: date, days: int) -> float:
-    """From a day's midnight to noon of a later day."""
-    midnight, noon = (
-        datetime(when.year, when.month, when.day, hour, tzinfo=ZoneInfo(zone)).timestamp()
-        for when, hour in ((day, 0), (day + timedelta(days=days), 12))
-    )
-    return (noon - midnight) / 3600.0
+def _noon_s(zone: str, day: date) -> int:
+    return round(datetime(day.year, day.month, day.day, 12, tzinfo=ZoneInfo(zone)).timestamp())
 
 
 # --- a machine whose clock cannot be relied on --------------------------------------------------------------------
