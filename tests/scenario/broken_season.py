@@ -48,6 +48,7 @@ class Cable:
         self.weather = LineTrouble()
         self.tamper: dict[Way, Callable[[bytes], bytes]] = {}
         """What else becomes of whole lines on their way, by direction."""
+        self._held: dict[Way, list[bytes]] = {}
         self._season, self._rng = season, rng
         self._read, self._write = season.hardware.host_read, season.hardware.host_write
         self._to_board: list[tuple[int, bytes]] = []
@@ -84,14 +85,25 @@ class Cable:
         queue[:] = [entry for entry in queue if entry[0] > now_ms]
         return b"".join(due)
 
+    def hold_up(self, way: Way) -> None:
+        """Lines stay somewhere on their way until they are let go."""
+        self._held[way] = []
+
+    def let_go(self, way: Way) -> None:
+        """All that was held up arrives now, in its order."""
+        self.noise(way, b"".join(self._held.pop(way)))
+
     def noise(self, way: Way, data: bytes) -> None:
-        """Bytes that nobody sent."""
+        """Bytes arrive that were not sent now."""
         queue = self._to_board if way == "to_board" else self._to_host
         queue.append((self._season.plant.now_ms, data))
         self.carry()
 
     def _send(self, way: Way, queue: list[tuple[int, bytes]], data: bytes) -> None:
         now_ms, rng, bad = self._season.plant.now_ms, self._rng, self.weather
+        if way in self._held:
+            self._held[way].append(data)
+            return
         if way in self.tamper:
             data = b"".join(self.tamper[way](line) for line in data.splitlines(keepends=True))
         if bad == LineTrouble() or bad.only not in (None, way):

@@ -52,7 +52,7 @@ from tests.scenario.judge import Judge
 BED, POT = "salad-bed-east", "bench-south"
 SITE_TEXT = "a garden of a few hours"
 SLICE_MS = 500
-TIDY_MS = 10 * MINUTE_MS
+TIDY_MS = 5 * MINUTE_MS
 PROMISE = re.compile(r"^[ILQTX]\d+(?=: )")
 
 
@@ -77,6 +77,10 @@ def one_price_list() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(context, "outlook", _priced)
         yield
+
+
+_open: list[_Stored] = []
+"""Journals of the stretches that `broken_promise` plays now."""
 
 
 class Stretch:
@@ -339,9 +343,14 @@ class _Stored:
         self.journal = Journal.open(self.path)
         self.broker_loses = False
         self._outbox: Outbox | None = None
-        self._message_id = 0
+        self._message_id, self._reconnects_at = 0, 3
         self._on_its_way: list[tuple[int, Pack]] = []
         self._arrived: set[int] = set()
+        _open.append(self)
+
+    def close(self) -> None:
+        self.journal._connection.close()
+        self._folder.cleanup()
 
     def tidy(self) -> None:
         """Write what is gathered, and publish; a medium that is full is tried again the next time."""
@@ -355,14 +364,14 @@ class _Stored:
             self._message_id += 1
             self._outbox.sent(self._message_id, pack)
             self._on_its_way.append((self._message_id, pack))
-        # The newest is acknowledged first; the oldest is lost with the connection.
-        for number, (message_id, pack) in enumerate(reversed(self._on_its_way)):
-            if self.broker_loses and number == len(self._on_its_way) - 1:
+        for message_id, pack in self._on_its_way:
+            if self.broker_loses and message_id % 3 == 1:
                 continue
             self._arrived.update(range(pack.first_seq, pack.last_seq + 1))
             self._outbox.acknowledged(message_id)
         self._on_its_way.clear()
-        if self.broker_loses:
+        if self._message_id >= self._reconnects_at or not self.broker_loses:
+            self._reconnects_at = self._message_id + 3
             self._outbox.reconnected()
 
     def fill_disk(self) -> None:
@@ -405,4 +414,7 @@ def broken_promise(script: Callable[[], object]) -> str:
         return str(error)
     except Exception as error:
         return f"X1: {error!r}"
+    finally:
+        while _open:
+            _open.pop().close()
     return ""
