@@ -39,6 +39,11 @@ URGENT_KINDS = frozenset(
 Work = Callable[[Journal], object]
 
 
+def is_urgent(result: StepResult) -> bool:
+    """Whether a step must be on the medium at once: an order was answered, or what came of it must survive."""
+    return bool(result.answers) or any(record.kind in URGENT_KINDS for record in result.records)
+
+
 class JournalWriter:
     """Owns the journal in its own thread. All methods return at once unless they say otherwise."""
 
@@ -91,14 +96,13 @@ class JournalWriter:
         if result.outputs.any_on and self.trouble is not None and self._mark is not None and not self._marked:
             self._mark.set()
             self._marked = True
-        urgent = bool(result.answers) or any(record.kind in URGENT_KINDS for record in result.records)
 
         def add(journal: Journal) -> None:
             journal.add_step(now, entries, result)
             if when_safe is not None:
                 self._when_safe.append(when_safe)
 
-        self.submit(add, urgent=urgent)
+        self.submit(add, urgent=is_urgent(result))
 
     def add_record(self, now: Now, record: Record) -> None:
         self.submit(lambda journal: journal.add_record(now, record), urgent=record.kind in URGENT_KINDS)
