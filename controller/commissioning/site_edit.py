@@ -7,8 +7,6 @@ from typing import Any
 
 from controller.commissioning.outcome import SiteChange, Value
 from controller.errors import ConfigurationError
-from controller.site.load import parse_site
-from controller.site.model import Site
 
 
 def edited(text: str, changes: Sequence[SiteChange]) -> str:
@@ -26,11 +24,6 @@ def edited(text: str, changes: Sequence[SiteChange]) -> str:
         except (KeyError, IndexError, TypeError, ValueError) as error:
             raise ConfigurationError(f"{change.key} was not found where it should be; {_by_hand(changes)}") from error
     return tomlkit.dumps(document)
-
-
-def checked(text: str, changes: Sequence[SiteChange], name: str, known_time_zones: Sequence[str] | None) -> Site:
-    """The site that a changed text declares. Raises SiteFileError when the whole no longer fits together."""
-    return parse_site(edited(text, changes), name, known_time_zones)
 
 
 def _put(document: Any, change: SiteChange) -> None:

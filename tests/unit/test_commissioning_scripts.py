@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
-from controller.commissioning.battery import Divider, judge_battery
+from controller.commissioning.battery import Divider, battery_script, judge_battery
 from controller.commissioning.flows import flows_script
 from controller.commissioning.last_check import last_check_script
 from controller.commissioning.levels import ByHand, judge_levels
@@ -22,14 +23,14 @@ from controller.commissioning.small_parts import (
     judge_pour,
     temperature_script,
 )
-from controller.commissioning.talk import Script
+from controller.commissioning.talk import Look, Script
 from controller.commissioning.valves import judge_valves, output_changes
 from controller.commissioning.volumes import judge_volumes, volumes_script
 from controller.commissioning.watering import Watering, water
 from controller.estimate.sound import headspace_speed_m_s
 from controller.site.geometry import LevelTable
 from controller.site.model import FlowMeter, RainGauge, VerticalCylinder
-from tests.unit.commissioning import PUMP, SITE, TANK, ZONES, Scripted, ids, reading
+from tests.unit.commissioning import PUMP, READING, SITE, TANK, ZONES, Scripted, ids, reading
 
 DIVIDER = Divider(26, 100_000, 22_000, 1000)
 METER = FlowMeter(0, 450.0)
@@ -71,6 +72,30 @@ def test_the_battery_s_error_and_what_the_line_makes_of_it_are_told() -> None:
     assert outcome.faults[0].text == "battery reads -8.2 %"
     assert "would read 12.64 V" in outcome.faults[0].cure
     assert "100 kΩ towards the battery, 22 kΩ towards ground" in judge_battery(6.0, 12.64, 1.0, DIVIDER).faults[0].cure
+
+
+# --- battery ---
+
+
+def test_a_battery_that_the_board_does_not_read_is_named() -> None:
+    assert ids(Scripted(["12.64 V"], [reading(battery_v=None)]).play(battery_script(DIVIDER))) == ["battery-unread"]
+
+
+def test_under_a_running_pump_or_a_moving_voltage_it_is_measured_again() -> None:
+    class Restless(Scripted):
+        def _answer(self, request: object) -> Any:
+            seen = super()._answer(request)
+            return (replace(READING, battery_v=12.1), *seen) if isinstance(request, Look) and self.looks() else seen
+
+        def looks(self) -> bool:
+            self.looked = getattr(self, "looked", 0) + 1
+            return self.looked == 2
+
+    person = Restless(["12.1 V", "12.64 V", "12.64 V", "", ""], [reading(pumps_on=1), READING, READING])
+    assert person.play(battery_script(DIVIDER)).right
+    said = " ".join(person.said)
+    assert "The pump runs" in said
+    assert "The voltage moved by 0.54 V" in said
 
 
 # --- a watering by order ---
