@@ -52,6 +52,8 @@ def _is_repeated(text: str) -> bool:
 
 def _is_run(text: str) -> bool:
     letters = "".join(c for c in text if c.isalnum())
+    if 2 * len(letters) < len(text):
+        return False  # Mostly other signs: a run of three letters between them gives nothing away.
     return any(letters in way * 4 for run in _RUNS for way in (run, run[::-1]))
 
 

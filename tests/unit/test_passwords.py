@@ -20,6 +20,8 @@ WORDS = "river shed berry bench"
         "三つの桶と一つの井戸と蛙が鳴く夜の畑道",
         "kT9#vQ2!mZ7&xW4",
         "the heron at the weir, again",
+        "?!&%$ #*+~- =()[]",
+        "?-!%& 123 &%$§!+~",
     ],
 )
 def test_three_words_any_script_or_noise_will_do(password: str) -> None:
