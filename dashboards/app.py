@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import sqlite3
 from pathlib import Path
+from typing import Any
 
 from fastapi import FastAPI, Request
 from fastapi.exception_handlers import http_exception_handler, request_validation_exception_handler
@@ -46,15 +47,28 @@ REFUSALS: dict[int | str, str] = {
 STATIC = Path(__file__).with_name("static")
 
 
+class _Files(StaticFiles):
+    """Says of every text which characters it is written in, drawings too."""
+
+    def file_response(self, *args: Any, **details: Any) -> Response:
+        answer = super().file_response(*args, **details)
+        if answer.headers.get("content-type") == "image/svg+xml":
+            answer.headers["content-type"] = "image/svg+xml; charset=utf-8"
+        return answer
+
+
 def build_app(
     feed: Feed,
     door: Door,
     units: UnitSystem | None = None,
     host_names: tuple[str, ...] = (),
     book: OrderBook | None = None,
+    *,
+    strict_transport: bool = False,
 ) -> App:
     """The whole application, guarded; `door` knows who may come in. Without a `book` orders end with the program."""
-    return HttpGuard(Gate(build_routes(feed, door, units, book), door), host_names)
+    gated = Gate(build_routes(feed, door, units, book), door)
+    return HttpGuard(gated, host_names, strict_transport=strict_transport)
 
 
 def build_routes(feed: Feed, door: Door, units: UnitSystem | None = None, book: OrderBook | None = None) -> FastAPI:
@@ -68,7 +82,7 @@ def build_routes(feed: Feed, door: Door, units: UnitSystem | None = None, book: 
         responses={status: {"description": text, "content": {"text/plain": {}}} for status, text in REFUSALS.items()},
     )
     pages = Pages(feed, Dispatch(feed, book or OrderBook(":memory:")), units)
-    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.mount("/static", _Files(directory=STATIC), name="static")
     add_pages(app, pages)
     add_overview(app, pages)
     add_interface(app, pages)

@@ -15,6 +15,7 @@ from dashboards.accounts import SECRET, USED_EVERY_S, Accounts, new_secret
 from dashboards.gate import NEW_PASSWORD, SET_UP, SIGN_IN, Caller, DoorStuckError
 from dashboards.guesses import Guesses
 from dashboards.http_guard import Scope, header
+from dashboards.known_passwords import KnownPasswords
 
 log = logging.getLogger("pumphouse.watch")
 
@@ -32,8 +33,12 @@ class BusyError(Exception):
 class AccountDoor:
     """Who is there, by what the file of accounts says at this very moment."""
 
-    def __init__(self, accounts: Accounts, wall_s: Callable[[], int] | None = None) -> None:
+    def __init__(
+        self, accounts: Accounts, wall_s: Callable[[], int] | None = None, known: KnownPasswords | None = None
+    ) -> None:
+        """`known`: passwords that nobody may choose."""
         self.accounts = accounts
+        self.known = known
         self.guesses = Guesses()
         self.passwords = PasswordLanes()
         self.wall_s = wall_s or (lambda: int(time.time()))

@@ -33,6 +33,8 @@ SECURITY_HEADERS: tuple[tuple[bytes, bytes], ...] = (
     (b"cross-origin-resource-policy", b"same-origin"),
     (b"permissions-policy", b"camera=(), geolocation=(), microphone=()"),
 )
+STRICT_TRANSPORT = (b"strict-transport-security", b"max-age=31536000")
+"""For a year browsers ask this name over TLS only (RFC 6797), whatever the port: sent when the owner says so."""
 
 
 class BodyRefusedError(Exception):
@@ -50,16 +52,25 @@ class HttpGuard:
     address cannot be such a name.
     """
 
-    def __init__(self, app: App, host_names: Iterable[str] = (), body_within_s: float = BODY_WITHIN_S) -> None:
+    def __init__(
+        self,
+        app: App,
+        host_names: Iterable[str] = (),
+        body_within_s: float = BODY_WITHIN_S,
+        *,
+        strict_transport: bool = False,
+    ) -> None:
         self._app = app
         self._host_names = {"localhost", *(name.lower() for name in host_names)}
         self._body_within_s = body_within_s
+        self._over_tls = (*SECURITY_HEADERS, STRICT_TRANSPORT) if strict_transport else SECURITY_HEADERS
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        guarded = _with_headers(send, scope["path"])
+        always = self._over_tls if scope.get("scheme") == "https" else SECURITY_HEADERS
+        guarded = _with_headers(send, scope["path"], always)
         problem = self._problem(scope)
         if problem is not None:
             await refuse(guarded, *problem)
@@ -161,12 +172,12 @@ def _declared_length(text: str) -> int:
     return int(text) if text.isascii() and text.isdigit() and len(text) < 20 else MAX_BODY_BYTES + 1
 
 
-def _with_headers(send: Send, path: str) -> Send:
+def _with_headers(send: Send, path: str, always: Iterable[tuple[bytes, bytes]]) -> Send:
     caching = b"max-age=3600" if path.startswith("/static/") else b"no-store"
 
     async def guarded(message: MutableMapping[str, Any]) -> None:
         if message["type"] == "http.response.start":
-            message["headers"] = [*message.get("headers", ()), *SECURITY_HEADERS, (b"cache-control", caching)]
+            message["headers"] = [*message.get("headers", ()), *always, (b"cache-control", caching)]
         await send(message)
 
     return guarded

@@ -22,6 +22,7 @@ from dashboards.gate import NEW_PASSWORD, SET_UP, SIGN_IN, address_of, safe_next
 log = logging.getLogger("pumphouse.accounts")
 
 WRONG = "Name and password do not belong together."
+KNOWN = "This is too easy to guess: it is on the list of passwords that are tried first."
 BUSY = "Too many people are signing in at this moment. Try again in a few seconds."
 SAID = {
     "changed": "Changed.",
@@ -260,6 +261,8 @@ async def _hashed(door: AccountDoor, request: Request, password: str, name: str)
     problem = passwords.why_not(password, name)
     if problem is not None:
         raise AccountError(problem)
+    if door.known is not None and await run_in_threadpool(door.known.hold, password):
+        raise AccountError(KNOWN)
     try:
         return await door.passwords.hashed(password, address_of(request.scope))
     except BusyError:
@@ -283,6 +286,8 @@ async def _let_in(door: AccountDoor, request: Request, name: str, kept: str, lea
 def _signed_out(request: Request) -> Response:
     answer = RedirectResponse(SIGN_IN, 303)
     answer.headers.append("set-cookie", cookie(request.scope, "", "", 0))
+    # Nothing of the pages stays in this browser (W3C Clear Site Data); the mark of a browser known before may.
+    answer.headers["clear-site-data"] = '"cache", "storage"'
     return answer
 
 

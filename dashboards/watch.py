@@ -53,8 +53,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         action="store_true",
         help="no accounts: whoever is on this machine may look and order; refused with any other address",
     )
+    parser.add_argument(
+        "--refused-passwords",
+        metavar="FILE",
+        help="nobody may choose a password of this list, one a line; read whenever somebody chooses",
+    )
     parser.add_argument("--tls-cert", metavar="FILE", help="serve over TLS with this certificate chain (PEM)")
     parser.add_argument("--tls-key", metavar="FILE", help="the certificate's private key (PEM)")
+    parser.add_argument(
+        "--strict-transport",
+        action="store_true",
+        help="have browsers use TLS for this name for a year, on every port: only if nothing else is served there",
+    )
     parser.add_argument(
         "--plain-http",
         action="store_true",
@@ -81,6 +91,7 @@ def run(args: argparse.Namespace) -> int:
         from dashboards.door import AccountDoor
         from dashboards.feed import BrokerSettings, Feed
         from dashboards.gate import OpenDoor
+        from dashboards.known_passwords import KnownPasswords
         from dashboards.order_book import OrderBook
         from dashboards.outlets import open_outlets, trial_alert
         from dashboards.server import Listening, server
@@ -100,12 +111,13 @@ def run(args: argparse.Namespace) -> int:
         door: AccountDoor | OpenDoor = OpenDoor()
         if not args.open_on_loopback:
             accounts = stack.enter_context(contextlib.closing(Accounts(args.accounts)))
-            door = stack.enter_context(contextlib.closing(AccountDoor(accounts)))
+            known = KnownPasswords(args.refused_passwords) if args.refused_passwords else None
+            door = stack.enter_context(contextlib.closing(AccountDoor(accounts, known=known)))
         store = stack.enter_context(contextlib.closing(HistoryStore(args.store, settings.fine_days)))
         feed = Feed(BrokerSettings(mqtt_host, mqtt_port, args.domain, args.user, password, args.ca_file), store)
         # Beside the history, which may be deleted at any time: orders cannot be asked for again.
         book = stack.enter_context(contextlib.closing(OrderBook(f"{args.store}.orders")))
-        app = build_app(feed, door, args.units, tuple(args.host_name), book)
+        app = build_app(feed, door, args.units, tuple(args.host_name), book, strict_transport=args.strict_transport)
         listening = Listening(http_host, http_port, args.tls_cert, args.tls_key, args.behind_proxy)
         try:
             web = server(app, listening)
@@ -125,6 +137,11 @@ def check_exposure(args: argparse.Namespace, http_host: str) -> None:
     """Raises ConfigurationError when what was asked for would let strangers order, or passwords travel in the open."""
     if bool(args.tls_cert) != bool(args.tls_key):
         raise ConfigurationError("--tls-cert and --tls-key go together: give both or neither")
+    if args.strict_transport and not (args.tls_cert or args.behind_proxy):
+        raise ConfigurationError(
+            "--strict-transport without TLS says nothing: give --tls-cert and --tls-key too, or --behind-proxy with "
+            "the address of a proxy that has the certificate"
+        )
     for address in args.behind_proxy:
         try:
             ipaddress.ip_network(address)

@@ -32,6 +32,7 @@ def exposed(*words: str) -> None:
         ("--http", "0.0.0.0:8443", "--tls-cert", "c.pem", "--tls-key", "k.pem"),
         ("--http", "10.77.0.2:8080", "--plain-http"),
         ("--behind-proxy", "127.0.0.1", "--behind-proxy", "192.0.2.0/24"),
+        ("--behind-proxy", "127.0.0.1", "--strict-transport"),
     ],
 )
 def test_what_exposes_nobody_is_served(words: tuple[str, ...]) -> None:
@@ -50,6 +51,7 @@ def test_what_exposes_nobody_is_served(words: tuple[str, ...]) -> None:
         (("--tls-key", "k.pem"), "both or neither"),
         (("--behind-proxy", "everybody"), "address"),
         (("--behind-proxy", "*"), "address"),
+        (("--strict-transport",), "--tls-cert"),
     ],
 )
 def test_what_would_expose_people_is_refused_with_the_cure(words: tuple[str, ...], cure: str) -> None:
