@@ -11,7 +11,7 @@ from dashboards.frame import Desk, hidden
 from dashboards.history import local_date
 from dashboards.periods import Period
 from dashboards.store import HistoryStore
-from dashboards.svg import Bars, hatches
+from dashboards.svg import Bars, hatches, number
 from dashboards.view import SiteView
 
 VOIDABLE_DAYS = 3
@@ -60,19 +60,32 @@ def _numbers(view: SiteView, period: Period, rain: Bars, doses: Sequence[Bars]) 
     return in_numbers("Rain and water given, in numbers", heads, labels, [rain.values, *(d.values for d in doses)])
 
 
-def void_rain_form(view: SiteView, desk: Desk) -> str:
+def void_rain_form(store: HistoryStore, view: SiteView, desk: Desk) -> str:
     """For what the gauge counted and was no rain. The controller takes it for today and the two days before."""
     today = local_date(view.now_ms, view.time_zone)
-    days = [today - timedelta(days=back) for back in range(VOIDABLE_DAYS)]
-    options = "".join(f'<option value="{day.isoformat()}">{day:%A} {day.day} {day:%B}</option>' for day in days)
+    rain = charts.rain_bars(store, view, Period("week", today, view.time_zone)).values
+    options = "".join(
+        f'<option value="{day.isoformat()}">{day:%A} {day.day} {day:%B}: {_counted(depth, view)}</option>'
+        for day, depth in ((today - timedelta(days=back), rain[-1 - back]) for back in range(VOIDABLE_DAYS))
+    )
     return (
         '<details class="void-rain" id="void-rain"><summary>Was it no rain that the gauge counted?</summary>'
         f'<form method="post" action="/orders">{hidden(view, desk, order="void-rain")}'
         f'<p class="field"><label for="void-date">Day</label> <select id="void-date" name="date">{options}</select></p>'
         '<p class="field"><label for="void-reason">What it was</label> '
-        '<input id="void-reason" name="reason" maxlength="200" required autocomplete="off"></p>'
+        '<input id="void-reason" name="reason" maxlength="200" required autocomplete="off" '
+        'aria-describedby="void-note"></p>'
+        '<p class="note" id="void-note">The zones lose what their roots still have of that day’s rain. What was or was '
+        "not watered meanwhile stays as it was. This cannot be undone.</p>"
         "<button>Take that day’s rain back</button></form></details>"
     )
+
+
+def _counted(depth: float | None, view: SiteView) -> str:
+    """A day's rain in the owner's unit, in words."""
+    if depth is None:
+        return "nothing known of it"
+    return f"{number(depth, 0.1 if view.units == 'metric' else 0.01)} {words.depth_unit(view.units)}"
 
 
 def glimpse(store: HistoryStore, view: SiteView, period: Period) -> str:

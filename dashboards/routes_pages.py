@@ -100,7 +100,7 @@ def _add_past(app: FastAPI, pages: Pages) -> None:
         content = pages.kept.html(key, lambda: history(pages.feed.store, view, period))
         around = pages.around(request, person, view)
         if around.desk is not None:
-            content += void_rain_form(view, around.desk)
+            content += void_rain_form(pages.feed.store, view, around.desk)
         return HTMLResponse(site_page(view, around, "history", "History", content))
 
     @app.get("/ledger", response_class=HTMLResponse, include_in_schema=False)

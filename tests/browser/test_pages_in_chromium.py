@@ -238,6 +238,29 @@ def test_an_open_order_is_followed_until_it_is_answered(browser: Browser, calm: 
         expect(page.locator(".strip.accepted").first).to_contain_text("Accepted: Hold watering.", timeout=4000)
 
 
+def test_rain_that_was_none_is_taken_back_from_the_history(browser: Browser, calm: Watched) -> None:
+    for script, reason in ((True, "a sprinkler reached it"), (False, "somebody cleaned the gauge")):
+        before = len(calm.site.orders)
+        with screen(browser, script=script) as page:
+            page.goto(calm.url + "/history")
+            page.get_by_text("Was it no rain that the gauge counted?").click()
+            days = page.get_by_label("Day", exact=True)
+            told = days.locator("option").all_inner_texts()
+            assert len(told) == 3
+            assert all(re.fullmatch(r"\w+day \d+ \w+: ([\d.]+ mm|nothing known of it)", day) for day in told), told
+            days.select_option(index=1)
+            expect(page.get_by_text("This cannot be undone.")).to_be_visible()
+            page.get_by_label("What it was").fill(reason)
+            if script:
+                assert serious_findings(page) == []
+                assert too_small_targets(page) == []
+                assert wider_than_screen_px(page) <= 0
+            page.get_by_role("button", name="Take that day’s rain back").click()
+            expect(page.locator(".strip.accepted").first).to_contain_text("Accepted: Take back the rain of ")
+            expect(page.locator(".strip.accepted").first).to_contain_text(told[1].partition(":")[0])
+        assert [(order["order"], order["reason"]) for order in calm.site.orders[before:]] == [("void-rain", reason)]
+
+
 def test_a_site_that_is_offline_is_called_so_and_the_order_waits(
     browser: Browser, tmp_path_factory: pytest.TempPathFactory
 ) -> None:
