@@ -6,8 +6,10 @@ import argparse
 import contextlib
 import getpass
 import os
+import select
 import shutil
 import signal
+import sys
 import textwrap
 import zoneinfo
 from collections.abc import Iterator, Mapping, Sequence
@@ -18,7 +20,7 @@ from types import FrameType
 from typing import cast
 
 from controller.commands.board_pins import read_pins
-from controller.commands.commission_guide import Guide
+from controller.commands.commission_guide import STOP, Guide
 from controller.commands.commission_live import OverMqtt
 from controller.commands.commission_progress import Progress
 from controller.commands.status import broker_of
@@ -65,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
     progress = Progress(args.progress or _home(site.id))
     if args.afresh:
         progress.forget()
-    live = OverMqtt(_settings(args, site), site.id, who, site.place.time_zone, args.pace)
+    live = OverMqtt(_settings(args, site), site.id, who, site.place.time_zone, args.pace, typed_stop)
     try:
         with _closed_window_is_ctrl_c():
             finished = Guide(live, file, board, progress, who, input, show).go()
@@ -76,6 +78,20 @@ def run(args: argparse.Namespace) -> int:
     finally:
         live.close()
     return 0 if finished else 3
+
+
+def typed_stop() -> bool:
+    """Whether somebody typed stop while nothing was asked; other words that nobody asked for are dropped."""
+    if not sys.stdin.isatty():
+        return False
+    while select.select([sys.stdin], [], [], 0.0)[0]:
+        word = sys.stdin.readline()
+        if word.strip().lower() == STOP:
+            print("  Everything is stopped; the site is on hold.")
+            return True
+        if not word:
+            return False
+    return False
 
 
 def show(text: str) -> None:

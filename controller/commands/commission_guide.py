@@ -18,7 +18,10 @@ from controller.site.geometry import LevelTable
 from controller.site.model import Site
 
 STOP, LEAVE, SKIP = "stop", "q", "s"
-WORDS = f"Words that work at any question: {STOP} stops everything, {SKIP} leaves the step out, {LEAVE} goes on later."
+WORDS = (
+    f"Words that work at any question: {STOP} stops everything, {SKIP} leaves the step out, {LEAVE} goes on later. "
+    f"{STOP} works while water flows, too."
+)
 
 FLASH = (
     "sudo systemctl stop pumphouse",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import secrets
 import time
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -31,10 +31,23 @@ SHAPE = TypeAdapter(Readings)
 
 
 class OverMqtt:
-    """Raises OperatingError when nobody answers. `pace`: how much faster than real time the site runs."""
+    """Raises OperatingError when nobody answers.
 
-    def __init__(self, settings: Mqtt, site_id: str, who: str, time_zone: str, pace: float = 1.0) -> None:
+    pace         how much faster than real time the site runs
+    wants_stop   asked again and again while the board is looked at: does the person want everything stopped?
+    """
+
+    def __init__(
+        self,
+        settings: Mqtt,
+        site_id: str,
+        who: str,
+        time_zone: str,
+        pace: float = 1.0,
+        wants_stop: Callable[[], bool] = lambda: False,
+    ) -> None:
         self._settings, self._site_id, self._who, self._pace = settings, site_id, who, pace
+        self._wants_stop = wants_stop
         self._zone = ZoneInfo(time_zone)
         self._root = f"{settings.domain}-log/{site_id}"
         self._broker: Broker | None = None
@@ -57,6 +70,8 @@ class OverMqtt:
         why = "it has not reported"
         while True:
             asked_s = time.monotonic()
+            if self._wants_stop():
+                self.order({"order": "stop-all"})
             answer = self._exchange("ask", {"ask": "readings"})
             if answer["accepted"]:
                 newest = _readings(answer.get("readings"))

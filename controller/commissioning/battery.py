@@ -102,8 +102,10 @@ def judge_shunt(current_a: float) -> Fault | None:
 
 def battery_script(divider: Divider) -> Script:
     """Ask for the hand meter's figure and compare."""
-    yield from say("Measure at the battery's own terminals, plus and minus, with the pump still.")
-    yield from say("Caution: probes with guarded tips, no rings; a short circuit at the terminals starts fires.")
+    yield from say(
+        "Measure at the battery's own terminals, plus and minus, with the pump still. "
+        "Caution: probes with guarded tips, no rings; a short circuit at the terminals starts fires."
+    )
     while True:
         hand_v = yield from quantity("The hand meter shows", VOLTAGE, LEAST_V, MOST_V, "12.64 V")
         seen = yield from look(LOOK_S)

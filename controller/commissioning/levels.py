@@ -127,8 +127,10 @@ def _agree(one_mm: float, tape_mm: float) -> bool:
 
 def levels_script(site: Site) -> Script:
     """Tape and stick for each tank, then the board's echoes."""
-    yield from say("You need a tape and a straight stick. Work from outside, through the manhole: never lean in, never")
-    yield from say("climb in, not even for a moment, and have somebody nearby. Nothing may run in or out meanwhile.")
+    yield from say(
+        "You need a tape and a straight stick. Work from outside, through the manhole: never lean in, never "
+        "climb in, not even for a moment, and have somebody nearby. Nothing may run in or out meanwhile."
+    )
     hand: dict[str, ByHand] = {}
     for tank in site.tanks:
         yield from say(f"{tank.name}:")

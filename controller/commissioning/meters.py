@@ -70,12 +70,10 @@ def meter_script(site: Site, pump: Pump) -> Script:
     if pump.flow_meter is None or zone is None:
         return Outcome((f"{pump.id}: no meter to try",))
     yield from say(
-        f"Open the end of the line of {zone.name} and lead it into an empty bucket that holds 10 L, so that all"
+        f"Open the end of the line of {zone.name} and lead it into an empty bucket that holds 10 L, so that all its "
+        f"water goes there. About {BUCKET_L:g} L come, more or less if the meter counts wrong. On a scale a kilogram "
+        "of water is a litre: weigh the empty bucket first."
     )
-    yield from say(
-        f"its water goes there. About {BUCKET_L:g} L come, more or less if the meter counts wrong. On a scale a"
-    )
-    yield from say("kilogram of water is a litre: weigh the empty bucket first.")
     buckets: list[Bucket] = []
     while agreeing(buckets) is None and len(buckets) < MOST_BUCKETS:
         bucket, fault = yield from _one_bucket(zone, pump, pump.flow_meter)

@@ -144,9 +144,9 @@ def pump_script(site: Site, pump: Pump) -> Script:
     zone = first_zone(site, pump)
     if zone is None:
         return Outcome((f"{pump.id} feeds no zone",))
-    yield from say(f"{TRY_L:g} L for {zone.name}. Put fuse F2 in and S2 on; nobody has a hand on pump or lines.")
     yield from say(
-        "Stand where you hear the pump and see the zone. Stop everything with the word stop at any question."
+        f"{TRY_L:g} L for {zone.name}. Put fuse F2 in and S2 on; nobody has a hand on pump or lines. Stand where you "
+        "hear the pump and see the zone. You are asked when it is over; to stop it before, type stop and Enter."
     )
     run = yield from water(zone, pump, TRY_L)
     if run.refused:

@@ -28,10 +28,10 @@ CAUTIONS = (
     "  - Never into a tank, not even for a moment. Have somebody nearby.",
     "  - Know where S2 is: it stops the pump without any software.",
     "  - Local codes and licensed people come first wherever they say otherwise.",
-    "What the controller never does stays so: nothing below the reserve, nothing on a low battery, no pump against",
-    "shut valves. This program stops what runs when it is left or its window is closed; if it dies without a word, a",
-    "valve shuts after its minutes and a watering after its litres. If the controller itself dies, its leases end and",
-    "the board shuts everything within 5 seconds. The word stop, at any question, stops everything at once.",
+    "What the controller never does stays so: nothing below the reserve, nothing on a low battery, no pump against "
+    "shut valves. This program stops what runs when it is left or its window is closed; if it dies without a word, a "
+    "valve shuts after its minutes and a watering after its litres. If the controller itself dies, its leases end and "
+    "the board shuts everything within 5 seconds.",
 )
 
 

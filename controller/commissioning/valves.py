@@ -85,8 +85,10 @@ def output_changes(site: Site, outputs: Mapping[str, int]) -> tuple[SiteChange, 
 
 def valves_script(site: Site) -> Script:
     """Open each valve in turn and ask which one moved."""
-    yield from say("Stand where you hear the valves. Each opens by itself, the pump off; a tank that stands higher may")
-    yield from say("let some water out. Pull the pump's fuse (F2) if you want to be sure.")
+    yield from say(
+        "Stand where you hear the valves. Each opens by itself, the pump off; a tank that stands higher may "
+        "let some water out. Pull the pump's fuse (F2) if you want to be sure."
+    )
     moved: dict[str, tuple[str, ...]] = {}
     faults: list[Fault] = []
     for zone in site.zones:

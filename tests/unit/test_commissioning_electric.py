@@ -231,9 +231,9 @@ def test_a_panel_input_that_reads_the_battery_is_a_swapped_wire() -> None:
 def test_a_hand_meter_is_asked_again_until_it_can_be_a_battery() -> None:
     person = Scripted(["126", "126 V", "12,64 V", "12.64 V", "", ""])
     assert person.play(battery_script(DIVIDER)).right
-    assert "'126': the unit is missing" in person.said[3]
-    assert "cannot be here: allowed are 9 V to 16 V" in person.said[5]
-    assert "decimals are written with a point" in person.said[7]
+    assert "'126': the unit is missing" in person.said[2]
+    assert "cannot be here: allowed are 9 V to 16 V" in person.said[4]
+    assert "decimals are written with a point" in person.said[6]
 
 
 @pytest.mark.parametrize(("current_a", "right"), [(-0.2, True), (-0.9, True), (0.0, True), (0.3, False), (-4.0, False)])
