@@ -16,6 +16,7 @@ from controller.commissioning.levels import levels_script
 from controller.commissioning.meters import meter_script
 from controller.commissioning.pumps import first_zone, pump_script
 from controller.commissioning.small_parts import float_script, gauge_script, temperature_script
+from controller.commissioning.soil_probes import soil_script
 from controller.commissioning.talk import Script
 from controller.commissioning.valves import valves_script
 from controller.commissioning.volumes import volumes_script
@@ -93,6 +94,10 @@ def steps_of(site: Site, board: OnBoard) -> list[Step]:
     for index, tank in enumerate(site.tanks):
         known = _volumes(partial(volumes_script, index, tank))
         steps.append(Step(f"volumes-{tank.id}", f"Known volumes in {tank.name}", known))
+    for index, zone in enumerate(site.zones):
+        if zone.soil_probe is not None:
+            dipped = _fresh(partial(soil_script, index, zone, zone.soil_probe))
+            steps.append(Step(f"soil-{zone.id}", f"Soil probe of {zone.name}", dipped))
     if site.rain_gauge is not None:
         steps.append(Step("gauge", "Rain gauge", _fresh(partial(gauge_script, site.rain_gauge))))
     steps.append(Step("last-check", "Everything once more by hand", _fresh(partial(last_check_script, site))))

@@ -17,9 +17,10 @@ from controller.commissioning.small_parts import (
     judge_pour,
     judge_temperature,
 )
+from controller.commissioning.soil_probes import soil_script
 from controller.commissioning.valves import judge_valves, output_changes, valves_script
 from controller.commissioning.watering import Watering
-from controller.site.model import RainGauge
+from controller.site.model import RainGauge, SoilProbe
 from tests.unit.commissioning import PUMP, SITE, TANK, ZONES, Scripted, ids, reading
 
 DIVIDER = Divider(26, 100_000, 22_000, 1000)
@@ -300,3 +301,29 @@ def test_poured_water_gives_the_rain_of_a_tip() -> None:
     assert judge_pour(RainGauge(0.2794), 0.5, 160.0, 89).right
     assert ids(judge_pour(RainGauge(0.2794), 0.5, 160.0, 30)) == ["gauge-refused"]
     assert ids(judge_pour(RainGauge(0.2794), 0.02, 160.0, 4)) == ["pour-short"]
+
+
+# --- soil probes ---
+
+PROBE = SoilProbe(1, 2.4, 1.2)
+
+
+@pytest.mark.parametrize(
+    ("in_air", "in_water", "fault"),
+    [
+        ({0: 2.5, 1: 2.6}, {0: 2.5, 1: 1.1}, []),
+        ({0: 2.5, 1: 2.6}, {0: 1.1, 1: 2.6}, ["soil-elsewhere"]),
+        ({0: 2.5, 1: 2.6}, {0: 2.5, 1: 2.5}, ["soil-dead"]),
+        ({0: 2.5, 1: None}, {0: 2.5, 1: 1.1}, ["soil-dead"]),
+        ({0: 2.5, 1: 1.0}, {0: 2.5, 1: 2.2}, ["soil-reversed"]),
+        ({}, {}, ["soil-dead"]),
+    ],
+)
+def test_a_soil_probe_is_known_by_the_input_that_moves_in_water(
+    in_air: dict[int, float | None], in_water: dict[int, float | None], fault: list[str]
+) -> None:
+    person = Scripted(["", ""], [reading(soil_v=in_air), reading(soil_v=in_water)])
+    outcome = person.play(soil_script(0, FIRST, PROBE))
+    assert ids(outcome) == fault
+    wanted = [SiteChange(("zone", 0, "soil_probe", "channel"), 1, 0)] if fault == ["soil-elsewhere"] else []
+    assert list(outcome.changes) == wanted

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import ast
 import re
+from dataclasses import replace
 from pathlib import Path
 
 from controller.commands.commission import on_board
 from controller.commissioning import battery, flows, last_check, leak, levels, meters, small_parts, volumes
 from controller.commissioning.steps import steps_of
+from controller.site.model import SoilProbe
 from tests.unit.commissioning import SITE
 
 ROOT = Path(__file__).parents[2]
@@ -22,8 +24,10 @@ def first_cells(section: str) -> list[str]:
 
 
 def test_the_page_names_the_steps_in_their_order() -> None:
-    told = [step.id for step in steps_of(SITE, on_board(None))]
-    general = [re.sub(r"-main-pump$", "-PUMP", re.sub(r"-main$", "-TANK", step)) for step in told]
+    probed = replace(SITE, zones=(replace(SITE.zones[0], id="bed", soil_probe=SoilProbe(0, 2.4, 1.2)),))
+    told = [step.id for step in steps_of(probed, on_board(None))]
+    named = {"main-pump": "PUMP", "main": "TANK", "bed": "ZONE"}
+    general = [re.sub(r"-(main-pump|main|bed)$", lambda found: f"-{named[found[1]]}", step) for step in told]
     assert first_cells("The steps") == general
 
 
