@@ -10,6 +10,7 @@ from pathlib import Path
 from controller.commands.commission import on_board
 from controller.commissioning import battery, flows, last_check, leak, levels, meters, small_parts, volumes
 from controller.commissioning.steps import steps_of
+from controller.estimate.level import HAND_FILLING_L_MIN
 from controller.site.model import SoilProbe
 from tests.unit.commissioning import SITE
 
@@ -62,4 +63,5 @@ def test_the_page_gives_the_figures_and_limits_of_the_code() -> None:
         assert f"| {name} | {limits}" in figures, name
     assert meters.REFUSE_FACTOR == 2.0
     assert leak.LEAST_H == 6.0
+    assert f"rises faster than {HAND_FILLING_L_MIN:g} L/min without rain" in PAGE
     assert (flows.RATED_LOW, flows.RATED_HIGH) == (0.6, 1.5)
