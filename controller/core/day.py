@@ -44,6 +44,9 @@ LOCAL_HARGREAVES = "Hargreaves, corrected by the monthly normals"
 MEASURED_SOURCES = (PENMAN_MONTEITH, HARGREAVES, LOCAL_HARGREAVES)
 CLOCK_DOUBT_MS = 3_600_000
 """A wall clock that is put right by up to this much still ends its day on time."""
+SHORTEST_DAY_MS = 12 * 3_600_000
+"""However wrong a time source is that jumps from midnight to midnight, no caps begin anew sooner than this after they
+last did (own choice: half a day leaves room for a clock that is put right by hours)."""
 
 
 def quarter_hour(ctx: Context, now: Now) -> None:
@@ -78,6 +81,8 @@ def _really_over(ctx: Context, now: Now) -> bool:
     weather = ctx.state.weather
     if weather.began_mono_ms == NEVER_MS:
         return True
+    if weather.renewed_mono_ms != NEVER_MS and now.mono_ms - weather.renewed_mono_ms < SHORTEST_DAY_MS:
+        return False
     reckoned_wall_ms = weather.began_wall_ms + now.mono_ms - weather.began_mono_ms + CLOCK_DOUBT_MS
     return ctx.clock.ordinal(reckoned_wall_ms) > weather.day
 
@@ -118,6 +123,8 @@ def _close_day(ctx: Context, now: Now, ordinal: int) -> None:
     weather.recent_rain_mm = [*weather.recent_rain_mm, rain_mm, *[0.0] * gap_days][1 - RECENT_DAYS :]
     doubts = probes.listen(ctx)
     really_over = _really_over(ctx, now)
+    if really_over:
+        weather.renewed_mono_ms = now.mono_ms
     facts = Today(ctx.site, weather.day, ctx.state.warmth)
     for zone_id in ctx.zones:
         _close_zone(ctx, zone_id, closing, _readily_mm(ctx, ctx.zones[zone_id], facts, et0_mm), really_over)

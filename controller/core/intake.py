@@ -119,6 +119,9 @@ def take_restart(ctx: Context, now: Now, restart: Restarted) -> None:
         shift_ms = now.mono_ms - state.mono_ms - restart.away_ms
         shift_mono(state, shift_ms)
         ctx.sensing.restarted(shift_ms)
+    if restart.away_ms == 0:
+        # Without a clock chip nobody counted the hours without power: then the date alone says that a day is over.
+        state.weather.began_mono_ms = NEVER_MS
     state.link_up, state.link_reason = False, "the controller has just started"
     _end_what_was_cut(ctx, now)
     if state.delivery is not None:

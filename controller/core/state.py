@@ -157,7 +157,10 @@ class Weather:
     """Local date as a proleptic ordinal; 0 before the first step with a known clock."""
     began_wall_ms: int = 0
     began_mono_ms: int = NEVER_MS
-    """When that date was taken up, by both clocks: what tells a day that is over from a clock that was put forward."""
+    """When that date was taken up, by both clocks: what tells a day that is over from a clock that was put forward.
+    By the clock that never steps `NEVER_MS` when nobody knows how long the machine was without power since."""
+    renewed_mono_ms: int = NEVER_MS
+    """When the day's caps last began anew."""
     et0_expected_mm: float = 0.0
     et0_source: str = ""
     et0_accrued_mm: float = 0.0

@@ -8,6 +8,7 @@ and begin in 1970; `counter_problem` lets the board's counters pass 32 bits. Eac
 from __future__ import annotations
 
 import json
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -180,6 +181,7 @@ UNIX_START_MS = 0
 DAILY_L = 12.0
 HARD_DAYS = 10
 CALM_DAYS = 3
+HALF_DAY_MS = 12 * HOUR_MS
 
 
 class ClockedSeason(SeasonRun):
@@ -252,8 +254,10 @@ class ClockHistory:
     def __init__(self, seed: int) -> None:
         self.rng = Random(f"clock history {seed}")
         self.told: list[str] = []
-        self.lies = 0
-        """Starts at which the clock claimed that far more time had gone by than had."""
+        self.lies: list[int] = []
+        """Starts that could not tell, or claimed far too much, how much time had gone by."""
+        self._given: deque[tuple[int, float]] = deque()
+        self._most = ""
         # More is due than the day's cap lets through, so that a new day would be used at once.
         site = at_fixed_times(EXAMPLE, BED, 5.0, *range(self.rng.randrange(120), 1440, 120))
         zone = site.zones[0]
@@ -264,7 +268,7 @@ class ClockHistory:
         self.season = ClockedSeason(
             site, garden.season.plant.weather, seed, garden.start_wall_ms, fill=0.95, make_board=Board
         )
-        self.season.watch = _written
+        self.season.watch = self._take
         begins_wrong = self.rng.random() < 0.5
         self.season.boot_clock(UNIX_START_MS - garden.start_wall_ms if begins_wrong else 0, not begins_wrong)
 
@@ -303,7 +307,9 @@ class ClockHistory:
 
     def _begin_again(self, away_ms: int, *, reboot: bool) -> None:
         self.season.begin_again(away_ms, reboot)
-        self.lies += self.season.clock.away_ms > away_ms + HOUR_MS
+        told_ms = self.season.clock.away_ms
+        if told_ms == 0 or told_ms > away_ms + HOUR_MS:
+            self.lies.append(self.season.plant.now_ms)
 
     def _tell(self, what: str) -> None:
         self.told.append(f"{self.season.plant.now_ms / HOUR_MS:8.2f} h {what}")
@@ -315,7 +321,7 @@ class ClockHistory:
             season.run_until(min(hard_ms, season.plant.now_ms + round(10 ** self.rng.uniform(4.0, 7.8))))
             if not season.plant.now_ms >= hard_ms:
                 self.strike()
-        problem = self._too_much()
+        problem = self._most
         season.synchronised, season.wall_error_ms = True, 0
         season.run_until(hard_ms + DAY_MS)
         before_l = self.given_l()
@@ -328,16 +334,21 @@ class ClockHistory:
             )
         return problem and problem + "; before that:\n" + "\n".join(self.told)
 
-    def _too_much(self) -> str:
-        """No clock makes more days than there were; only what a start is told of the time before must be believed."""
-        days = HARD_DAYS + 1 + self.lies
-        if self.given_l() <= days * DAILY_L * 1.05:
-            return ""
-        return f"{self.given_l():.1f} L on {days} days at most, with a cap of {DAILY_L:.0f} L a day"
-
-
-def _written(_now: Now, result: StepResult) -> None:
-    json.dumps([record.data for record in result.records], allow_nan=False)
+    def _take(self, _now: Now, result: StepResult) -> None:
+        """Half a day never has more than two days' water; but a start that was lied to may believe the date."""
+        json.dumps([record.data for record in result.records], allow_nan=False)
+        now_ms, given_l = self.season.plant.now_ms, self.given_l()
+        if self._given and given_l == self._given[-1][1]:
+            return
+        self._given.append((now_ms, given_l))
+        while self._given[0][0] < now_ms - HALF_DAY_MS:
+            self._given.popleft()
+        days = 2 + sum(lie_ms >= now_ms - HALF_DAY_MS for lie_ms in self.lies)
+        within_l = given_l - self._given[0][1]
+        if within_l > days * DAILY_L * 1.05 and not self._most:
+            self._most = (
+                f"{within_l:.1f} L within half a day, up to {now_ms / HOUR_MS:.2f} h, with a cap of {DAILY_L:g} L"
+            )
 
 
 def history_problem(seed: int) -> str:

@@ -50,4 +50,4 @@ def test_a_start_that_came_again_in_the_second_pass_would_be_found_out(monkeypat
 
 def test_a_core_that_believed_every_new_date_would_be_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(day, "_really_over", lambda _ctx, _now: True)
-    assert any(clock_faults.history_problem(seed) for seed in range(1, 7))
+    assert "within half a day" in clock_faults.history_problem(4)

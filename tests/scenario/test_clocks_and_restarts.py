@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import date
+from itertools import pairwise
 from random import Random
 
 import pytest
@@ -12,6 +13,7 @@ import pytest
 from controller.site.model import Site, Window
 from firmware_host.board.logic import Board
 from simulator.board import board_settings
+from tests.scenario.clock_faults import ClockedSeason
 from tests.scenario.garden import DAY_MS, EXAMPLE, HOUR_MS, Garden, at_fixed_times, only, with_schedule
 
 BED = "salad-bed-east"
@@ -201,6 +203,32 @@ def test_a_clock_that_flaps_between_days_gives_no_second_cap(step_ms: int) -> No
         garden.run_hours(0.5)
         garden.season.clock_step_ms = 0
     assert 8.0 < garden.given_l(POT) <= 10.5
+
+
+def test_a_machine_without_a_clock_that_is_switched_off_every_night_waters_every_day() -> None:
+    """No clock counts the hours without power; a time source says the date a minute after each start."""
+    garden = Garden(forty_litres(9 * 60), days=6)
+    season = ClockedSeason(garden.site, garden.season.plant.weather, 1, garden.start_wall_ms, fill=0.9)
+    season.boot_clock()
+    given_l = [0.0]
+    for day in range(4):
+        season.run_until(day * DAY_MS + 22 * HOUR_MS)
+        given_l.append(season.plant.truth.zone(BED).applied_l)
+        season.synchronised, season.wall_error_ms = False, -8 * HOUR_MS
+        season.begin_again(8 * HOUR_MS, reboot=True)
+        season.run_until(season.plant.now_ms + 60_000)
+        season.synchronised, season.wall_error_ms = True, 0
+    assert [later - earlier for earlier, later in pairwise(given_l)] == pytest.approx([40.0] * 4, rel=0.05)
+
+
+def test_a_time_source_that_jumps_from_midnight_to_midnight_brings_no_third_cap_within_half_a_day() -> None:
+    garden = Garden(thirsty(), tmax_c=34.0)
+    garden.run_hours(23.9)
+    first_day_l = garden.given_l(POT)
+    for _ in range(20):
+        garden.run_hours(0.4)
+        garden.season.clock_step_ms += 47 * HOUR_MS + 36 * 60_000
+    assert garden.given_l(POT) - first_day_l <= 10.5
 
 
 @pytest.mark.parametrize("step_ms", [DAY_MS, 3 * DAY_MS])
