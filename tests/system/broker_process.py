@@ -65,8 +65,8 @@ class Listener:
         """Everything in order, with correlation data."""
         self._client = paho.Client(CallbackAPIVersion.VERSION2, protocol=paho.MQTTv5 if version_5 else paho.MQTTv311)
         self._client.on_message = self._on_message
+        self._client.on_connect = self._on_connect
         self._client.connect("127.0.0.1", port)
-        self._client.subscribe("#", 1)
         self._client.loop_start()
 
     def publish(
@@ -87,12 +87,23 @@ class Listener:
                 properties.CorrelationData = correlation
         self._client.publish(topic, payload, 1, retain, properties).wait_for_publish(5)
 
+    def publish_soon(self, topic: str, payload: bytes | str) -> None:
+        """Hand over and go on, whether there is a broker now or not."""
+        self._client.publish(topic, payload, 0)
+
+    def forget(self) -> None:
+        """Drop what was heard so far."""
+        self.heard.clear()
+
     def payloads(self, topic: str) -> list[bytes]:
         return [payload for heard, payload, _ in self.heard if heard == topic]
 
     def close(self) -> None:
         self._client.disconnect()
         self._client.loop_stop()
+
+    def _on_connect(self, client: paho.Client, *_: object) -> None:
+        client.subscribe("#", 1)
 
     def _on_message(self, _client: object, _userdata: object, message: paho.MQTTMessage) -> None:
         payload = bytes(message.payload)
