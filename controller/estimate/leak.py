@@ -123,7 +123,7 @@ class _Samples:
 class _Steps:
     """Tells water that somebody took or gave from a level that goes on falling, sample by sample."""
 
-    __slots__ = ("fall_l", "recent_l", "usual_l2")
+    __slots__ = ("fall_l", "goes_on", "recent_l", "usual_l2")
 
     def __init__(self) -> None:
         self.usual_l2 = 1.0
@@ -133,11 +133,13 @@ class _Steps:
         """The next sample has nothing to be compared with."""
         self.recent_l: list[float] = []
         self.fall_l = 0.0
+        self.goes_on = False
+        """Did the last sudden fall go on, as a leak's does?"""
 
     @property
     def open(self) -> bool:
-        """Whether a sudden fall waits to be told from a leak."""
-        return self.fall_l > 0.0
+        """Whether a sudden fall waits to be told from a leak. One more of a fall that goes on need not."""
+        return self.fall_l > 0.0 and not self.goes_on
 
     def add(self, standing_l: float) -> bool:
         """Take a sample; True when what it shows came or went at once."""
@@ -158,20 +160,24 @@ class _Steps:
             self.fall_l = -change_l
             del recent_l[:-STEP_SAMPLES]
             return False
+        self.goes_on = False
         counted = min(change_l * change_l, LARGEST_COUNTED * self.usual_l2)
         self.usual_l2 += (counted - self.usual_l2) / STEP_MEMORY
         return False
 
     def _settle(self, change_l: float) -> bool:
-        went_on = -change_l >= GOES_ON_PART * self.fall_l
+        # A leak of five or six standard deviations is seen to fall by one more at times, and by one less the next time.
+        went_on = -change_l >= GOES_ON_PART * self.fall_l - math.sqrt(self.usual_l2)
         self.fall_l = 0.0
+        self.goes_on = went_on
         return not went_on
 
     def dump(self) -> list[Any]:
-        return [self.usual_l2, self.fall_l, list(self.recent_l)]
+        return [self.usual_l2, self.fall_l, list(self.recent_l), self.goes_on]
 
     def load(self, data: list[Any]) -> None:
         self.usual_l2, self.fall_l, self.recent_l = data[0], data[1], list(data[2])
+        self.goes_on = bool(data[3]) if len(data) > 3 else False
 
 
 _STATE = (
@@ -302,7 +308,7 @@ class LeakWatch:
             self._filter.take(Hour(hour.hour, self.last_l, noise_l2, self.litres_per_k, near_k, far_k))
             self.quiet_h += 1
             if self.hours_seen > LEARNING_H:
-                self._decide(hour.hour, 0.0 if last_l is None else last_l - self.last_l)
+                self._decide(hour.hour, None if last_l is None else last_l - self.last_l)
 
     def _follow_probe(self, hour: _Samples, hours: int) -> float:
         """The hour's mean of the probe, or what it was of late; its longer means follow."""
@@ -317,8 +323,8 @@ class LeakWatch:
 
     # --- deciding ----------------------------------------------------------------------------------------------------
 
-    def _decide(self, hour: int, fall_l: float) -> None:
-        """Say what the hours weighed so far show; `fall_l` is what the last of them lost."""
+    def _decide(self, hour: int, fall_l: float | None) -> None:
+        """Say what the hours weighed so far show; `fall_l` is what the last of them lost, None where that is not known."""
         suspicions = self._filter.suspicions(hour - FEWEST_HOURS)
         if not suspicions:
             return
@@ -328,7 +334,10 @@ class LeakWatch:
         worst = max(suspicions, key=_above_evaporation_sds)
         if _above_evaporation_sds(worst) >= DETECT_SDS and worst.rate_l_h >= SMALLEST_L_H:
             usual_l = SURE_FALL_SDS * math.sqrt(self._steps.usual_l2)
-            if worst.rate_l_h > usual_l and fall_l < GOES_ON_PART * worst.rate_l_h:
+            if worst.rate_l_h > usual_l and fall_l is None:
+                # Whether it still falls, the next hour tells.
+                return
+            if worst.rate_l_h > usual_l and fall_l is not None and fall_l < GOES_ON_PART * worst.rate_l_h:
                 # It fell, but falls no more: water taken little by little.
                 self._filter.forget_volume()
                 return

@@ -9,6 +9,8 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date
 
+import pytest
+
 from tests.scenario.garden import EXAMPLE, Garden, with_zones
 
 SPRING = date(2026, 4, 10)
@@ -76,3 +78,16 @@ def test_a_charger_that_does_not_charge_in_the_sun_is_found_within_a_week() -> N
     garden.season.plant.refresh()
     garden.run_hours(24 * 7)
     assert "charger-dead" in garden.findings
+
+
+@pytest.mark.parametrize("rate_l_h", [20.0, 35.0, 60.0])
+def test_a_leak_that_empties_the_tank_in_days_is_told_within_hours(rate_l_h: float) -> None:
+    """Found by a campaign: so fast a fall was taken for water that somebody takes, hour after hour."""
+    garden = watered_by_nobody()
+    garden.run_hours(52)
+    garden.season.plant.faults.leak_l_h["main"] = rate_l_h
+    garden.season.plant.refresh()
+    garden.run_hours(5)
+    assert "leak:main" in garden.findings
+    garden.season.plant.faults.leak_l_h.clear()
+    garden.season.plant.refresh()
