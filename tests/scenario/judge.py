@@ -9,13 +9,14 @@ What is truly so is compared, so bounds carry what no controller can know: the s
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from datetime import datetime
 from itertools import pairwise
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from controller.contract import ClearFault, Command, Now, Record, StepResult
-from controller.core.state import Delivery, State
+from controller.core.state import Delivery, State, ZoneState
 from controller.site.model import Pump
 from firmware_host.messages import SHUT, Outputs
 from firmware_host.wire import SEQ_MODULUS
@@ -261,6 +262,11 @@ class Judge:
         """The zone whose watering is under way, if any."""
         present = self._state().delivery
         return None if present is None else present.zone_id
+
+    @property
+    def zones(self) -> Mapping[str, ZoneState]:
+        """What the core remembers of each zone."""
+        return self._state().zones
 
     def _anything_on(self) -> bool:
         pumps, valves = self._season.hardware.output_masks()
@@ -590,8 +596,9 @@ class Judge:
         miscounts = faults.flow_meter_dead or faults.flow_meter_slow or faults.flow_phantom_l_h
         lies = bool(others or miscounts or faults.temperature_frozen or faults.temperature_bad)
         lies |= bool(faults.echo_jump_mm or faults.echo_false_mm or faults.echo_drift_mm_day or faults.echo_lost_part)
+        # A loss or a rise that no meter counts is followed hours late, and its stated doubt does not grow with it.
+        lies |= bool(faults.leak_l_h)
         if self._site.rain_gauge is None or faults.rain_gauge_blocked:
-            # Nobody tells the ranger's estimate that it rains: it follows a rise late.
             lies |= self._plant.rain_mm > self._rain_seen_mm
         self._rain_seen_mm = self._plant.rain_mm
         for tank in self._site.tanks:

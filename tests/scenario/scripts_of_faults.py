@@ -12,7 +12,7 @@ import re
 from dataclasses import replace
 
 from controller.contract import ClearFault, HoldAll, RunZone, SetSchedule
-from controller.site.model import Schedule
+from controller.site.model import Schedule, Site
 from firmware_host.wire import SEQ_MODULUS, frame
 from simulator.plant.faults import SensorTrouble
 from tests.scenario.broken_season import LineTrouble, Way
@@ -23,9 +23,9 @@ BED_OUTPUT, POT_OUTPUT = GARDEN.zone(BED).valve.output, GARDEN.zone(POT).valve.o
 RESERVE_L = GARDEN.tanks[0].reserve_l
 
 
-def end(stretch: Stretch, wait_min: float = 3.0, zone_id: str = POT) -> Stretch:
+def end(stretch: Stretch, wait_min: float = 3.0) -> Stretch:
     stretch.judge.explained = None
-    stretch.recover(wait_min, zone_id)
+    stretch.recover(wait_min)
     stretch.check_books()
     return stretch
 
@@ -88,7 +88,7 @@ def another_board_is_plugged_in() -> None:
     stretch.season.link._faithful = True
     stretch.reset_board("power")
     stretch.go_on(5)
-    stretch.cable.tamper["to_host"] = lambda line: _reframed(line, rb"board=\w+", b"board=0123456789ab")
+    stretch.cable.tamper["to_host"] = lambda line: reframed(line, rb"board=\w+", b"board=0123456789ab")
     stretch.reset_board("power")
     stretch.judge.expect(("board-lost",), 10_000)
     stretch.judge.board_is_unfit("another board was plugged in")
@@ -175,7 +175,7 @@ def the_board_is_deaf() -> None:
 
 def the_board_speaks_another_protocol() -> None:
     stretch = resting()
-    stretch.cable.tamper["to_host"] = lambda line: _reframed(line, rb"protocol=1\b", b"protocol=2")
+    stretch.cable.tamper["to_host"] = lambda line: reframed(line, rb"protocol=1\b", b"protocol=2")
     stretch.reset_board("power")
     stretch.judge.expect(("board-lost",), 10_000)
     stretch.judge.board_is_unfit("it spoke another protocol")
@@ -183,7 +183,7 @@ def the_board_speaks_another_protocol() -> None:
     end(stretch)
 
 
-def _reframed(line: bytes, pattern: bytes, by: bytes) -> bytes:
+def reframed(line: bytes, pattern: bytes, by: bytes) -> bytes:
     """A hello with something in it changed by its sender: its checksum is right."""
     if not line.startswith(b"hello"):
         return line
@@ -302,9 +302,13 @@ def the_level_freezes() -> None:
     end(stretch, wait_min=20)
 
 
+def low_ranger() -> Site:
+    """A ranger so near to the overflow that it is blind to a full tank."""
+    return small_garden(tanks=(replace(GARDEN.tanks[0], sensor_height_mm=1200.0),))
+
+
 def the_tank_is_fuller_than_the_ranger_sees() -> None:
-    low = replace(GARDEN.tanks[0], sensor_height_mm=1200.0)
-    stretch = Stretch(small_garden(tanks=(low,)), fill=0.97)
+    stretch = Stretch(low_ranger(), fill=0.97)
     stretch.judge.expect(("level-too-near",), 20 * MINUTE_MS)
     stretch.until("06:30")
     stretch.must_have_given(BED, 8.0)
@@ -530,19 +534,16 @@ def two_beds_are_due_together() -> None:
     end(stretch)
 
 
-def known_garden() -> Stretch:
-    """Two days of four doses a day for each of two beds of unlike size: what flows there usually is known."""
-    big = replace(
-        EXAMPLE.zone(POT), emitter_count=72, schedule=fixed(5.0, *(60 * hour + 20 for hour in (6, 10, 14, 18)))
-    )
-    bed = replace(EXAMPLE.zone(BED), schedule=fixed(5.0, *(60 * hour for hour in (6, 10, 14, 18))))
-    stretch = Stretch(with_zones(EXAMPLE, [bed, big]), days=7)
-    stretch.go_on(3 * 86_400)
-    return stretch
+def unlike_beds() -> Site:
+    """Two beds of unlike size, four doses a day for each."""
+    times = [60 * hour for hour in (6, 10, 14, 18)]
+    big = replace(EXAMPLE.zone(POT), emitter_count=72, schedule=fixed(5.0, *(time + 20 for time in times)))
+    return with_zones(EXAMPLE, [replace(EXAMPLE.zone(BED), schedule=fixed(5.0, *times)), big])
 
 
 def two_beds_are_crossed() -> None:
-    stretch = known_garden()
+    stretch = Stretch(unlike_beds(), days=7)
+    stretch.go_on(3 * 86_400)
     stretch.judge.explained = None
     stretch.faults.zones_crossed.add((BED_OUTPUT, POT_OUTPUT))
     stretch.felt()

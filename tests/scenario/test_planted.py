@@ -1,4 +1,4 @@
-"""The judge is no ornament: each planted mistake is found, by the promise it breaks, where the sound program keeps all."""
+"""The judge is no ornament: each planted mistake is found, by its promise, where the sound program keeps every one."""
 
 from __future__ import annotations
 
