@@ -22,6 +22,9 @@ UNWATCHED_MS = 10 * 60_000
 NEARER_MS = 90 * 60_000
 """How long a nearer level must stay that water cannot have reached (own choice)."""
 SAME_MM = 10.0
+RISES_MM = 15.0
+"""What rises so far, no faster than water, is water: a rung stands still, and ten kelvins shift it by as much at most
+(own choice)."""
 FALSE_ECHOES = 6
 FALSE_SPAN_MS = 30 * 60_000
 """A nearer echo seen this often over this long, while the surface was seen too, is a thing in the tank."""
@@ -96,9 +99,13 @@ class Candidate:
         if 0.0 < change_mm <= rise_mm_min * minutes + self.allowed_mm:
             needed_ms = PERSISTENT_MS if self.after_silence else UNWATCHED_MS
             return "jumped" if enough and lasted_ms >= needed_ms else "doubt"
+        if change_mm > 0.0 and enough and self.last_mm - self.first_mm >= RISES_MM:
+            # Waves where water runs in lifted the first sight above what a few seconds of a hose can bring.
+            return "reached"
         if not enough or lasted_ms < PERSISTENT_MS:
             return "doubt"
-        if change_mm < 0.0:
+        if change_mm <= SAME_MM:
+            # It fell, or it is so near that a thing in the tank there could not be told from the surface in waves.
             return "jumped"
         return "stayed" if lasted_ms >= NEARER_MS else "false echo"
 

@@ -6,6 +6,7 @@ that only echoes have. Capacity 1900 L, so level and meter may disagree by 38 L 
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import pytest
@@ -14,6 +15,7 @@ from controller.estimate.level import LevelReading
 from simulator.plant.faults import PlantFaults, Quantity, SensorTrouble, TroubleKind
 from simulator.trials.sites import upright_site
 from simulator.trials.volume import DAY_MS, MINUTE_MS, Trial
+from tests.scenario.garden import EXAMPLE, Garden
 
 FROZEN_LIMIT_L = 38.0
 ECHO: tuple[Quantity, int] = ("echo", 0)
@@ -223,6 +225,20 @@ def test_a_hose_is_followed_from_its_second_minute_and_left_when_it_ends() -> No
             assert reading.quality == "good"
     yard.idle(60)
     assert yard.error_l() < 8.0
+
+
+@pytest.mark.parametrize("report_s", [5, 10, 20])
+@pytest.mark.parametrize("hose_l_min", [5.0, 12.0, 25.0])
+def test_a_tank_filled_by_hand_is_followed_however_often_the_board_reports(report_s: int, hose_l_min: float) -> None:
+    """Waves lift single sights above what water can bring in the seconds between two of them."""
+    for seed in (1, 4, 5):
+        garden = Garden(replace(EXAMPLE, idle_report_s=report_s), seed=seed)
+        garden.run_hours(1)
+        garden.season.plant.hand_fill("main", hose_l_min, 15.0)
+        garden.run_hours(0.5)
+        tank = garden.snapshot.tanks[0]
+        assert tank.quality == "good"
+        assert tank.level_mm == pytest.approx(garden.season.plant.truth.level_mm("main"), abs=6.0)
 
 
 def test_a_ranger_that_drifts_upwards_shows_as_water_from_nowhere_within_a_day() -> None:

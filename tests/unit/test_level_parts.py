@@ -118,6 +118,32 @@ def test_a_level_that_most_bursts_do_not_show_is_never_believed() -> None:
         assert minute == 1 or verdict == "doubt"
 
 
+def seen_each_second(candidate: Candidate, first_mm: float, rise_mm_min: float, minutes: float) -> list[str]:
+    """What is said of something seen each second, from a second after the level was believed at 500 mm."""
+    verdicts = []
+    for second in range(1, int(60 * minutes)):
+        now_ms = 1000 * second
+        candidate.see(first_mm + rise_mm_min * second / 60.0, now_ms, 1000, 20.0, 8.0, 5.0)
+        verdicts.append(candidate.judge(500.0, 0, now_ms, 20.0, 8.0))
+    return verdicts
+
+
+@pytest.mark.parametrize("rise_mm_min", [8.0, 20.0])
+def test_what_rises_as_water_does_is_water_although_a_wave_lifted_its_first_sight(rise_mm_min: float) -> None:
+    verdicts = seen_each_second(Candidate(), 512.0, rise_mm_min, 3)
+    assert verdicts.index("reached") == pytest.approx(60.0 * 15.0 / rise_mm_min, abs=3)
+
+
+def test_a_thing_that_stands_still_above_the_surface_is_no_water() -> None:
+    assert set(seen_each_second(Candidate(), 512.0, 0.0, 20)) == {"doubt", "false echo"}
+
+
+def test_a_step_up_within_the_reach_of_waves_is_believed_when_it_stays_a_minute() -> None:
+    verdicts = seen_each_second(Candidate(), 509.0, 0.0, 2)
+    assert verdicts.index("jumped") == 60
+    assert set(verdicts[:60]) == {"doubt"}
+
+
 def test_a_candidate_falls_with_what_is_metered_out() -> None:
     candidate = Candidate()
     judged(candidate, 515.0, 1)
