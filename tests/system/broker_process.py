@@ -35,7 +35,7 @@ class BrokerProcess:
     def __init__(self, directory: Path) -> None:
         self.port = free_port()
         self._config = directory / "mosquitto.conf"
-        self._config.write_text(f"listener {self.port} 127.0.0.1\nallow_anonymous true\npersistence false\n")
+        self.let_in(True)
         self._process: subprocess.Popen[bytes] | None = None
 
     def start(self) -> None:
@@ -49,6 +49,15 @@ class BrokerProcess:
             self._process.kill()
             self._process.wait()
             self._process = None
+
+    def let_in(self, anyone: bool) -> None:
+        """From the next start on: everybody, or nobody."""
+        listener = f"listener {self.port} 127.0.0.1"
+        self._config.write_text(f"{listener}\nallow_anonymous {str(anyone).lower()}\npersistence false\n")
+
+    def send_signal(self, number: int) -> None:
+        if self._process is not None:
+            self._process.send_signal(number)
 
     def _answers(self) -> bool:
         with socket.socket() as probe:
@@ -87,9 +96,9 @@ class Listener:
                 properties.CorrelationData = correlation
         self._client.publish(topic, payload, 1, retain, properties).wait_for_publish(5)
 
-    def publish_soon(self, topic: str, payload: bytes | str) -> None:
+    def publish_soon(self, topic: str, payload: bytes | str, *, retain: bool = False) -> None:
         """Hand over and go on, whether there is a broker now or not."""
-        self._client.publish(topic, payload, 0)
+        self._client.publish(topic, payload, 0, retain)
 
     def forget(self) -> None:
         """Drop what was heard so far."""
