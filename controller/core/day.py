@@ -20,6 +20,7 @@ from controller.irrigate.feedback import grown
 from controller.irrigate.normal_et import local_correction
 from controller.irrigate.plan import gross_l
 from controller.irrigate.reference_et import (
+    EXPECTATION_WEIGHT,
     hargreaves_mm,
     mean_saturation_vapour_pressure_kpa,
     penman_monteith_mm,
@@ -31,8 +32,6 @@ from controller.site.model import Zone
 QUARTER_MS = 15 * 60_000
 DEFAULT_ET0_MM = 3.0
 """Before anything is known of the weather and without normals (own choice, a mild day)."""
-EXPECTATION_WEIGHT = 0.5
-"""How much yesterday counts in what is expected of today."""
 MEAN_DAYS = 7.0
 LONGEST_GAP_DAYS = 14
 """A clock that jumps years ahead does not dry the soil for years."""

@@ -19,6 +19,8 @@ DEFAULT_WIND_2M_M_S = 2.0
 """World-wide mean where no wind is measured, page 63."""
 LOWEST_WIND_2M_M_S = 0.5
 """Air is never quite still over grass, page 63."""
+EXPECTATION_WEIGHT = 0.5
+"""How much a day counts in what is expected of the next (own choice)."""
 HIGHEST_ET_MM = 20.0
 """Bound on any result: above what any desert day reaches (own choice)."""
 NIGHT_CLEARNESS = 0.5

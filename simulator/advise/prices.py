@@ -26,6 +26,8 @@ from controller.irrigate.water_price import (
 )
 from simulator.advise.demand import Array, Demand, adjusted_fractions
 
+THIRSTS = np.arange(0.3, 1.85, 0.1)
+"""Expected evapotranspiration as parts of the day's mean that levels are looked up for."""
 _CANDIDATES = 26
 _SPREAD = ((-np.sqrt(3.0), 1.0 / 6.0), (0.0, 2.0 / 3.0), (np.sqrt(3.0), 1.0 / 6.0))
 
@@ -47,6 +49,31 @@ def week_of(day: int) -> int:
     return min(PERIODS - 1, day // PERIOD_DAYS)
 
 
+def levels_by_thirst_mm(
+    demand: Demand, mean_et0_mm: Array, wet_part: Array, wet_mm: Array, prices: Array
+) -> NDArray[np.float64]:
+    """The same `[week, thirst, zone, price]`, for evapotranspiration of `THIRSTS` times the mean: the controller plans
+    by what the last days were like. For the middle of each week's growing days, where `levels_mm` takes the first."""
+    found = np.zeros((PERIODS, len(THIRSTS), len(demand.zones), len(prices)))
+    for week in range(PERIODS):
+        for z in range(len(demand.zones)):
+            growing = _growing_days(demand, z, week)
+            if len(growing):
+                day = int(growing[len(growing) // 2])
+                for n, thirst in enumerate(THIRSTS):
+                    et0_mm = float(thirst * mean_et0_mm[day])
+                    found[week, n, z] = _levels_of_day(demand, z, day, et0_mm, wet_part, wet_mm, prices)
+    return found
+
+
+def _growing_days(demand: Demand, z: int, week: int) -> NDArray[np.intp]:
+    """Days of the year in a week on which something of a zone is in season."""
+    first = week * PERIOD_DAYS
+    end = DAYS_PER_YEAR if week == PERIODS - 1 else first + PERIOD_DAYS
+    days: NDArray[np.intp] = first + np.flatnonzero(demand.growing[first:end, z])
+    return days
+
+
 def levels_mm(demand: Demand, mean_et0_mm: Array, wet_part: Array, wet_mm: Array, prices: Array) -> Array:
     """Depletion up to which it pays to water, `[week, zone, price]`; total available water at an infinite price.
 
@@ -54,12 +81,10 @@ def levels_mm(demand: Demand, mean_et0_mm: Array, wet_part: Array, wet_mm: Array
     """
     found = np.zeros((PERIODS, len(demand.zones), len(prices)))
     for week in range(PERIODS):
-        first = week * PERIOD_DAYS
-        end = DAYS_PER_YEAR if week == PERIODS - 1 else first + PERIOD_DAYS
         for z in range(len(demand.zones)):
-            growing = np.flatnonzero(demand.growing[first:end, z])
+            growing = _growing_days(demand, z, week)
             if len(growing):
-                day = first + int(growing[0])
+                day = int(growing[0])
                 found[week, z] = _levels_of_day(demand, z, day, float(mean_et0_mm[day]), wet_part, wet_mm, prices)
     return found
 

@@ -14,6 +14,7 @@ controller does it; when the tank does not reach for all, zones are served by pr
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -24,11 +25,12 @@ from controller.estimate.catch import WETTING_MM
 from controller.irrigate.likely_weather import DAYS_PER_YEAR
 from controller.irrigate.plan import SMALLEST_DOSE_L
 from controller.irrigate.priced_plan import LEAST_SHORT_PART
+from controller.irrigate.reference_et import EXPECTATION_WEIGHT
 from controller.irrigate.root_zone import NEGLIGIBLE_RAIN_FRACTION
-from controller.irrigate.water_price import RECENT_DAYS
+from controller.irrigate.water_price import PERIOD_DAYS, PERIODS, RECENT_DAYS
 from controller.site.model import Roof
 from simulator.advise.demand import Array, Demand, adjusted_fractions
-from simulator.advise.prices import week_of
+from simulator.advise.prices import THIRSTS, week_of
 
 PRICE_GRID = np.concatenate([[0.0], np.geomspace(0.0005, 5.0, 60)])
 """Prices that levels are looked up for; below the second, water is there to be used."""
@@ -38,8 +40,12 @@ _GRID_STEP = float(np.log(PRICE_GRID[2] / PRICE_GRID[1]))
 
 
 def daily_catch_l(roof: Roof, rain_mm: float) -> float:
-    """Litres that a day's rain brings: what wets the dry roof and the first flush go off every day with rain."""
-    return max(0.0, rain_mm - WETTING_MM - roof.first_flush_mm) * roof.area_m2 * roof.runoff_coefficient
+    """Litres that a day's rain brings: what wets the dry roof and the first flush go off every day with rain.
+
+    What is diverted is water that has run off: the diverter's vessel is filled by what the coefficient has left.
+    """
+    runoff_mm = max(0.0, rain_mm - WETTING_MM) * roof.runoff_coefficient
+    return max(0.0, runoff_mm - roof.first_flush_mm) * roof.area_m2
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +58,8 @@ class Columns:
     before      True: yield before spillage
     prices      `[tank, spell, week, level]`
     wet_from_mm  by week, for all
-    levels      `[week, zone, price of PRICE_GRID]`, for all
+    levels      `[week, thirst, zone, price of PRICE_GRID]`, for all; see `levels_by_thirst_mm`
+    mean_et0_mm  by day of the year, for all
     """
 
     usable_l: Array
@@ -62,6 +69,7 @@ class Columns:
     prices: Array
     wet_from_mm: Array
     levels: Array
+    mean_et0_mm: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +115,7 @@ class StorageRun:
         self.stored_l = fill * columns.usable_l
         self.depletion_mm = np.tile(FIRST_DEPLETED * demand.total_mm[:, None], (1, len(columns.usable_l)))
         self._recent_mm = [0.0] * RECENT_DAYS
+        self._expected_et0_mm: float | None = None
         self._groups = list(_priority_groups(demand))
         self._all = np.arange(len(columns.usable_l))
 
@@ -135,6 +144,7 @@ class StorageRun:
             sums.empty_days[:] += available < SMALLEST_DOSE_L
         self._roots(day, rain_mm, et0_mm, etc_mm, given, sums)
         self._recent_mm = [*self._recent_mm[1:], rain_mm]
+        self._expected_et0_mm = self._expected_mm(day) + EXPECTATION_WEIGHT * (et0_mm - self._expected_mm(day))
 
     def _give(self, day: int, available: Array) -> tuple[Array, Array]:
         """Litres for each zone and tank, and all that was asked in each tank."""
@@ -164,7 +174,7 @@ class StorageRun:
         columns = self._columns
         week = week_of(day)
         spell = 1 if sum(self._recent_mm) >= columns.wet_from_mm[week] else 0
-        table = columns.prices[:, spell, week, :]
+        table = between_weeks(columns.prices[:, spell], day)
         top = table.shape[1] - 1
         place = np.clip(self.stored_l / columns.priced_l, 0.0, 1.0) * top
         low = np.minimum(top - 1, place.astype(np.intp))
@@ -172,8 +182,15 @@ class StorageRun:
         price = below + (place - low) * (above - below)
         step = np.log(np.maximum(price, 1e-12) / PRICE_GRID[1]) / _GRID_STEP
         index = np.clip(np.rint(step) + 1, 0, len(PRICE_GRID) - 1).astype(np.intp)
-        found: Array = columns.levels[week][:, index]
+        thirst = self._expected_mm(day) / columns.mean_et0_mm[day]
+        of_day = columns.levels[week, int(np.abs(THIRSTS - thirst).argmin())]
+        found: Array = of_day[:, index]
         return found
+
+    def _expected_mm(self, day: int) -> float:
+        """Evapotranspiration that the controller expects of a day: as of the last days, at first the mean."""
+        expected_mm = self._expected_et0_mm
+        return float(self._columns.mean_et0_mm[day]) if expected_mm is None else expected_mm
 
     def _roots(self, day: int, rain_mm: float, et0_mm: float, etc_mm: Array, given: Array, sums: Sums) -> None:
         """The root zones take the day's water, then the plants drink (FAO-56 equations 84 and 85)."""
@@ -192,6 +209,15 @@ class StorageRun:
         sums.supplied[:] += given
         sums.missing[:] += (etc_mm[:, None] - drunk) * area
         sums.potential[:] += etc_mm[:, None] * area
+
+
+def between_weeks(prices: Array, day: int) -> Array:
+    """`[tank, level]` of a day from `[tank, week, level]`: weekly prices are those of the middles of weeks."""
+    place = day / PERIOD_DAYS - 0.5
+    before = math.floor(place)
+    later = place - before
+    found: Array = (1.0 - later) * prices[:, before % PERIODS] + later * prices[:, (before + 1) % PERIODS]
+    return found
 
 
 def _priority_groups(demand: Demand) -> Iterator[NDArray[np.intp]]:

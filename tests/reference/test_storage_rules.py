@@ -9,10 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from controller.irrigate.likely_weather import DAYS_PER_YEAR
 from controller.irrigate.water_price import LEVELS, PERIODS, SPELLS
 from controller.site.load import parse_site
 from controller.site.model import Schedule, Zone
 from simulator.advise.demand import demand_of
+from simulator.advise.prices import THIRSTS
 from simulator.advise.storage import PRICE_GRID, Columns, StorageRun
 from simulator.example import example_site_text
 
@@ -35,7 +37,8 @@ def run_of(before_spillage: bool) -> StorageRun:
         before=np.array([before_spillage]),
         prices=np.zeros((1, SPELLS, PERIODS, LEVELS)),
         wet_from_mm=np.zeros(PERIODS),
-        levels=np.zeros((PERIODS, 1, len(PRICE_GRID))),
+        levels=np.zeros((PERIODS, len(THIRSTS), 1, len(PRICE_GRID))),
+        mean_et0_mm=np.full(DAYS_PER_YEAR, 3.0),
     )
     return StorageRun(demand, columns, fill=START_L / CAPACITY_L)
 

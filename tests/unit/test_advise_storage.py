@@ -9,15 +9,16 @@ import numpy as np
 import pytest
 
 from controller.irrigate.likely_weather import DAYS_PER_YEAR
-from controller.irrigate.outlook import basis, outlook
-from controller.irrigate.water_price import PRICES
+from controller.irrigate.outlook import MonthRain, basis, outlook, zone_day
+from controller.irrigate.water_price import PRICES, level_mm
 from controller.site.geometry import volume_l
 from controller.site.load import parse_site
 from simulator.advise import storage_study
 from simulator.advise.climate import climate_from_normals
 from simulator.advise.demand import demand_of
-from simulator.advise.prices import levels_mm, price_tables
+from simulator.advise.prices import THIRSTS, levels_by_thirst_mm, levels_mm, price_tables
 from simulator.advise.season_check import season_and_model
+from simulator.advise.storage import PRICE_GRID, between_weeks, daily_catch_l
 from simulator.advise.storage_section import mean_catch_l, next_bit, smallest_for
 from simulator.advise.storage_study import (
     AFTER,
@@ -103,8 +104,8 @@ def test_what_cannot_be_used_of_a_tank_grows_with_it_but_for_the_reserve() -> No
     declared_l = volume_l(TANK.shape, TANK.overflow_mm)
     usable = usable_of(TANK, np.array([100.0, declared_l, 2.0 * declared_l]))
     assert usable[0] == 1.0
-    assert usable[1] == pytest.approx(declared_l * 0.98 - TANK.reserve_l)
-    assert usable[2] == pytest.approx(2.0 * declared_l * 0.98 - TANK.reserve_l)
+    assert usable[1] == pytest.approx(declared_l * 0.999 - TANK.reserve_l)
+    assert usable[2] == pytest.approx(2.0 * declared_l * 0.999 - TANK.reserve_l)
 
 
 def test_levels_and_prices_are_those_of_the_controller() -> None:
@@ -163,4 +164,40 @@ def test_a_larger_share_of_the_need_takes_a_larger_tank(
 def test_a_larger_first_flush_and_a_rougher_roof_catch_less(small_study: StorageStudy) -> None:
     declared = mean_catch_l(SITE, small_study, None, None)
     assert mean_catch_l(SITE, small_study, 1.2, None) < declared < mean_catch_l(SITE, small_study, 0.0, None)
-    assert mean_catch_l(SITE, small_study, None, 0.425) == pytest.approx(0.5 * declared)
+    undiverted = mean_catch_l(SITE, small_study, 0.0, None)
+    assert mean_catch_l(SITE, small_study, 0.0, 0.425) == pytest.approx(0.5 * undiverted)
+
+
+def test_first_flush_is_taken_from_what_has_run_off() -> None:
+    roof = replace(SITE.roofs[0], area_m2=10.0, runoff_coefficient=0.8, first_flush_mm=0.5)
+    assert daily_catch_l(roof, 5.3) == pytest.approx((5.0 * 0.8 - 0.5) * 10.0)
+    assert daily_catch_l(roof, 0.9) == 0.0
+    assert daily_catch_l(roof, 0.2) == 0.0
+
+
+def test_after_thirsty_days_a_zone_is_watered_to_the_level_of_such_days() -> None:
+    """At a price, the more a day takes the sooner a zone is watered or left: as `level_mm` has it for that day."""
+    prices = prices_of(SITE, TANK, climate_from_normals(SITE.place, 1))
+    demand = demand_of(SITE.zones)
+    rain = (prices.wet_part, prices.wet_mm)
+    levels = levels_by_thirst_mm(demand, prices.mean_et0_mm, *rain, PRICE_GRID)
+    week, price = 26, 40
+    day = next(day for day in range(week * 7, week * 7 + 7) if demand.growing[day].all()) + 3
+    for z, zone in enumerate(demand.zones):
+        for thirst in (0, 7, 15):
+            etc_mm = float(demand.kc[day, z] * THIRSTS[thirst] * prices.mean_et0_mm[day])
+            fraction = float(np.clip(demand.fraction[day, z] + 0.04 * (5.0 - etc_mm), 0.1, 0.8))
+            month_rain = MonthRain(float(prices.wet_part[day]), float(prices.wet_mm[day]))
+            wanted = level_mm(zone_day(zone, etc_mm, fraction, month_rain), float(PRICE_GRID[price]))
+            assert levels[week, thirst, z, price] == pytest.approx(wanted), (zone.id, thirst)
+
+
+def test_prices_run_in_straight_lines_between_the_middles_of_weeks() -> None:
+    """As `PriceTable.at` reads them."""
+    table = outlook(SITE)
+    assert table is not None
+    prices = np.array(table.tables["main"].prices)[0][None]
+    for day in (0, 3, 100, 200, 361, 364):
+        assert between_weeks(prices, day)[0] == pytest.approx(
+            [table.tables["main"].at(day, -1.0, level / 24.0 * table.tables["main"].capacity_l) for level in range(25)]
+        )
