@@ -36,10 +36,14 @@ APPLICATION_ID = 0x50754A6F
 FLUSH_ROWS = 1000
 LOST_AT = "lost_at_input"
 SYNCED_TO = "synced_to_input"
+BUSY_S = 5.0
+"""So long a file that another program holds is waited for."""
 OPEN_TRIES, OPEN_AGAIN_S = 4, 0.3
 """A card that fails once may answer the next time (own choice)."""
 UNREADABLE = (sqlite3.SQLITE_IOERR_READ, sqlite3.SQLITE_IOERR_SHORT_READ)
 """What a part of the card that is lost for good looks like: nothing is gained by waiting for it."""
+TAKES_NO_FILE_BESIDE_IT = (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_FULL)
+"""What reading says on a medium that is full or read-only."""
 DAY_MS = 86_400_000
 HOUR_MS = 3_600_000
 ANSWER_DAYS = 400
@@ -166,14 +170,15 @@ class Journal:
         path = Path(path)
         if not path.is_file():
             raise ConfigurationError(f"{path}: there is no journal here; give the file that serve or season wrote")
-        connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=5.0, isolation_level=None)
+        connection = sqlite3.connect(f"file:{path}?mode=ro", uri=True, timeout=BUSY_S, isolation_level=None)
         try:
             _check_identity(connection, path)
             return cls(connection, path, bulk=False)
         except sqlite3.Error as error:
             connection.close()
-            with suppress(sqlite3.Error):
-                return cls.read_still(path)
+            if getattr(error, "sqlite_errorcode", 0) & 0xFF in TAKES_NO_FILE_BESIDE_IT:
+                with suppress(sqlite3.Error):
+                    return cls.read_still(path)
             raise ConfigurationError(f"{path}: not a readable journal ({error})") from error
 
     @classmethod
@@ -646,7 +651,7 @@ def _stored_step(last_id: int, now: Now, entries: list[Entry]) -> StoredStep:
 
 
 def _connect(path: Path, bulk: bool) -> sqlite3.Connection:
-    connection = sqlite3.connect(path, timeout=5.0, isolation_level=None, check_same_thread=False)
+    connection = sqlite3.connect(path, timeout=BUSY_S, isolation_level=None, check_same_thread=False)
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute(f"PRAGMA synchronous = {'OFF' if bulk else 'NORMAL'}")
     if bulk:
@@ -722,7 +727,7 @@ def is_sound(path: Path) -> bool:
 
 
 def _looks_sound(path: Path) -> bool:
-    with closing(sqlite3.connect(path, timeout=5.0, isolation_level=None)) as connection:
+    with closing(sqlite3.connect(path, timeout=BUSY_S, isolation_level=None)) as connection:
         _check_identity(connection, path)
         return bool(connection.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok")
 

@@ -72,7 +72,7 @@ def open_as_far_as_it_goes(path: Path, stamp: str) -> Opening:
     there = path.exists()
     try:
         journal = Journal.open(path, stamp=stamp)
-    except (OperatingError, OSError) as error:
+    except (OperatingError, sqlite3.Error, OSError) as error:
         if not there and not _has_content(path):
             # The empty file of an attempt would look like a damaged journal to the next start.
             with contextlib.suppress(OSError):
@@ -114,6 +114,7 @@ class Start:
     same_boot: bool
     """The journal was last written on this boot of the machine."""
     recorded_until_ms: int
+    """0: nothing is recorded."""
     booted_ms: int
     midnight_ms: int
     """When the present local day began."""
@@ -128,6 +129,8 @@ def unknown_because(start: Start) -> str:
         return ""
     if start.reach == "not read":
         return "the journal cannot be read"
+    if not start.recorded_until_ms:
+        return "the journal is empty and cannot be written"
     if start.same_boot:
         return ""
     if start.time_known and (

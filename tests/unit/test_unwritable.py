@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from controller.contract import Record
-from controller.errors import OperatingError
+from controller.errors import ConfigurationError, OperatingError
 from controller.service.journal import Journal
 from controller.service.unwritable import (
     FoundAgainError,
@@ -69,6 +69,11 @@ def test_but_not_when_the_time_of_day_is_a_guess() -> None:
     assert unknown_because(replace(CANNOT_BE_READ, booted_ms=MIDNIGHT_MS - 1, time_known=False))
 
 
+def test_an_empty_journal_that_cannot_be_written_knows_nothing() -> None:
+    """Such is the one that took the place of a damaged one on a card that is full."""
+    assert "empty" in unknown_because(replace(CANNOT_BE_READ, booted_ms=MIDNIGHT_MS - 1, recorded_until_ms=0))
+
+
 @pytest.mark.parametrize("reach", ["written", "only read", "not read"])
 def test_water_that_was_given_unrecorded_makes_the_day_unknown_whatever_can_be_written_now(reach: str) -> None:
     start = replace(CANNOT_BE_READ, reach=reach, same_boot=True, left_unrecorded=True)  # type: ignore[arg-type]
@@ -113,6 +118,19 @@ def test_a_journal_is_read_whole_without_a_single_file_beside_it(tmp_path: Path,
     assert {path.name: path.read_bytes() for path in copy.iterdir()} == before
 
 
+def test_a_journal_that_another_program_locks_is_not_read_past_the_lock(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("controller.service.journal.BUSY_S", 0.01)
+    _filled(tmp_path / "j.sqlite").close()
+    other = sqlite3.connect(tmp_path / "j.sqlite", isolation_level=None)
+    other.execute("PRAGMA locking_mode = EXCLUSIVE")
+    other.execute("BEGIN EXCLUSIVE")
+    with pytest.raises(ConfigurationError, match="locked"):
+        Journal.read(tmp_path / "j.sqlite")
+    other.close()
+
+
 def test_a_broken_file_is_not_read_as_if_it_were_whole(tmp_path: Path) -> None:
     _filled(tmp_path / "j.sqlite").close()
     whole = (tmp_path / "j.sqlite").read_bytes()
@@ -124,6 +142,19 @@ def test_a_broken_file_is_not_read_as_if_it_were_whole(tmp_path: Path) -> None:
 def test_a_journal_that_can_be_written_is_opened_as_ever(tmp_path: Path) -> None:
     opening = open_as_far_as_it_goes(tmp_path / "j.sqlite", "20260514T053000Z")
     assert (opening.reach, opening.trouble) == ("written", None)
+
+
+def test_a_damaged_journal_on_a_card_that_fills_up_while_it_is_replaced_stops_no_start(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(_journal: Journal) -> None:
+        raise sqlite3.OperationalError("database or disk is full")
+
+    (tmp_path / "j.sqlite").write_bytes(b"noise" * 1000)
+    monkeypatch.setattr(Journal, "mark_lost", full)
+    opening = open_as_far_as_it_goes(tmp_path / "j.sqlite", "20260514T053000Z")
+    assert opening.reach == "only read"
+    assert opening.journal.newest_wall_ms() == 0
 
 
 def test_a_stand_in_takes_nothing_and_becomes_a_fresh_file_as_soon_as_one_can_be_made(tmp_path: Path) -> None:
