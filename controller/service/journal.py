@@ -699,10 +699,8 @@ def is_sound(path: Path) -> bool:
     """
     if path.is_dir():
         raise ConfigurationError(f"{path}: is a directory; give the journal a file")
-    if os.statvfs(path).f_flag & os.ST_RDONLY:
-        raise OperatingError(f"{path}: the file system is mounted read-only; see why (dmesg), and mount it writable")
     if not os.access(path, os.R_OK | os.W_OK):
-        raise ConfigurationError(f"{path}: no permission to read and write the journal; check owner and mode")
+        _say_why_not(path)
     for tries_left in reversed(range(OPEN_TRIES)):
         try:
             # The check, too, calls a page damaged that could not be read just now.
@@ -724,6 +722,21 @@ def is_sound(path: Path) -> bool:
         if tries_left:
             time.sleep(OPEN_AGAIN_S)
     return False
+
+
+def _say_why_not(path: Path) -> None:
+    """Whose fault it is that a file may not be written: the medium's, or that of owner and mode."""
+    try:
+        # It fails, so that nothing is closed again: that would end SQLite's locks on the file.
+        os.open(path, os.O_RDWR | os.O_CLOEXEC)
+    except PermissionError as error:
+        raise ConfigurationError(
+            f"{path}: no permission to read and write the journal; check owner and mode"
+        ) from error
+    except OSError as error:
+        raise OperatingError(
+            f"{path}: cannot be written ({error.strerror}); see why (dmesg), and mount it writable"
+        ) from error
 
 
 def _looks_sound(path: Path) -> bool:

@@ -246,7 +246,8 @@ class JournalWriter:
 def _takes_little(path: Path) -> bool:
     """Whether a medium would hardly take a commit: read-only, or full."""
     try:
-        state = os.statvfs(path)
+        state = os.statvfs(path.parent)
     except OSError:
         return True
-    return bool(state.f_flag & os.ST_RDONLY) or state.f_bavail * state.f_frsize < LEAST_FREE_BYTES
+    # A file system that has given up after an error still calls itself writable; asking about a file tells.
+    return state.f_bavail * state.f_frsize < LEAST_FREE_BYTES or not os.access(path, os.W_OK)

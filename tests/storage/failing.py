@@ -31,6 +31,7 @@ class Failure:
 KINDS = (
     ("pwrite64", "EIO"),
     ("pwrite64", "ENOSPC"),
+    ("pwrite64", "EROFS"),
     ("fdatasync", "EIO"),
     ("ftruncate", "EIO"),
     ("openat", "EMFILE"),

@@ -57,6 +57,7 @@ def test_a_medium_that_only_pretends_to_sync_is_found_out(tmp_path: Path, life: 
         failing.Failure("pwrite64", "EIO", 30, False),
         failing.Failure("pwrite64", "ENOSPC", 1, True),
         failing.Failure("pwrite64", "ENOSPC", 61, True),
+        failing.Failure("pwrite64", "EROFS", 30, True),
         failing.Failure("fdatasync", "EIO", 3, False),
         failing.Failure("fdatasync", "EIO", 3, True),
         failing.Failure("ftruncate", "EIO", 1, False),
