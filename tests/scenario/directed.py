@@ -51,6 +51,10 @@ from tests.scenario.judge import Judge
 BED, POT = "salad-bed-east", "bench-south"
 SITE_TEXT = "a garden of a few hours"
 SLICE_MS = 500
+ENOUGH_L = 400.0
+POURED_MIN = 95.0
+"""How long it takes at most until the ranger is believed after hundreds of litres came at once."""
+LOOK_MS = 1_000
 TIDY_MS = 5 * MINUTE_MS
 
 
@@ -192,8 +196,13 @@ class Stretch:
         while self.plant_ms < end_ms:
             troubled = self.cable.weather.late_ms or self.season.pace
             before_ms = self.plant_ms
-            step_ms = SLICE_MS if troubled else min(end_ms - before_ms, TIDY_MS)
-            self.season.run_until(min(end_ms, before_ms + step_ms))
+            step_ms = SLICE_MS if troubled else HOUR_MS if self.stored is None else TIDY_MS
+            due_ms = self.judge.due_ms
+            if due_ms is not None:
+                # What is awaited soon is looked for often, and exactly when it is due.
+                self.judge.check_told(self.season.now())
+                step_ms = min(step_ms, due_ms - before_ms, LOOK_MS if due_ms - before_ms < TIDY_MS else HOUR_MS)
+            self.season.run_until(min(end_ms, before_ms + max(1, step_ms)))
             self.season.drift(self.plant_ms - before_ms)
             self.cable.carry()
             if self.stored is not None and self.plant_ms >= self._tidy_ms:
@@ -302,7 +311,11 @@ class Stretch:
     def recover(self, wait_min: float = 3.0) -> None:
         """L1, L2: mended, and cleared once by a person, the garden is watered by one more order."""
         self.mend_all()
+        if self.season.plant.truth.volume_l("main") < ENOUGH_L:
+            self.season.plant.set_volume("main", 2.0 * ENOUGH_L)
+            wait_min += POURED_MIN
         self.go_on(60.0 * wait_min)
+        self._until(lambda: not self._is_dewy(), 12.0, "the ranger's face stays wet")
         self.until_rest()
         self.order(ResumeAll())
         for finding in self.season.core.snapshot(self.season.now()).findings:
@@ -312,7 +325,9 @@ class Stretch:
         standing = [finding.id for finding in self.season.core.snapshot(self.season.now()).findings if finding.latched]
         assert not standing, f"L2: still latched after clearing: {standing}"
         self.until_rest()
-        zone_id = self._with_most_room()
+        zone_id, room_l = self._most_room()
+        if room_l < 3.0:
+            self.until("00:10")
         answer = self.order(RunZone(zone_id, 2.0))
         for _ in range(15):
             # For some minutes a rung of the ladder may hide the water from the ranger, faults or none.
@@ -329,12 +344,17 @@ class Stretch:
         )
         assert given_l >= 1.6, f"L1: {given_l:.1f} L were given when all was mended, 2 L were ordered"
 
-    def _with_most_room(self) -> str:
-        """The bed that is furthest from its cap of the day."""
-        zones = self.judge.zones
-        return max(
-            zones, key=lambda zone_id: zones[zone_id].schedule.daily_cap_l - zones[zone_id].applied_today_ml / 1e3
-        )
+    def _is_dewy(self) -> bool:
+        """Who cannot see the water does not pump it, faults or none."""
+        return any(ranger.has_dew for ranger in self.season.hardware.sensors.rangers.values())
+
+    def _most_room(self) -> tuple[str, float]:
+        """The bed that is furthest from its cap of the day, and by how much."""
+        rooms = {
+            zone_id: zone.schedule.daily_cap_l - zone.applied_today_ml / 1000.0
+            for zone_id, zone in self.judge.zones.items()
+        }
+        return max(rooms.items(), key=lambda room: room[1])
 
     def check_books(self) -> None:
         """Q1 and Q2 of all so far, and Q4 and Q5 where there is a journal."""

@@ -54,7 +54,7 @@ UNFIT_MS = 2_500
 LATE_MS = 2 * 3_600_000 + 120_000
 BUFFER_BYTES = 4_096
 ORDER_LATE_MS = 11 * 60_000
-TELL_MS = 600_000
+TELL_MS = 3_600_000
 """How often it is looked for what is awaited, while nothing is journalled."""
 RUN_MAX_S = 55 * 60
 LEVEL_OFF_PART, LEVEL_OFF_MS = 0.02, 11 * 60_000
@@ -472,6 +472,11 @@ class Judge:
             known = any(record.key.startswith(beginning) for beginning in self.explained)
             assert known, f"T2: {record.key} was told without a cause: {record.data['text']}"
 
+    @property
+    def due_ms(self) -> int | None:
+        """When something must have been told at the latest; None while nothing is awaited."""
+        return min((awaited.due_ms for awaited in self.awaited if awaited.told_ms is None), default=None)
+
     def check_told(self, now: Now) -> None:
         """T1: whatever is awaited has been told, or there is still time for it."""
         waiting = [awaited for awaited in self.awaited if awaited.told_ms is None]
@@ -483,7 +488,7 @@ class Judge:
             if any(awaited.is_told_by(finding_id) for finding_id in shown):
                 awaited.told_ms = self._now_ms
             seconds = (awaited.due_ms - awaited.since_ms) / 1000.0
-            late = awaited.told_ms is None and self._now_ms >= awaited.due_ms
+            late = self._now_ms > awaited.due_ms or (awaited.told_ms is None and self._now_ms == awaited.due_ms)
             assert not late, f"T1: none of {', '.join(awaited.ids)} was told within {seconds:.0f} s"
 
     def _check_run(self, now: Now, delivery: Delivery) -> None:
@@ -522,8 +527,11 @@ class Judge:
         )
 
     def _check_refusal(self, record: Record, state: State) -> None:
-        """L3: only its own latches, its pump's and those of the whole site bar a bed."""
+        """L3: only its own latches, its pump's and those of the whole site bar a bed. A refusal tells its reasons."""
         for blocker_id in record.data["blockers"]:
+            for awaited in self.awaited:
+                if awaited.told_ms is None and awaited.is_told_by(blocker_id):
+                    awaited.told_ms = self._now_ms
             latch = state.latches.get(blocker_id)
             if latch is not None and record.key:
                 pump = self._site.pump_for_tank(self._site.zone(record.key).tank_id)

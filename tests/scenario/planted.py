@@ -642,7 +642,7 @@ MISTAKES = (
             value(run_down, "LONGEST_HOLD_MS", 0),
         ),
         scripts.the_pump_s_contact_welds,
-        "I2",
+        "T1",
     ),
     Mistake(
         "A-shut-in",

@@ -332,7 +332,7 @@ def the_level_jumps_for_a_moment() -> None:
 def the_ranger_falls_silent() -> None:
     stretch = flowing(dose_l=40.0)
     stretch.faults.echo_silent.add(0)
-    stretch.judge.expect(("level-unknown",), 130_000)
+    stretch.judge.expect(("level-unknown",), 75_000)
     stretch.go_on(180)
     end(stretch)
 
