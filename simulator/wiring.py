@@ -87,7 +87,8 @@ FUSE_MARGIN = 1.25
 """A fuse carries a steady current of at most its rating divided by this (common practice, no source)."""
 
 FUSE_CAUTIONS = (
-    "A fuse protects the wire, not the device: it sits where the wire begins, within 18 cm of the battery's terminal.",
+    "A fuse protects the wire, not the device: it sits where the wire begins, within 18 cm (7 in) of the battery's "
+    "terminal.",
     "Its voltage rating must be at least 32 V DC, and it must be able to break the battery's short-circuit current; a "
     "lithium battery's is very large.",
     "Bundled, buried or hot wires carry less than their table says: ask the cable's maker, then use the lower figure.",

@@ -12,7 +12,7 @@ from controller.account.made import Account, TankAccount
 from controller.account.picture import Bar, Line, Mark, Point, Strip, bar_picture, line_picture, strip_picture
 from controller.account.water import NOT_RECORDED, Books
 from controller.estimate.ledger import EVAPORATION, LEAK, OVERFLOW, RAIN, TOP_UP, UNEXPLAINED
-from controller.site.units import US_GALLON_L
+from controller.site.units import INCH_MM, US_GALLON_L
 
 MOST_STRIPS = 24
 """More findings than these are in the table only."""
@@ -42,6 +42,11 @@ def figures(account: Account) -> list[Figure]:
 def _litres(account: Account) -> tuple[float, str]:
     """Factor from litres to the owner's unit, and its name."""
     return (1.0 / US_GALLON_L, "gallons") if account.site.units == "us" else (1.0, "litres")
+
+
+def _depths(account: Account) -> tuple[float, str]:
+    """Millimetres to the owner's unit of rain, and its name."""
+    return (INCH_MM, "inches") if account.site.units == "us" else (1.0, "mm")
 
 
 def _tank(account: Account, tank: TankAccount) -> Iterator[Figure]:
@@ -94,25 +99,29 @@ def _weather(account: Account) -> Iterator[Figure]:
     first, last = account.period
     by_day = {date.fromisoformat(day.date): day for day in account.weather}
     dates = account.period.dates()
-    rain = [Point(day, by_day[day].rain_mm if day in by_day else None) for day in dates]
-    et0 = [Point(day, by_day[day].et0_mm if day in by_day else None) for day in dates]
-    caption = "Rain, and reference evapotranspiration (ET0), mm a day"
+    size_mm, unit = _depths(account)
+    rain = [Point(day, by_day[day].rain_mm / size_mm if day in by_day else None) for day in dates]
+    et0 = [Point(day, by_day[day].et0_mm / size_mm if day in by_day else None) for day in dates]
+    caption = f"Rain, and reference evapotranspiration (ET0), {unit} a day"
     lines = [Line("rain", rain, sticks=True), Line("ET0", et0, heavy=True)]
     yield Figure("weather", caption, line_picture(caption, first, last, lines, height=120))
 
 
 def _zones(account: Account) -> Iterator[Figure]:
     first, last = account.period
+    size_mm, unit = _depths(account)
     for zone in account.zones:
         days = {date.fromisoformat(day.date): day for day in account.zone_days if day.zone_id == zone.zone_id}
         if not any(day.readily_mm is not None for day in days.values()):
             continue
-        deepest = [Point(day, -days[day].deepest_mm if day in days else None) for day in account.period.dates()]
+        deepest = [
+            Point(day, -days[day].deepest_mm / size_mm if day in days else None) for day in account.period.dates()
+        ]
         readily = []
         for day in account.period.dates():
             known = days[day].readily_mm if day in days else None
-            readily.append(Point(day, None if known is None else -known))
-        caption = f"{zone.name}: water missing from the root zone at the driest of each day, mm (0 is full)"
+            readily.append(Point(day, None if known is None else -known / size_mm))
+        caption = f"{zone.name}: water missing from the root zone at the driest of each day, {unit} (0 is full)"
         lines = [Line("missing", deepest), Line("drawn with ease", readily, dash=1)]
         yield Figure(f"zone-{zone.zone_id}", caption, line_picture(caption, first, last, lines, height=90))
 

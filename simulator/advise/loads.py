@@ -23,7 +23,7 @@ DESIGN_RAIN_MM_H = (75.0, 150.0)
 """Gutters are laid out for 75 mm/h in Britain (from memory); twice that is a cloudburst."""
 PIPE_BORES_MM = (32.0, 40.0, 50.0, 68.0, 82.0, 110.0, 160.0)
 DRAIN_BORE_MM = 25.0
-SOILS_KPA = (("clay, sandy clay, silty clay", 72.0), ("sand, silty sand", 96.0), ("sandy gravel, gravel", 144.0))
+SOILS_KPA = (("clay, sandy clay, silty clay", 71.82), ("sand, silty sand", 95.76), ("sandy gravel, gravel", 143.64))
 """Presumptive bearing: 1500, 2000 and 3000 lb/ft2 (International Residential Code, table R401.4.1, from memory)."""
 FILL_BORES_MM = (10.0, 15.0, 20.0)
 _SLICES = 400

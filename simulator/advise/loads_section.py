@@ -15,6 +15,7 @@ from simulator.advise.loads import (
     SOILS_KPA,
     TankLoads,
 )
+from simulator.advise.measures import Measures, measures
 from simulator.advise.page import Block, Section, Table, Warnings
 
 US_LEAST_MM, UK_LEAST_MM = 25.0, 20.0
@@ -23,7 +24,7 @@ LB_PER_KG = 2.204622622
 
 def loads_section(site: Site, tanks: Sequence[TankLoads]) -> Section:
     """Section and data."""
-    show = Show(site.units)
+    show, by = Show(site.units), measures(site.units)
     blocks: list[Block] = [
         Warnings(
             (
@@ -32,10 +33,10 @@ def loads_section(site: Site, tanks: Sequence[TankLoads]) -> Section:
                 "below it; a valve is not enough. Who may do it, and how, your water supplier and local code say.",
             )
         ),
-        _weight_table(tanks, show),
-        _soil_table(),
-        _overflow_table(tanks),
-        _gap_table(),
+        _weight_table(tanks, show, by),
+        _soil_table(by),
+        _overflow_table(tanks, by),
+        _gap_table(by),
         "Ask locally, before buying: whether the ground or the slab carries the tank (a structural engineer, above "
         "ground or on a roof always); whether a permit is needed and how near to the boundary it may stand; where "
         "the overflow may run, never toward a foundation or a neighbour; which protection against backflow is "
@@ -43,18 +44,18 @@ def loads_section(site: Site, tanks: Sequence[TankLoads]) -> Section:
         'Label every outlet: "Rainwater. Do not drink." Label the pipes in the colour your code has for it, the '
         "battery with what it holds, and the switch that turns all off.",
     ]
-    found = tuple(_found(tank, show) for tank in tanks)
+    found = tuple(_found(tank, show, by) for tank in tanks)
     data = {tank.tank.id: _data(tank) for tank in tanks}
-    return Section("loads", "Weight, overflow, mains water: what to ask", tuple(blocks), found, _rests(), data)
+    return Section("loads", "Weight, overflow, mains water: what to ask", tuple(blocks), found, _rests(by), data)
 
 
-def _found(tank: TankLoads, show: Show) -> str:
+def _found(tank: TankLoads, show: Show, by: Measures) -> str:
     weight = f"{tank.tank.name} holds {_weight(tank.water_kg, show)} of water when full to the top."
     if tank.inflow_l_s[0] <= 0.0:
         return weight
     bore = tank.overflow_mm[0]
-    wide = "more than common pipes" if bore is None else f"at least {bore:g} mm"
-    rain = f"At {DESIGN_RAIN_MM_H[0]:g} mm/h of rain {tank.inflow_l_s[0]:.1f} L/s come off its roof"
+    wide = "more than common pipes" if bore is None else f"at least {by.bore.text(bore)}"
+    rain = f"At {by.rain.text(DESIGN_RAIN_MM_H[0])} of rain {by.stream.text(tank.inflow_l_s[0])} come off its roof"
     return f"{weight} {rain}: an overflow of {wide}."
 
 
@@ -62,40 +63,45 @@ def _weight(weight_kg: float, show: Show) -> str:
     return f"{weight_kg:.0f} kg" if show.units == "metric" else f"{weight_kg * LB_PER_KG:.0f} lb"
 
 
-def _weight_table(tanks: Sequence[TankLoads], show: Show) -> Table:
+def _weight_table(tanks: Sequence[TankLoads], show: Show, by: Measures) -> Table:
     rows = []
     for tank in tanks:
-        on = "as its feet or saddles are" if tank.base_kpa is None else f"{tank.base_kpa:.0f} kPa"
+        on = "as its feet or saddles are" if tank.base_kpa is None else by.bearing.text(tank.base_kpa)
         rows.append(
             (
                 tank.tank.name,
                 _weight(tank.water_kg, show),
                 on,
-                f"{tank.drain_l_min:.0f} L/min at first",
+                f"{by.trickle.text(tank.drain_l_min)} at first",
                 f"{tank.drain_min:.0f} min",
             )
         )
     return Table(
-        f"Weight of the water alone, and a drain of {DRAIN_BORE_MM:g} mm at the floor",
+        f"Weight of the water alone, and a drain of {by.bore.text(DRAIN_BORE_MM)} at the floor",
         ("tank", "full to the top", "on its base", "drain", "empty after"),
         tuple(rows),
     )
 
 
-def _soil_table() -> Table:
+def _soil_table(by: Measures) -> Table:
     return Table(
         "What ground is presumed to carry where nobody has tested it",
-        ("ground", "kPa"),
-        tuple((name, f"{kpa:.0f}") for name, kpa in SOILS_KPA),
+        ("ground", by.bearing.unit),
+        tuple((name, by.bearing.number(kpa)) for name, kpa in SOILS_KPA),
     )
 
 
-def _overflow_table(tanks: Sequence[TankLoads]) -> Table:
+def _overflow_table(tanks: Sequence[TankLoads], by: Measures) -> Table:
     rows = []
     for tank in [each for each in tanks if each.inflow_l_s[0] > 0.0]:
         for rain, flow, bore in zip(DESIGN_RAIN_MM_H, tank.inflow_l_s, tank.overflow_mm, strict=True):
             rows.append(
-                (tank.tank.name, f"{rain:g} mm/h", f"{flow:.2f} L/s", "none" if bore is None else f"{bore:g} mm")
+                (
+                    tank.tank.name,
+                    by.rain.text(rain),
+                    by.stream.text(flow, 2),
+                    "none" if bore is None else by.bore.text(bore),
+                )
             )
     return Table(
         "Overflow: at least as wide as the inlet, and as this",
@@ -104,23 +110,28 @@ def _overflow_table(tanks: Sequence[TankLoads]) -> Table:
     )
 
 
-def _gap_table() -> Table:
+def _gap_table(by: Measures) -> Table:
     return Table(
         "Air gap above the spill level, where mains water fills a tank: two rules",
-        ("bore of the filling pipe", "twice the opening, at least 25 mm", "twice the bore, at least 20 mm"),
+        (
+            "bore of the filling pipe",
+            f"twice the opening, at least {by.bore.text(US_LEAST_MM)}",
+            f"twice the bore, at least {by.bore.text(UK_LEAST_MM)}",
+        ),
         tuple(
-            (f"{bore:g} mm", f"{max(US_LEAST_MM, 2.0 * bore):g} mm", f"{max(UK_LEAST_MM, 2.0 * bore):g} mm")
+            tuple(by.bore.text(size) for size in (bore, max(US_LEAST_MM, 2.0 * bore), max(UK_LEAST_MM, 2.0 * bore)))
             for bore in FILL_BORES_MM
         ),
     )
 
 
-def _rests() -> tuple[str, ...]:
+def _rests(by: Measures) -> tuple[str, ...]:
+    water = "1 L of water is 1 kg" if by.length.unit == "m" else "1 gal of water is 8.35 lb"
     return (
-        "Weight: 1 L of water is 1 kg; the tank, its stand and snow come on top. Soil: International Residential "
-        "Code, table R401.4.1 (from memory); peat, fill and frozen ground carry less.",
-        "Design rain: 75 mm/h is what British gutters are laid out for (from memory); 150 mm/h a cloudburst. All of "
-        "it is taken to run off.",
+        f"Weight: {water}; the tank, its stand and snow come on top. Soil: International Residential Code, table "
+        "R401.4.1 (from memory); peat, fill and frozen ground carry less.",
+        f"Design rain: {by.rain.text(75.0)} is what British gutters are laid out for (from memory); "
+        f"{by.rain.text(150.0)} a cloudburst. All of it is taken to run off.",
         f"Overflow and drain: {ORIFICE:g} A sqrt(2 g h), a sharp hole (textbook), the overflow with water up to its "
         "crown; a long or bent pipe takes less.",
         "Air gap: first rule as American plumbing codes are quoted, second as British water regulations (both "

@@ -11,7 +11,7 @@ import numpy as np
 from controller.estimate.catch import WETTING_MM
 from controller.site.model import Site
 from controller.site.show import Show
-from controller.site.units import US_GALLON_L
+from controller.site.units import INCH_MM, US_GALLON_L
 from simulator.advise.climate import FEW_YEARS
 from simulator.advise.demand import Array
 from simulator.advise.page import Block, Section, Table, Warnings
@@ -35,9 +35,10 @@ RELIABLE_SHARE = 0.8
 FLUSHES_MM = (
     ("no first flush", 0.0),
     ("1 gal per 100 ft2 (Texas rule)", 0.4075),
-    ("measured need, 1.2 mm (2024)", 1.2),
+    ("measured need, {depth} (2024)", 1.2),
 )
 COEFFICIENTS = (0.75, 0.85, 0.95)
+_AREA_RULES = {"metric": "1 mm on 1 m2 is 1 L", "us": "1 in on 1 ft2 is 0.62 gal"}
 RULE_PART = 0.05
 """British practice for houses, of a year's yield or of a year's demand, whichever is less (BS 8515, second-hand)."""
 
@@ -85,7 +86,7 @@ def storage_section(site: Site, studies: Sequence[StorageStudy]) -> Section:
             blocks.append(f"{tank.name}: no roof fills it or no zone drinks from it, so nothing was reckoned.")
     data = {study.tank.id: _data(study) for study in studies}
     return Section(
-        "storage", "Storage: what tank and roof would do", tuple(blocks), tuple(found), _rests(studies), data
+        "storage", "Storage: what tank and roof would do", tuple(blocks), tuple(found), _rests(studies, show), data
     )
 
 
@@ -284,7 +285,7 @@ def mean_catch_l(site: Site, study: StorageStudy, first_flush_mm: float | None, 
 def _catch_table(site: Site, study: StorageStudy, show: Show) -> Table:
     rows = [
         ("as declared", _catch_row(site, study, None, show)),
-        *((n, _catch_row(site, study, f, show)) for n, f in FLUSHES_MM),
+        *((name.format(depth=show.rain(f)), _catch_row(site, study, f, show)) for name, f in FLUSHES_MM),
     ]
     return Table(
         f"What the roofs give in a mean year, {_unit(show)}: published figures disagree",
@@ -357,14 +358,14 @@ def _rules_table(study: StorageStudy) -> Table:
     )
 
 
-def _rests(studies: Sequence[StorageStudy]) -> tuple[str, ...]:
+def _rests(studies: Sequence[StorageStudy], show: Show) -> tuple[str, ...]:
     if not studies:
         return ()
     climate = studies[0].climate
     dual = any(zone.surface is not None for study in studies for zone in study.demand.zones)
     rain = range_of(np.array(climate.year_rain_mm()))
     return (
-        f"Weather: {climate.source}. Rain of a year {rain.low:.0f} / {rain.middle:.0f} / {rain.high:.0f} mm.",
+        f"Weather: {climate.source}. Rain of a year {_depths(rain, show)}.",
         *(
             ()
             if climate.measured
@@ -373,8 +374,8 @@ def _rests(studies: Sequence[StorageStudy]) -> tuple[str, ...]:
                 "with --weather, are better.",
             )
         ),
-        f"Catch of a day: ((rain - {WETTING_MM:g} mm that wets the roof) x runoff coefficient - first flush) x plan "
-        "area, each day with rain anew. 1 mm on 1 m2 is 1 L. Wetting: common practice, no source. "
+        f"Catch of a day: ((rain - {show.rain(WETTING_MM)} that wets the roof) x runoff coefficient - first flush) x "
+        f"plan area, each day with rain anew. {_AREA_RULES[show.units]}. Wetting: common practice, no source. "
         "Coefficients: BS EN 16941-1 (second-hand) has 0.90 for smooth metal, 0.80 for pitched tiles, 0.75 for "
         "concrete; other tables reach 0.95 for metal. First flush: Texas Water Development Board, and Water 2024, "
         "16(10) 1421 (abstract).",
@@ -430,6 +431,12 @@ def _data(study: StorageStudy) -> dict[str, Any]:
             for n, zone in enumerate(study.demand.zones)
         },
     }
+
+
+def _depths(depth: Range, show: Show) -> str:
+    """Three depths with their unit at the end."""
+    size, unit, decimals = (1.0, "mm", 0) if show.units == "metric" else (INCH_MM, "in", 1)
+    return " / ".join(f"{mm / size:.{decimals}f}" for mm in depth) + f" {unit}"
 
 
 def _unit(show: Show) -> str:

@@ -20,6 +20,7 @@ from simulator.advise.friction import (
     reynolds,
     velocity_m_s,
 )
+from simulator.advise.measures import Measures, measures
 from simulator.advise.network import feed_loss_m
 from simulator.advise.page import Block, Section, Table, Warnings
 from simulator.advise.pictures import Chart, Line
@@ -27,6 +28,7 @@ from simulator.advise.water_study import (
     ASSUMED_BORE_MM,
     ASSUMED_EMITTERS,
     ASSUMED_FEED_M,
+    ASSUMED_HEAD_M,
     ASSUMED_RISE_M,
     ASSUMED_SPACING_M,
     CLEAN_FILTER_M,
@@ -43,14 +45,19 @@ _CURVE_POINTS = 25
 
 def water_section(site: Site, pumps: Sequence[PumpWater]) -> Section:
     """Section and data of all pumps."""
-    show = Show(site.units)
+    show, by = Show(site.units), measures(site.units)
     blocks: list[Block] = []
     found: list[str] = []
     for water in pumps:
         faults = tuple(text for zone in water.zones for text in zone.faults)
         if faults:
             blocks.append(Warnings(faults))
-        blocks += [_chart(water, show), _flow_table(water, show), _even_table(water), _friction_table(water)]
+        blocks += [
+            _chart(water, show, by),
+            _flow_table(water, show, by),
+            _even_table(water, by),
+            _friction_table(water, by),
+        ]
         blocks.append(_pairs_words(water))
         found.append(_found(water, faults, show))
     zones = [zone for water in pumps for zone in water.zones]
@@ -58,7 +65,7 @@ def water_section(site: Site, pumps: Sequence[PumpWater]) -> Section:
     assumed = "all zones" if len(names) == len(zones) else ", ".join(names)
     data = {water.pump.id: _data(water) for water in pumps}
     return Section(
-        "water", "Water on its way: pump, pipes, emitters", tuple(blocks), tuple(found), _rests(assumed, show), data
+        "water", "Water on its way: pump, pipes, emitters", tuple(blocks), tuple(found), _rests(assumed, by), data
     )
 
 
@@ -70,17 +77,22 @@ def _found(water: PumpWater, faults: Sequence[str], show: Show) -> str:
     return text + f"; {len(faults)} thing{'s' if len(faults) > 1 else ''} to look at."
 
 
-def _chart(water: PumpWater, show: Show) -> Chart:
+def _chart(water: PumpWater, show: Show, by: Measures) -> Chart:
     scale = 1.0 if show.units == "metric" else US_GALLON_L
     most = water.pump.max_flow_l_min
     flows = [most * n / _CURVE_POINTS for n in range(_CURVE_POINTS + 1)]
-    curve = tuple((flow / scale, max(0.0, water.source.head_m(flow) - water.source.surface_m)) for flow in flows)
+    curve = tuple(
+        (flow / scale, by.head.value(max(0.0, water.source.head_m(flow) - water.source.surface_m))) for flow in flows
+    )
     lines = [Line(f"pump {water.pump.id}, behind the filter", curve, 0, heavy=True)]
     for n, zone in enumerate(water.zones):
-        points = [(flow / scale, head) for flow, head in _system_curve(water, zone) if flow <= most]
+        points = [(flow / scale, by.head.value(head)) for flow, head in _system_curve(water, zone) if flow <= most]
         lines.append(Line(zone.zone.name, tuple(points), n + 1))
     marks = [
-        (zone.usual.flow_l_min / scale, water.source.head_m(zone.usual.flow_l_min) - water.source.surface_m)
+        (
+            zone.usual.flow_l_min / scale,
+            by.head.value(water.source.head_m(zone.usual.flow_l_min) - water.source.surface_m),
+        )
         for zone in water.zones
     ]
     lines += [Line("where they meet", (mark,)) for mark in marks[:1]]
@@ -88,7 +100,7 @@ def _chart(water: PumpWater, show: Show) -> Chart:
     return Chart(
         title=f"Pump {water.pump.id} against its zones, the tank half full",
         x_name="flow, L/min" if show.units == "metric" else "flow, gal/min",
-        y_name="head above the water, m",
+        y_name=f"head above the water, {by.head.unit}",
         lines=tuple(lines),
     )
 
@@ -106,7 +118,7 @@ def _system_curve(water: PumpWater, zone: ZoneWater) -> list[tuple[float, float]
     return points
 
 
-def _flow_table(water: PumpWater, show: Show) -> Table:
+def _flow_table(water: PumpWater, show: Show, by: Measures) -> Table:
     rows = []
     for zone in water.zones:
         line = zone.usual.line
@@ -117,8 +129,8 @@ def _flow_table(water: PumpWater, show: Show) -> Table:
                 show.flow(zone.usual.flow_l_min),
                 show.flow(zone.zone.rated_flow_l_min),
                 _span(show.flow(zone.low.flow_l_min), show.flow(zone.high.flow_l_min)),
-                f"{zone.usual.pump_m:.1f}",
-                f"{min(line.heads_m):.1f} to {max(line.heads_m):.1f}"
+                by.head.number(zone.usual.pump_m),
+                f"{by.pressure.number(min(line.heads_m))} to {by.pressure.number(max(line.heads_m))}"
                 + (" (regulated)" if zone.usual.regulating else ""),
                 f"{zone.cap_min:.0f} of {window}",
             )
@@ -130,8 +142,8 @@ def _flow_table(water: PumpWater, show: Show) -> Table:
             "flow, tank half full",
             "emitters' rating",
             "tank low to full",
-            "pump's head, m",
-            "head at emitters, m",
+            f"pump's head, {by.head.unit}",
+            f"{'head' if by.pressure.unit == by.head.unit else 'pressure'} at emitters, {by.pressure.unit}",
             "minutes for the daily cap, of windows",
         ),
         tuple(rows),
@@ -146,7 +158,7 @@ def _span(low: str, high: str) -> str:
     return f"{number} to {high}" if high.endswith(unit) else f"{low} to {high}"
 
 
-def _even_table(water: PumpWater) -> Table:
+def _even_table(water: PumpWater, by: Measures) -> Table:
     rows = []
     for zone in water.zones:
         line = zone.pipes.line
@@ -154,19 +166,19 @@ def _even_table(water: PumpWater) -> Table:
         rows.append(
             (
                 zone.zone.name,
-                f"{zone.pipes.lines} x {length:.1f}, {line.bore_mm:g}",
-                f"{line.emitters} x {line.spacing_m:.2f}",
+                f"{zone.pipes.lines} x {by.length.number(length)}, {by.bore.number(line.bore_mm)}",
+                f"{line.emitters} x {by.length.number(line.spacing_m, 2)}",
                 f"{100.0 * zone.usual.line.flow_variation:.1f} %",
                 f"{zone.uniformity:.0f} %, {uniformity_class(zone.uniformity)}",
-                f"{zone.longest_m:.1f} m",
+                by.length.text(zone.longest_m),
             )
         )
     return Table(
         "How evenly along a line",
         (
             "zone",
-            "lines, m, and bore, mm",
-            "emitters, m apart",
+            f"lines, {by.length.unit}, and bore, {by.bore.unit}",
+            f"emitters, {by.length.unit} apart",
             "flow differs by",
             "emission uniformity",
             "longest for 10 %",
@@ -183,7 +195,7 @@ def uniformity_class(uniformity: float) -> str:
     return "unfit"
 
 
-def _friction_table(water: PumpWater) -> Table:
+def _friction_table(water: PumpWater, by: Measures) -> Table:
     rows = []
     for zone in water.zones:
         flow, bore, length = zone.usual.flow_l_min, zone.pipes.feed_bore_mm, zone.pipes.feed_m
@@ -196,21 +208,21 @@ def _friction_table(water: PumpWater) -> Table:
         rows.append(
             (
                 zone.zone.name,
-                f"{length:g}, {bore:g}",
-                f"{velocity_m_s(flow, bore):.2f}",
-                f"{_colebrook_loss_m(flow, bore, length):.2f}",
-                f"{pipe_loss_m(flow, bore, length):.2f}",
-                " / ".join(f"{friction_m(flow, bore, length, c):.2f}" for c in PLASTIC_C),
-                f"{zone.usual.feed_loss_m - pipe_loss_m(flow, bore, length):.2f}",
-                f"{exact:.3f} / {christiansen_factor(line.emitters) * plain:.3f}",
+                f"{by.length.round(length).partition(' ')[0]}, {by.bore.number(bore)}",
+                by.speed.number(velocity_m_s(flow, bore), 2),
+                by.head.number(_colebrook_loss_m(flow, bore, length), 2),
+                by.head.number(pipe_loss_m(flow, bore, length), 2),
+                " / ".join(by.head.number(friction_m(flow, bore, length, c), 2) for c in PLASTIC_C),
+                by.head.number(zone.usual.feed_loss_m - pipe_loss_m(flow, bore, length), 2),
+                f"{by.head.number(exact, 3)} / {by.head.number(christiansen_factor(line.emitters) * plain, 3)}",
             )
         )
     return Table(
-        "What friction takes, m of head: published formulas beside one another",
+        f"What friction takes, {by.head.unit} of head: published formulas beside one another",
         (
             "zone",
-            "feed pipe, m, and bore, mm",
-            "m/s",
+            f"feed pipe, {by.length.unit}, and bore, {by.bore.unit}",
+            by.speed.unit,
             "Darcy-Weisbach, Colebrook",
             "Darcy-Weisbach, as used",
             f"Hazen-Williams C {PLASTIC_C[0]:.0f} / {PLASTIC_C[1]:.0f}",
@@ -249,7 +261,7 @@ def _pairs_words(water: PumpWater) -> str:
     return f"These should not run at once: {names}. The controller waters one zone of a pump at a time."
 
 
-def _rests(assumed: str, show: Show) -> tuple[str, ...]:
+def _rests(assumed: str, by: Measures) -> tuple[str, ...]:
     texts = [
         "Pump: a parabola from the declared greatest head at no flow to no head at the greatest flow; its data "
         "sheet's curve comes first. A worn pump or a low battery gives less.",
@@ -257,8 +269,8 @@ def _rests(assumed: str, show: Show) -> tuple[str, ...]:
         f"in EPANET 2; roughness {PLASTIC_ROUGHNESS_MM:g} mm, water of 15 °C. Hazen-Williams reads 10 to 15 % lower "
         "with C 150 in such tubes; C 140 comes nearer.",
         f"Fittings: {FITTINGS:g} velocity heads in the feed pipe (entrance 0.5, valve 10, four bends 3.6, tee 1.8; "
-        f"EPANET users manual, table 3.3, from memory). Clean filter: {CLEAN_FILTER_M:g} m at the pump's greatest "
-        "flow (common practice); a clogged one takes several times that.",
+        f"EPANET users manual, table 3.3, from memory). Clean filter: {by.head.round(CLEAN_FILTER_M)} at the pump's "
+        "greatest flow (common practice); a clogged one takes several times that.",
         "Emitters: q = k h^x on level lines. Emission uniformity 100 (1 - 1.27 CV) qmin/qavg with CV "
         f"{MADE_VARIATION:g} (ASABE EP405, second-hand); in the field 65 to 80 % are usual. A difference of flow of "
         "10 % along a line (20 % of head) is the usual allowance.",
@@ -268,12 +280,11 @@ def _rests(assumed: str, show: Show) -> tuple[str, ...]:
         texts.insert(
             0,
             f"Not declared, so assumed for {assumed}: lines of at most {ASSUMED_EMITTERS} emitters "
-            f"{ASSUMED_SPACING_M:g} m apart, bore {ASSUMED_BORE_MM:g} mm; a feed pipe of {ASSUMED_FEED_M:g} m; "
-            f"emitters {ASSUMED_RISE_M:g} m above the tank's floor, plain turbulent (x 0.5), rated at 10 m; no "
-            "regulator. Write [zone.line] in the site file to have your own.",
+            f"{by.length.round(ASSUMED_SPACING_M)} apart, bore {by.bore.text(ASSUMED_BORE_MM)}; a feed pipe of "
+            f"{by.length.round(ASSUMED_FEED_M)}; emitters {by.length.round(ASSUMED_RISE_M)} above the tank's floor, "
+            f"plain turbulent (x 0.5), rated at {by.pressure.text(ASSUMED_HEAD_M, 0)}; no regulator. Write [zone.line] "
+            "in the site file to have your own.",
         )
-    if show.units == "us":
-        texts.append("Heads and pipes are in metric units here: 1 m is 3.28 ft, 1 m of head 1.42 psi, 25.4 mm an inch.")
     return tuple(texts)
 
 

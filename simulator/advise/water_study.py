@@ -11,9 +11,11 @@ from itertools import combinations
 from math import ceil
 
 from controller.site.geometry import volume_l
-from controller.site.model import Line, Pump, Site, Zone
+from controller.site.model import Line, Pump, Site, UnitSystem, Zone
+from controller.site.show import Show
 from simulator.advise.drip_line import DripLine, Emitter, longest_line
 from simulator.advise.friction import velocity_m_s
+from simulator.advise.measures import measures
 from simulator.advise.network import Source, ZonePipes, ZoneState, operate, together
 from simulator.plant.hydraulics import Filter, PumpCurve
 
@@ -22,7 +24,7 @@ CLEAN_FILTER_M = 1.0
 FITTINGS = 16.0
 """Entrance 0.5, one valve 10, four bends 0.9 each, a tee 1.8: EPANET users manual, table 3.3 (from memory)."""
 ASSUMED_SPACING_M, ASSUMED_EMITTERS, ASSUMED_BORE_MM = 0.3, 24, 13.6
-ASSUMED_FEED_M, ASSUMED_RISE_M = 10.0, 0.5
+ASSUMED_FEED_M, ASSUMED_RISE_M, ASSUMED_HEAD_M = 10.0, 0.5, 10.0
 _BORES_MM = (9.0, 13.6, 15.8, 20.9, 26.6, 35.1, 52.5)
 FASTEST_M_S = 1.5
 """Velocity above which a pipe is thin for its flow: 5 ft/s, a common limit."""
@@ -93,7 +95,7 @@ def assumed_line(zone: Zone) -> Line:
         feed_length_m=ASSUMED_FEED_M,
         feed_bore_mm=None,
         exponent=0.5,
-        nominal_head_m=10.0,
+        nominal_head_m=ASSUMED_HEAD_M,
         regulated_head_m=None,
         rise_m=ASSUMED_RISE_M,
     )
@@ -117,7 +119,7 @@ def _of_pump(site: Site, pump: Pump) -> PumpWater:
     mesh = Filter(CLEAN_FILTER_M, pump.max_flow_l_min)
     half_m = _level_of_half_m(site, pump)
     sources = [Source(curve, mesh, level) for level in (half_m, tank.suction_mm / 1000.0, tank.overflow_mm / 1000.0)]
-    zones = tuple(_of_zone(zone, sources) for zone in site.zones if zone.tank_id == pump.tank_id)
+    zones = tuple(_of_zone(zone, sources, site.units) for zone in site.zones if zone.tank_id == pump.tank_id)
     return PumpWater(pump, sources[0], zones, _pairs(sources[0], zones))
 
 
@@ -135,7 +137,7 @@ def _level_of_half_m(site: Site, pump: Pump) -> float:
     return low / 1000.0
 
 
-def _of_zone(zone: Zone, sources: Sequence[Source]) -> ZoneWater:
+def _of_zone(zone: Zone, sources: Sequence[Source], units: UnitSystem) -> ZoneWater:
     pipes = pipes_of(zone)
     usual, low, high = (operate(source, pipes) for source in sources)
     longest = longest_line(pipes.line, usual.line.inlet_m) if usual.flow_l_min > 0.0 else 0
@@ -154,36 +156,41 @@ def _of_zone(zone: Zone, sources: Sequence[Source]) -> ZoneWater:
         window_min=window_min,
         faults=(),
     )
-    return replace(found, faults=tuple(_faults(found)))
+    return replace(found, faults=tuple(_faults(found, units)))
 
 
-def _faults(found: ZoneWater) -> list[str]:
-    """What is wrong with a zone, each a sentence with the cure."""
+def _faults(found: ZoneWater, units: UnitSystem) -> list[str]:
+    """What is wrong with a zone, each a sentence with the cure, in the owner's units."""
     zone, pipes, usual = found.zone, found.pipes, found.usual
-    name, line = zone.name, usual.line
+    name, line, show, by = zone.name, usual.line, Show(units), measures(units)
     if found.low.flow_l_min <= 0.0:
         return [f"{name}: with the tank nearly empty the pump does not lift water to it; it needs more head."]
     texts = []
     if usual.flow_l_min < WEAK_PART * zone.rated_flow_l_min:
+        flow, _, unit = show.flow(usual.flow_l_min).partition(" ")
         texts.append(
-            f"{name}: {usual.flow_l_min:.1f} L/min flow instead of the {zone.rated_flow_l_min:.1f} its emitters are "
-            "rated for; use a wider feed pipe, fewer emitters at once or a stronger pump."
+            f"{name}: {flow} {unit} flow instead of the {show.flow(zone.rated_flow_l_min).partition(' ')[0]} its "
+            "emitters are rated for; use a wider feed pipe, fewer emitters at once or a stronger pump."
         )
     least_m, most_m = EMITTER_HEADS_M
     if min(line.heads_m) < least_m or max(line.heads_m) > most_m:
+        kind = "m of head" if units == "metric" else by.pressure.unit
         texts.append(
-            f"{name}: emitters work at {min(line.heads_m):.1f} to {max(line.heads_m):.1f} m of head; usual ones are "
-            f"made for {least_m:.0f} to {most_m:.0f} m: see their data sheet"
+            f"{name}: emitters work at {by.pressure.number(min(line.heads_m))} to "
+            f"{by.pressure.number(max(line.heads_m))} {kind}; usual ones are made for "
+            f"{by.pressure.number(least_m, 0)} to {by.pressure.text(most_m, 0)}: see their data sheet"
             + (", or put in a pressure regulator." if max(line.heads_m) > most_m else ".")
         )
     if pipes.line.emitters * pipes.line.spacing_m > found.longest_m:
         texts.append(
-            f"{name}: along a line of {pipes.line.emitters * pipes.line.spacing_m:.1f} m the flow differs by "
-            f"{100.0 * line.flow_variation:.0f} %; up to {found.longest_m:.1f} m it would stay within 10 %."
+            f"{name}: along a line of {by.length.text(pipes.line.emitters * pipes.line.spacing_m)} the flow differs by "
+            f"{100.0 * line.flow_variation:.0f} %; up to {by.length.text(found.longest_m)} it would stay within 10 %."
         )
     speed = velocity_m_s(usual.flow_l_min, pipes.feed_bore_mm)
     if speed > FASTEST_M_S:
-        texts.append(f"{name}: {speed:.1f} m/s in the feed pipe; above {FASTEST_M_S:.1f} m/s take a wider one.")
+        texts.append(
+            f"{name}: {by.speed.text(speed)} in the feed pipe; above {by.speed.text(FASTEST_M_S)} take a wider one."
+        )
     if 0.0 < found.window_min < found.cap_min:
         texts.append(
             f"{name}: its daily cap takes {found.cap_min:.0f} min at this flow, its windows have "

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from controller.site.model import Site
+from simulator.advise.measures import Measures, measures
 from simulator.advise.page import Block, Section, Table, Warnings
 from simulator.wiring import (
     AWG,
@@ -75,7 +76,7 @@ def circuits_of(site: Site) -> tuple[Circuit, ...]:
 
 def wiring_section(site: Site) -> Section:
     """Section and data of all circuits."""
-    circuits = circuits_of(site)
+    circuits, by = circuits_of(site), measures(site.units)
     near = [circuit for circuit in circuits if circuit.distances_m == NEAR_M]
     far = [circuit for circuit in circuits if circuit.distances_m == FAR_M]
     blocks: list[Block] = [
@@ -85,15 +86,15 @@ def wiring_section(site: Site) -> Section:
                 "live, a licensed person decides; anything on mains voltage is that person's work.",
             )
         ),
-        _table("Wires near the battery, by distance one way: at most 3 % of 12 V lost", near, NEAR_M),
-        _table("Wires to the valves: at most 10 % of 12 V lost", far, FAR_M),
-        _drop_table(circuits),
+        _table("Wires near the battery, by distance one way: at most 3 % of 12 V lost", near, NEAR_M, by),
+        _table("Wires to the valves: at most 10 % of 12 V lost", far, FAR_M, by),
+        _drop_table(circuits, by),
     ]
     main = circuits[0]
     found = (
         f"All loads together run at {main.current_a:g} A: "
         + (f"a fuse of {main.fuse_a:g} A" if main.fuse_a else "more than common blade fuses carry: ask an electrician")
-        + " within 18 cm of the battery's terminal.",
+        + f" within {by.near.text(18.0)} of the battery's terminal.",
     )
     data: dict[str, Any] = {
         circuit.name: {
@@ -110,7 +111,7 @@ def wiring_section(site: Site) -> Section:
     return Section("wiring", "Wires and fuses", tuple(blocks), found, _rests(), data)
 
 
-def _table(caption: str, circuits: list[Circuit], distances_m: tuple[float, ...]) -> Table:
+def _table(caption: str, circuits: list[Circuit], distances_m: tuple[float, ...], by: Measures) -> Table:
     rows = []
     for circuit in circuits:
         cells = [
@@ -119,11 +120,11 @@ def _table(caption: str, circuits: list[Circuit], distances_m: tuple[float, ...]
         ]
         fuse = "none fits" if circuit.fuse_a is None else f"{circuit.fuse_a:g} A"
         rows.append((circuit.name, f"{circuit.current_a:g} A", fuse, *cells))
-    head = ("circuit", "runs at", "fuse at least", *(f"{distance:g} m" for distance in distances_m))
+    head = ("circuit", "runs at", "fuse at least", *(by.length.text(distance, 0) for distance in distances_m))
     return Table(caption, head, tuple(rows))
 
 
-def _drop_table(circuits: tuple[Circuit, ...]) -> Table:
+def _drop_table(circuits: tuple[Circuit, ...], by: Measures) -> Table:
     """What the two standards make of the same distance."""
     rows = []
     for circuit in circuits:
@@ -134,7 +135,7 @@ def _drop_table(circuits: tuple[Circuit, ...]) -> Table:
         rows.append(
             (
                 circuit.name,
-                f"{distance:g} m",
+                by.length.text(distance, 0),
                 *(_drop(circuit, wire, distance) for wire in (metric, awg)),
                 " / ".join(
                     "ask its maker" if (most := largest_fuse_a(w)) is None else f"{most:g} A" for w in (metric, awg)

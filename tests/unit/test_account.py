@@ -8,6 +8,7 @@ import itertools
 import json
 import math
 import re
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from controller.account.days import fold
 from controller.account.events import Event, Period
 from controller.account.faults import fault_accounts, missed_waterings
 from controller.account.made import Account, account_of
+from controller.account.pictures import figures
 from controller.account.tables import csv_tables, json_text
 from controller.account.text import text_lines
 from controller.account.water import NOT_RECORDED, books_of, day_ledgers, months_of
@@ -381,3 +383,15 @@ def test_the_text_names_every_entry_and_the_owner_s_units() -> None:
     text = "\n".join(text_lines(whole(events)))
     for words in ("rain from the roof", "5.0 L ± 0.1 L", "Salad bed, east", "leaked", "closing", "899 L"):
         assert words in text
+
+
+def test_an_american_site_s_pictures_are_in_inches() -> None:
+    """25.4 mm is an inch: the axis of the rain ends at 1 and not at 30."""
+    events = [site_day(0, 25.4), ledger(0, 900_000, {}), zone_day(0, readily_mm=12.7)]
+    american = replace(EXAMPLE, units="us")
+    for site, unit, top in ((EXAMPLE, "mm", 30.0), (american, "inches", 1.0)):
+        by_name = {figure.name: figure for figure in figures(account_of(site, events, []))}
+        assert by_name["weather"].caption.endswith(f"{unit} a day")
+        marks = re.findall(r"<text[^>]*>([\d.]+)</text>", by_name["weather"].svg)
+        assert float(max(marks, key=float)) == top
+        assert f", {unit} (0 is full)" in by_name[f"zone-{BED}"].caption

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from controller.site.load import parse_site
 from controller.site.model import Line, Pump, Site, Window, Zone
 from simulator.advise.friction import velocity_m_s
-from simulator.advise.page import Warnings
+from simulator.advise.page import Section, Table, Warnings
 from simulator.advise.water_section import uniformity_class, water_section
 from simulator.advise.water_study import ZoneWater, assumed_line, pipes_of, study_water, usual_bore_mm
 from simulator.example import example_site_text
@@ -118,8 +119,35 @@ def test_the_pipes_in_the_examples_comment_are_right_as_they_stand() -> None:
     assert study_water(site)[0].zones[0].faults == ()
 
 
-def test_american_units_come_with_what_a_metre_is() -> None:
-    american = replace(SITE, units="us")
-    section = water_section(american, study_water(with_zone(replace(EAST, line=LINE))))
-    assert any("1 m of head 1.42 psi" in text for text in section.rests)
-    assert "gal/min" in section.found[0]
+def test_american_sites_read_feet_inches_and_psi() -> None:
+    """1 m is 3.281 ft, 10 m of head 14.22 psi, 13.6 mm 0.54 in, 1 m/s 3.281 ft/s (NIST SP 811)."""
+    line = replace(LINE, rise_m=15.0)
+    american = replace(with_zone(replace(EAST, line=line)), units="us")
+    (water,) = study_water(american)
+    text = told(water_section(american, (water,)))
+    assert "pump's head, ft" in text
+    assert "pressure at emitters, psi" in text
+    assert f"{water.zones[0].usual.pump_m * 3.28084:.1f}" in text
+    assert f"{max(water.zones[0].usual.line.heads_m) / 0.70307:.1f}" in text
+    assert "lines, ft, and bore, in" in text
+    assert f"{line.count} x {line.length_m * 3.28084:.1f}, {line.bore_mm / 25.4:.2f}" in text
+    assert not re.search(r"\d (m|mm|m/s|L/min)\b", text), re.search(r".{30}\d (m|mm|m/s|L/min)\b.{20}", text)
+
+
+def test_metric_sites_read_metres() -> None:
+    text = told(water_section(SITE, study_water(SITE)))
+    assert "head at emitters, m" in text
+    assert not re.search(r"\b(psi|ft|in/h)\b", text)
+
+
+def told(section: Section) -> str:
+    """All words of a section but those of its sources, which name figures as they were published."""
+    parts = [*section.found]
+    for block in section.blocks:
+        if isinstance(block, Table):
+            parts += [block.caption, *block.head, *(cell for row in block.rows for cell in row)]
+        elif isinstance(block, Warnings):
+            parts += block.texts
+        elif isinstance(block, str):
+            parts.append(block)
+    return "\n".join(parts)

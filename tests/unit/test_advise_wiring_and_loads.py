@@ -18,6 +18,7 @@ from simulator.advise.loads import (
     study_loads,
 )
 from simulator.advise.loads_section import loads_section
+from simulator.advise.page import Table
 from simulator.advise.wiring_section import CRITICAL_PART, NOMINAL_V, circuits_of, wiring_section
 from simulator.example import example_site_text
 from simulator.wiring import AWG, METRIC, largest_fuse_a, voltage_drop_v
@@ -101,3 +102,18 @@ def test_the_overflow_takes_the_design_rain() -> None:
         assert bore is not None
         assert overflow_l_s(bore) >= flow
     assert overflow_bore_mm(1000.0) is None
+
+
+def test_american_sites_read_inches_feet_and_gallons() -> None:
+    """A cloudburst of 150 mm is 5.9 in, 0.5 L/s 7.9 gal/min, 1500 lb/ft2 71.8 kPa (NIST SP 811)."""
+    american = replace(SITE, units="us")
+    loads, wiring = loads_section(american, study_loads(american)), wiring_section(american)
+    cells = [cell for block in (*loads.blocks, *wiring.blocks) if isinstance(block, Table) for cell in told(block)]
+    assert {"3.0 in/h", "5.9 in/h", "7.93 gal/min", "15.85 gal/min", "1500", "lb/ft2"} <= set(cells)
+    assert "within 7 in of the battery's terminal" in wiring.found[0]
+    assert any(cell == "13 ft" for cell in cells)
+    assert not [cell for cell in cells if cell.endswith((" m", " mm", " mm/h", " L/s", " kPa", "L/min at first"))]
+
+
+def told(table: Table) -> tuple[str, ...]:
+    return (table.caption, *table.head, *(cell for row in table.rows for cell in row))
