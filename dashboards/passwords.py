@@ -7,6 +7,7 @@ import binascii
 import hashlib
 import hmac
 import os
+import re
 import unicodedata
 
 SHORTEST = 15
@@ -20,7 +21,25 @@ LOG2_N, BLOCK, LANES = 14, 8, 5
 r = 8, p = 5 in its list beside N = 2^17, r = 8, p = 1, which takes 128 MiB (the list from memory)."""
 SALT_BYTES = 16
 KEY_BYTES = 32
-_RUNS = ("0123456789", "abcdefghijklmnopqrstuvwxyz", "qwertyuiopasdfghjklzxcvbnm")
+_RUNS = (
+    "0123456789",
+    "abcdefghijklmnopqrstuvwxyz",
+    "qwertyuiopasdfghjklzxcvbnm",
+    "1q2w3e4r5t6y7u8i9o0p",
+    "1qaz2wsx3edc",
+)
+_SHORTEST_RUN = 4
+_WORN = (
+    "password", "passw0rd", "passphrase", "passwort", "iloveyou", "sunshine", "princess", "football", "baseball",
+    "superman", "starwars", "michelle", "computer", "internet", "administrator", "welcome", "letmein", "whatever",
+    "trustno1", "charlie", "jessica", "jordan", "master", "dragon", "monkey", "shadow", "freedom", "secret", "summer",
+    "winter", "spring", "autumn", "forever", "hello", "login", "admin", "qwerty", "azerty", "thisismy", "please",
+    "pumphouse", "raspberry", "watering", "allotment", "garden", "changeme", "default", "guest", "user", "test", "love",
+)  # fmt: skip
+"""Words that common passwords are made of (common practice, from memory), and those of this very trade."""
+_YEAR = re.compile(r"(19|20)\d\d", re.ASCII)
+_LEAST_BESIDE = 6
+"""Letters and digits that a password must have beside worn words and runs (own choice)."""
 
 
 def normal(password: str) -> str:
@@ -40,6 +59,8 @@ def why_not(password: str, name: str) -> str | None:
     plain = text.casefold()
     if len(set(plain)) < FEWEST_DIFFERENT or _is_repeated(plain) or _is_run(plain):
         return "This is too easy to guess: it repeats itself or runs along the keyboard."
+    if _is_worn(plain):
+        return "This is too easy to guess: it is made of what everybody takes. Three or four other words will do."
     if name and len(plain.replace(name.casefold(), "")) < SHORTEST // 2:
         return "This is too easy to guess: it is little more than the name."
     return None
@@ -55,6 +76,36 @@ def _is_run(text: str) -> bool:
     if 2 * len(letters) < len(text):
         return False  # Mostly other signs: a run of three letters between them gives nothing away.
     return any(letters in way * 4 for run in _RUNS for way in (run, run[::-1]))
+
+
+def _is_worn(text: str) -> bool:
+    """Whether little is left beside words and runs that are tried first. What has hardly a letter or digit is not."""
+    left = "".join(c for c in text if c.isalnum())
+    if 2 * len(left) < len(text):
+        return False
+    for word in sorted(_WORN, key=len, reverse=True):
+        left = left.replace(word, " ")
+    left = _YEAR.sub(" ", left)
+    at, beside = 0, 0
+    while at < len(left):
+        run = _run_from(left, at)
+        beside += 0 if run or left[at] == " " else 1
+        at += run or 1
+    return beside < _LEAST_BESIDE
+
+
+def _run_from(text: str, at: int) -> int:
+    """How many characters from here on run along the alphabet, the digits or the keyboard, or are all the same; 0 when
+    they are too few to be called a run."""
+    same = len(text) - at - len(text[at:].lstrip(text[at]))
+    longest = same
+    for run in _RUNS:
+        for way in (run, run[::-1]):
+            length = 0
+            while at + length < len(text) and text[at : at + length + 1] in way * 2:
+                length += 1
+            longest = max(longest, length)
+    return longest if longest >= _SHORTEST_RUN else 0
 
 
 def hashed(password: str, salt: bytes | None = None) -> str:
