@@ -65,7 +65,17 @@ def _sentence(record: StreamRecord, zone_names: Mapping[str, str], units: UnitSy
         return _look(who, fields)
     if record.kind == "schedule":
         return f"{who}: a new schedule is in force."
+    if record.kind == "journal":
+        return _journal(fields)
     return f"{record.kind} {who}: {_told(fields)}"
+
+
+def _journal(fields: Fields) -> str:
+    if _said(fields, "text"):
+        return f"{_said(fields, 'text')}."
+    if _true(fields, "opened_anew"):
+        return "The journal broke and was begun anew."
+    return "Entries of the journal were lost while the disk stood still."
 
 
 def _look(who: str, fields: Fields) -> str:

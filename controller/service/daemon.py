@@ -174,7 +174,8 @@ class Daemon:
             self._take(Restarted(self._clock.away_ms))
         if self._day_unknown:
             log.error("%s: what today used is not known, so nothing is watered until tomorrow", self._day_unknown)
-            parts.writer.add_record(now, Record("journal", "", {"day_unknown": self._day_unknown}))
+            text = f"What the day has had is not known: {self._day_unknown}"
+            parts.writer.add_record(now, Record("journal", "", {"day_unknown": True, "text": text}))
             self._hold_the_day(now)
 
     def _hold_the_day(self, now: Now) -> None:

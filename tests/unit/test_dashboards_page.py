@@ -426,6 +426,17 @@ def test_the_log_is_read_page_by_page_without_a_gap_or_a_repetition(store: Histo
         ("look", {"look": Value("forgotten")}, "Bench: how it looked is forgotten."),
         ("refusal", {"text": Value("Bench gets nothing: full")}, "Bench gets nothing: full"),
         ("link", {"up": Value(False), "reason": Value("no answer")}, "The board is lost: no answer."),
+        ("journal", {"opened_anew": Value(True), "dropped": Value(0)}, "The journal broke and was begun anew."),
+        (
+            "journal",
+            {"opened_anew": Value(False), "dropped": Value(3)},
+            "Entries of the journal were lost while the disk stood still.",
+        ),
+        (
+            "journal",
+            {"day_unknown": Value(True), "text": Value("What the day has had is not known: no journal")},
+            "What the day has had is not known: no journal.",
+        ),
     ],
 )
 def test_events_are_said_in_words(kind: str, fields: dict[str, Value], said: str) -> None:
