@@ -18,9 +18,7 @@ def usable_now_l(site: Site, tank: TankView) -> float | None:
     return max(0.0, usable_l(site.tank(tank.id)) - (tank.capacity_l - tank.volume_l))
 
 
-def likely_supply(
-    site: Site, tanks: Iterable[TankView], uses: Mapping[str, Use], today: date
-) -> dict[str, SupplyDays]:
+def likely_supply(site: Site, tanks: Iterable[TankView], uses: Mapping[str, Use], today: date) -> dict[str, SupplyDays]:
     """By tank id, where something is known of the water to come and of the water that is there; `uses` by zone id.
 
     Takes some 50 ms for each tank on a desk computer, so it is no business of the control loop.
