@@ -324,7 +324,7 @@ class LeakWatch:
     # --- deciding ----------------------------------------------------------------------------------------------------
 
     def _decide(self, hour: int, fall_l: float | None) -> None:
-        """Say what the hours weighed so far show; `fall_l` is what the last of them lost, None where that is not known."""
+        """Say what the hours weighed so far show; `fall_l` is what the last of them lost, None where not known."""
         suspicions = self._filter.suspicions(hour - FEWEST_HOURS)
         if not suspicions:
             return
