@@ -44,6 +44,15 @@ class SmallMedium:
         Path("/sys/fs/ext4", Path(device).name, "trigger_fs_error").write_text("1")
 
     @contextlib.contextmanager
+    def also_at(self, directory: Path) -> Iterator[None]:
+        """What is here can be seen there, too, in place of what was there."""
+        _run("mount", "--bind", self.directory, directory)
+        try:
+            yield
+        finally:
+            _run("umount", "--lazy", directory)
+
+    @contextlib.contextmanager
     def standing_still(self) -> Iterator[None]:
         """Whoever writes waits."""
         _run("fsfreeze", "--freeze", self.directory)

@@ -137,6 +137,27 @@ def test_without_a_readable_journal_nothing_is_watered_that_day_and_a_new_one_is
     journal.close()
 
 
+def test_a_journal_that_turns_up_later_is_begun_over_with_what_it_knows(garden: Garden, medium: SmallMedium) -> None:
+    """A medium that was not there at the start, and nothing may be written in its place."""
+    path = garden.journal
+    with in_memory(path.parent.with_name("slow-to-come")) as slow:
+        garden.journal = slow.directory / path.name
+        garden.serve()
+        garden.until_ready()
+        assert garden.order(order="hold-zone", id="h-1", zone=BED)["accepted"]
+        _stop(garden)
+        garden.journal = path
+        medium.turn_read_only()
+        garden.serve()
+        wait_for(lambda: _alert(garden, "day-not-known"), "word that the day's water is not known", 20.0)
+        wait_for(lambda: garden.value(f"zone-{BED}/mode") == "run", "a start that knows of no hold", 20.0)
+        with slow.also_at(path.parent):
+            wait_for(lambda: garden.value(f"zone-{BED}/mode") == "hold", "what the journal knows", 30.0)
+            wait_for(lambda: not _alert(garden, "day-not-known"), "end of the alert", 20.0)
+            assert garden.value("site/mode") == "run"
+            assert "starting over" in _stop(garden)
+
+
 def test_a_card_that_stands_still_never_holds_up_the_watering(tmp_path: Path) -> None:
     with in_a_file(tmp_path / "card") as card, _garden(tmp_path, card) as garden:
         garden.serve()

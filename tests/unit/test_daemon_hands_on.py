@@ -9,7 +9,18 @@ from typing import Any, cast
 
 import pytest
 
-from controller.contract import Forecast, ForecastDay, Input, Now, Order, OrderAnswer, RunZone, StepResult, StopAll
+from controller.contract import (
+    Forecast,
+    ForecastDay,
+    HoldAll,
+    Input,
+    Now,
+    Order,
+    OrderAnswer,
+    RunZone,
+    StepResult,
+    StopAll,
+)
 from controller.irrigate.outlook import NOTHING_TAKEN, Uses
 from controller.service.daemon import Daemon, Parts, Waker
 from tests.scenario.garden import EXAMPLE
@@ -108,3 +119,39 @@ def test_that_no_forecast_comes_is_told_with_the_reason(waker: Waker) -> None:
     forecasts.trouble = "weather.example.org: timed out"
     (finding,) = loop.service_findings()
     assert (finding.id, finding.severity, finding.text) == ("forecast-not-fetched", "info", forecasts.trouble)
+
+
+MIDNIGHT_MS = 1_780_009_200_000
+"""Of London, after NOW."""
+
+
+class Holding(Core):
+    """Shows a hold that somebody gave before."""
+
+    def __init__(self, held: bool, until_ms: int | None) -> None:
+        super().__init__()
+        self._held = SimpleNamespace(held=held, hold_until_wall_ms=until_ms)
+
+    def snapshot(self, _now: Now) -> SimpleNamespace:
+        return self._held
+
+
+@pytest.mark.parametrize(
+    ("held", "until_ms", "holds_anew"),
+    [(False, None, True), (True, MIDNIGHT_MS - 1, True), (True, None, False), (True, MIDNIGHT_MS + 1, False)],
+    ids=["nobody holds", "a hold that ends before", "a hold without end", "a hold that ends later"],
+)
+def test_a_day_that_is_not_known_is_held_to_its_midnight_and_no_hold_is_cut_short_by_that(
+    waker: Waker, held: bool, until_ms: int | None, holds_anew: bool
+) -> None:
+    loop = daemon(waker, Holding(held, until_ms))
+    loop._hold_the_day(NOW)
+    assert [item.command for item in loop._inputs if isinstance(item, Order)] == [HoldAll(MIDNIGHT_MS)] * holds_anew
+
+
+def test_while_it_is_not_known_what_a_day_has_had_everybody_can_see_it(waker: Waker) -> None:
+    loop = daemon(waker, Holding(False, None), day_unknown="the journal cannot be read")
+    loop._hold_the_day(NOW)
+    (finding,) = loop.service_findings()
+    assert finding.id == "day-not-known"
+    assert finding.text.startswith("the journal cannot be read: ")
