@@ -84,9 +84,7 @@ class Sensing:
         """What each metered pump's runs tell of it, its filter and its zones."""
         self._trace: RunTrace | None = None
         self._pumps = [(pump, 1 << pump.output, Counter()) for pump in site.pumps]
-        self._unmetered = [
-            (1 << pump.output, self._levels[pump.tank_id]) for pump in site.pumps if pump.flow_meter is None
-        ]
+        self._unmetered = [(1 << pump.output, pump.tank_id) for pump in site.pumps if pump.flow_meter is None]
         self.ceilings = {
             pump.id: PulseCeiling(pump.max_flow_l_min, pump.flow_meter.pulses_per_l)
             for pump in site.pumps
@@ -144,9 +142,10 @@ class Sensing:
             # At rest nothing is counted, and what was counted before need not be looked at again.
             load_a = self._count(boot_id, uptime_ms, flow_pulses, pump_on, valve_open, pulses, drawn_l)
         if self._unmetered and (pump_on or self._pumps_before):
-            for mask, level in self._unmetered:
+            for mask, tank_id in self._unmetered:
                 if (pump_on | self._pumps_before) & mask:
-                    level.drawn_unmetered(mono_ms)
+                    self._levels[tank_id].drawn_unmetered(mono_ms)
+                    self.watches[tank_id].drawn_unmetered()
         self._pumps_before = pump_on
         raining = rain_mm > 0.0 or mono_ms - self._last_rain_mono_ms < 1_800_000
         for tank_id, channel, observe, frozen in self._channels:

@@ -41,14 +41,16 @@ class TankWatch:
     """One tank's rare looks. `add` at every report that counts something, `look` when `due_mono_ms` is reached."""
 
     def __init__(self, tank: Tank, table: LevelTable, roofs: Sequence[Roof], mm_per_tip: float) -> None:
-        """`roofs` are those that drain into the tank, maybe none."""
+        """`roofs` are those that drain into the tank, maybe none; `mm_per_tip` is 0 without a rain gauge."""
         self._tank, self._table = tank, table
         self._capacity_l = table.volume_l(tank.overflow_mm)
         self.leak = LeakWatch()
         self.storms = StormGauge()
-        self.roofs = RoofYield(roofs, mm_per_tip) if roofs else None
+        # Without a gauge nobody knows what the roofs should give.
+        self.roofs = RoofYield(roofs, mm_per_tip) if roofs and mm_per_tip > 0.0 else None
         self.due_mono_ms = 0
         self._rain_mm = self._drawn_l = 0.0
+        self._drew_unmetered = False
         self._bookings: list[Booking] = []
         self._begun_ml = self._begun_spilling_ml = 0
         """Of the storm under way, what earlier days were booked with."""
@@ -66,6 +68,10 @@ class TankWatch:
         self._rain_mm += rain_mm
         self._drawn_l += drawn_l
 
+    def drawn_unmetered(self) -> None:
+        """A pump without a meter ran since the last look: what is missing says nothing of a leak or a storm."""
+        self._drew_unmetered = True
+
     def look(
         self, mono_ms: int, reading: LevelReading, burst_us: Sequence[int], probe_c: float | None, raining: bool
     ) -> None:
@@ -82,7 +88,10 @@ class TankWatch:
             seen = apparent_volume(self._tank, self._table, burst_us, probe_c, level_mm)
             self._surface_m2 = self._table.area_m2(level_mm)
         seen_l, litres_per_k = (None, 0.0) if seen is None else seen
-        self.leak.observe(mono_ms, seen_l, litres_per_k, probe_c, drawn_l, raining)
+        unmetered, self._drew_unmetered = self._drew_unmetered, False
+        if unmetered:
+            self.storms.restarted()
+        self.leak.observe(mono_ms, seen_l, litres_per_k, probe_c, drawn_l, raining or unmetered)
         near_l = max(FULL_WITHIN_L, FULL_WITHIN_SDS * (reading.sd_l or 0.0))
         full = volume_l is not None and volume_l > self._capacity_l - near_l
         left_l = drawn_l + self._leaked_l(mono_ms)
@@ -171,6 +180,7 @@ class TankWatch:
             "looked_ms": self._looked_ms,
             "surface_m2": self._surface_m2,
             "doubted_mm": self._doubted_mm,
+            "drew_unmetered": self._drew_unmetered,
         }
 
     def load(self, data: dict[str, Any]) -> None:
@@ -189,3 +199,4 @@ class TankWatch:
         self._day_began_ms, self._looked_ms = data["day_began_ms"], data["looked_ms"]
         self._surface_m2 = data["surface_m2"]
         self._doubted_mm = data.get("doubted_mm", 0.0)
+        self._drew_unmetered = data.get("drew_unmetered", False)

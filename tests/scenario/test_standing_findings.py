@@ -11,7 +11,7 @@ from datetime import date
 
 import pytest
 
-from tests.scenario.garden import EXAMPLE, Garden, with_zones
+from tests.scenario.garden import EXAMPLE, Garden, fixed, with_zones
 
 SPRING = date(2026, 4, 10)
 
@@ -91,3 +91,21 @@ def test_a_leak_that_empties_the_tank_in_days_is_told_within_hours(rate_l_h: flo
     assert "leak:main" in garden.findings
     garden.season.plant.faults.leak_l_h.clear()
     garden.season.plant.refresh()
+
+
+def test_what_a_pump_without_a_meter_takes_is_no_leak_and_makes_no_roof_lose_its_rain() -> None:
+    pump = replace(EXAMPLE.pumps[0], flow_meter=None)
+    zones = [
+        replace(zone, schedule=fixed(12.0, 6 * 60 + 20 * number, 19 * 60 + 20 * number))
+        for number, zone in enumerate(EXAMPLE.zones[:3])
+    ]
+    garden = Garden(replace(with_zones(EXAMPLE, zones), pumps=(pump,)), SPRING, days=16, rain_mm=4.0)
+    garden.run_hours(24 * 8)
+    told = {record.key for record in garden.of_kind("fault")}
+    assert not {key for key in told if key.startswith(("leak", "catch-lost", "rain-gauge-low"))}
+
+
+def test_a_gauge_that_is_not_there_is_not_called_blocked() -> None:
+    garden = Garden(replace(EXAMPLE, rain_gauge=None), SPRING, days=16, rain_mm=9.0, fill=0.3)
+    garden.run_hours(24 * 8)
+    assert "rain-gauge-low:main" not in {record.key for record in garden.of_kind("fault")}
