@@ -8,7 +8,7 @@ and begin in 1970; `counter_problem` lets the board's counters pass 32 bits. Eac
 from __future__ import annotations
 
 import json
-from collections import deque
+from collections import Counter, deque
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime, timedelta
@@ -35,6 +35,7 @@ GRID_MS = 5 * MINUTE_MS
 BED = "salad-bed-east"
 DOSE_L = 3.0
 NEAR_MIN = (-90, -60, -45, -15, 0, 15, 45, 60, 90)
+ODD_YEARS, DAILY_MIN = (2028, 2038, 2100), (0, 90, 720, 1439)
 WINDOWS = (Window(0, 60), Window(90, 180), Window(300, 420), Window(1380, 1440))
 
 
@@ -104,6 +105,23 @@ def due_problems(zone: str) -> list[str]:
         for problem in (_starts_problem(change), _spans_problem(change))
         if problem
     ]
+
+
+def calendar_problems(zone: str) -> list[str]:
+    """What is wrong with fixed times in years with a leap day, without one, and at the end of 32-bit seconds."""
+    problems = []
+    for year in ODD_YEARS:
+        first, last = date(year - 1, 12, 30), date(year + 1, 1, 2)
+        span_ms = [
+            round(datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(zone)).timestamp() * 1000)
+            for day in (first - timedelta(days=1), last + timedelta(days=2))
+        ]
+        found = Counter((start.local_date, start.slot) for start in starts_between(DAILY_MIN, zone, *span_ms))
+        days = range(first.toordinal(), last.toordinal() + 1)
+        wrong = [(day, slot) for day in days for slot in range(len(DAILY_MIN)) if found[day, slot] != 1]
+        if wrong:
+            problems.append(f"{zone} in {year}: {[(date.fromordinal(day), DAILY_MIN[slot]) for day, slot in wrong]}")
+    return problems
 
 
 def _starts_problem(change: Change) -> str:

@@ -20,6 +20,10 @@ def test_around_each_change_of_the_clock_in_thirty_years_each_time_and_window_co
     assert clock_faults.due_problems(zone) == []
 
 
+def test_leap_days_ends_of_years_and_the_end_of_32_bit_seconds_are_days_like_others() -> None:
+    assert clock_faults.calendar_problems("Pacific/Auckland") == []
+
+
 @pytest.mark.parametrize("change", clock_faults.shapes(["Europe/London"]), ids=str)
 def test_a_garden_lives_through_a_change_of_the_clock_with_each_watering_once(change: Change) -> None:
     assert clock_faults.change_problem(change) == ""
