@@ -149,19 +149,24 @@ def _daily_trigger(minute_of_day: int) -> CronTrigger:
 
 
 KNOWN_STARTS_MAX = 4096
-_known_starts: dict[tuple[int, str], tuple[int, int, int]] = {}
-"""By daily time and zone: an instant asked about, the start found, its date. It is the answer until that start."""
+_KNOWN_EACH = 3
+"""Whoever asks what was due lately asks in turn for the starts of two hours ago and of now."""
+_known_starts: dict[tuple[int, str], tuple[tuple[int, int, int], ...]] = {}
+"""By daily time and zone, the newest first: an instant asked about, the start found, its date. It is the answer until
+that start."""
 
 
 def _starts_after(minute_of_day: int, slot: int, time_zone: str, after_wall_ms: int) -> Start:
     """The next start of one daily time strictly after an instant."""
-    known = _known_starts.get((minute_of_day, time_zone))
-    if known is None or not known[0] <= after_wall_ms < known[1]:
-        if len(_known_starts) >= KNOWN_STARTS_MAX:
-            _known_starts.clear()
-        found_ms, local_date = _found_after(minute_of_day, zone_info(time_zone), after_wall_ms)
-        known = _known_starts[minute_of_day, time_zone] = (after_wall_ms, found_ms, local_date)
-    return Start(known[1], known[2], slot)
+    known = _known_starts.get((minute_of_day, time_zone), ())
+    for asked_ms, start_ms, local_date in known:
+        if asked_ms <= after_wall_ms < start_ms:
+            return Start(start_ms, local_date, slot)
+    if len(_known_starts) >= KNOWN_STARTS_MAX:
+        _known_starts.clear()
+    start_ms, local_date = _found_after(minute_of_day, zone_info(time_zone), after_wall_ms)
+    _known_starts[minute_of_day, time_zone] = ((after_wall_ms, start_ms, local_date), *known[: _KNOWN_EACH - 1])
+    return Start(start_ms, local_date, slot)
 
 
 def _found_after(minute_of_day: int, zone: tzinfo, after_wall_ms: int) -> tuple[int, int]:
