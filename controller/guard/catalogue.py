@@ -522,7 +522,7 @@ _SERVICE_ROWS = (
         "warning",
         "what today has had is not known, so nothing is watered before the next midnight: {why}",
         "the journal was damaged or cannot be read, or water was given while nothing could be recorded",
-        "nothing to do; to water today all the same, look at the garden and resume by order",
+        "nothing to do; to water today all the same, resume by order once the journal can be written",
         "by itself at midnight, or with the order resume",
     ),
     Condition(

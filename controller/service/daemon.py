@@ -385,7 +385,7 @@ class Daemon:
             found.append(Finding("journal-not-written", "warning", writer.trouble, cure))
         if self._unknown_until_ms:
             text = f"{self._day_unknown}: what today has had is not known, so nothing is watered before midnight"
-            cure = "nothing to do; to water today all the same, look at the garden and resume by order"
+            cure = "nothing to do; to water today all the same, resume by order once the journal can be written"
             found.append(Finding("day-not-known", "warning", text, cure))
         if writer.dropped:
             text = f"{writer.dropped} entries of the journal were lost because the disk stood still too long"
