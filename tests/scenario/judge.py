@@ -54,6 +54,8 @@ UNFIT_MS = 2_500
 LATE_MS = 2 * 3_600_000 + 120_000
 BUFFER_BYTES = 4_096
 ORDER_LATE_MS = 11 * 60_000
+READINGS_MS = 300_000
+"""How often readings are compared with the truth: what they promise is said of ten minutes and more."""
 TELL_MS = 3_600_000
 """How often it is looked for what is awaited, while nothing is journalled."""
 RUN_MAX_S = 55 * 60
@@ -103,7 +105,6 @@ DIAGNOSES = frozenset(
         "catch-lost",
         "rain-gauge-low",
         "rain-doubtful",
-        "false-echo",
         "level-frozen",
         "emitters-clogged",
         "emitters-open",
@@ -146,7 +147,8 @@ DIAGNOSES = frozenset(
         "board-settings-bad",
     }
 )
-"""Findings that name something broken. The others tell what is measured, or what somebody did."""
+"""Findings that name something broken. The others tell what is measured, or what somebody did; a rung of the ladder
+that answers for minutes in place of the water is there in every tank."""
 
 
 class Awaited:
@@ -184,6 +186,7 @@ class Judge:
         self._since_midnight_ms = since_midnight_ms
         self._plant, self._site = season.plant, season.site
         self.calm = False
+        self.readings_every_ms = READINGS_MS
         self._wanted: list[tuple[int, Outputs]] = [(0, SHUT)]
         self._accepted: tuple[str | None, int] = (None, -1)
         self._accepted_ms = NEVER_MS
@@ -435,7 +438,7 @@ class Judge:
         if self.awaited and (result.records or self._now_ms >= self._tell_due_ms):
             self.check_told(now)
         if self._now_ms >= self._level_due_ms:
-            self._level_due_ms = self._now_ms + 60_000
+            self._level_due_ms = self._now_ms + self.readings_every_ms
             self._check_readings(now)
         if self._anything_on():
             self.look()
@@ -611,7 +614,9 @@ class Judge:
         self._rain_seen_mm = self._plant.rain_mm
         for tank in self._site.tanks:
             volume_l = self._plant.truth.volume_l(tank.id)
-            if lies or abs(volume_l - self._volume_l[tank.id]) > 40.0:
+            # In an empty tank a ranger hears nothing but the rungs of its ladder.
+            empty = volume_l < self._plant.tanks[tank.id].suction_volume_l
+            if lies or empty or abs(volume_l - self._volume_l[tank.id]) > 40.0:
                 self._level_may_lie_until_ms[tank.id] = now_ms + LEVEL_LIES_MS
             self._volume_l[tank.id] = volume_l
 

@@ -1,0 +1,43 @@
+"""The campaign's log is the same for the same seed, whatever was done by how many processes."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.scenario import campaign
+from tests.scenario.campaign import faults, years
+from tests.scenario.garden import DAY_MS, HOUR_MS
+from tests.scenario.hard_weeks import HardWeek
+from tests.scenario.strikes import STRIKES
+
+
+def test_the_same_seed_gives_the_same_log_byte_for_byte(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(campaign, "DAYS", 2)
+    one, again = years(6.0 / 365.0, 7, jobs=1), years(6.0 / 365.0, 7, jobs=2)
+    assert len(one.lines) >= 5
+    assert "\n".join(one.lines).encode() == "\n".join(again.lines).encode()
+    assert not one.failed
+
+
+def test_what_was_broken_is_told_and_fails(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("firmware_host.board.outputs.SETTLE_MS", 0)
+    monkeypatch.setattr(campaign, "STRIKES", [strike for strike in STRIKES if strike.id in ("S1", "A6")])
+    report = faults(1, 1, jobs=1)
+    assert report.failed
+    assert any("I2: valve" in line for line in report.lines)
+
+
+def test_the_line_of_a_fault_says_how_often_it_struck_and_was_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(campaign, "STRIKES", [strike for strike in STRIKES if strike.id in ("S1", "M1")])
+    report = faults(2, 1, jobs=1)
+    assert not report.failed
+    assert report.lines[0].startswith("S1   alone 2, in pairs 4; told 2 of 2, after ")
+    assert report.lines[1].startswith("M1   alone 2, in pairs 4; nothing need be told")
+
+
+def test_what_is_told_days_after_the_last_strike_is_a_false_alert() -> None:
+    week = HardWeek(3, hard_hours=20 * 24.0)
+    week._under_strikes = [(DAY_MS, 7 * DAY_MS)]
+    week.judge.told = [(HOUR_MS, "leak:main"), (2 * DAY_MS, "pump-worn:main-pump"), (8 * DAY_MS, "valve-open:bed")]
+    assert week.false_alerts() == ("leak:main", "valve-open:bed")
+    assert week.quiet_ms == DAY_MS
