@@ -1,4 +1,4 @@
-"""Half a minute of `scripts/chaos`: each of its troubles once, on real processes at the same time."""
+"""Twenty seconds of `scripts/chaos`: most of its troubles once, on real processes at the same time."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ pytestmark = [pytest.mark.system, pytest.mark.skipif(MOSQUITTO is None, reason="
 def test_whatever_happens_around_it_the_controller_keeps_every_promise(tmp_path: Path) -> None:
     chaos = ChaoticGarden(tmp_path, 1)
     try:
-        assert chaos.run(24.0) == ""
-        assert len(chaos.struck) >= 8
+        assert chaos.run(20.0) == ""
+        assert len(chaos.struck) >= 7
     finally:
         chaos.close()

@@ -56,10 +56,10 @@ def _history(garden: Garden) -> str:
     return b"".join(garden.listener.payloads(f"{LOG}/senml")).decode()
 
 
-def _waters_two_minutes_after_the_start(garden: Garden) -> None:
-    """One bed has 3 L every day at 07:02, which is 06:02 UTC; all else is off."""
+def _waters_three_minutes_after_the_start(garden: Garden) -> None:
+    """One bed has 3 L every day at 07:03, which is 06:03 UTC; all else is off."""
     before, bed, after = garden.site.read_text().replace('mode = "need"', 'mode = "off"').partition(f'id = "{BED}"')
-    breakfast = 'mode = "fixed"\nfixed_volume = "3 L"\nfixed_times = ["07:02"]'
+    breakfast = 'mode = "fixed"\nfixed_volume = "3 L"\nfixed_times = ["07:03"]'
     garden.site.write_text(before + bed + after.replace('mode = "off"', breakfast, 1))
 
 
@@ -95,7 +95,7 @@ def _replays(garden: Garden) -> bool:
 def test_a_start_on_a_full_card_waters_what_is_due_and_records_it_when_there_is_room(
     garden: Garden, medium: SmallMedium
 ) -> None:
-    _waters_two_minutes_after_the_start(garden)
+    _waters_three_minutes_after_the_start(garden)
     garden.serve()
     garden.until_ready()
     _kill(garden)
