@@ -56,6 +56,11 @@ ODD_TEXTS = (
     "\u202e", "\n", "\\", '"', "{}", "#", "+/#",
 )  # fmt: skip
 
+ODD_ANSWER_TOPICS = (
+    "", "#", "+", "homie/5/river-allotment/site/mode/set", "homie-log/river-allotment/order", "$SYS/x", "a" * 70_000,
+    "homie-log/river-allotment/answer/#", "homie-log/river-allotment/answer/\x00", "homie-log/river-allotment/answers",
+)  # fmt: skip
+
 
 # --- what people may change -------------------------------------------------------------------------------------
 
@@ -406,7 +411,14 @@ class OrderFuzz:
     def _became(self, topic: str, payload: bytes, retained: bool) -> str:
         service, post = self._service, self._post
         post.sent.clear()
-        self._session._handle(Message(topic, payload, retained, None, None))
+        own = f"{service._log_root}/answer"
+        answer_to = self.rng.choice((None, None, own, f"{own}/phone", f"{own}/", f"{own}/../order", *ODD_ANSWER_TOPICS))
+        self._session._handle(
+            Message(topic, payload, retained, answer_to, self.rng.choice((None, b"", b"\x00\xff" * 8)))
+        )
+        astray = [sent for sent, _ in post.sent if not self._may_publish(sent)]
+        if astray:
+            return f"published to {astray} at somebody else's word"
         orders = []
         while not service.inbox.empty():
             orders.append(service.inbox.get())
@@ -420,10 +432,17 @@ class OrderFuzz:
             return self._of_none(topic, payload, retained)
         return self._of_one(orders[0], topic, payload, retained)
 
+    def _may_publish(self, topic: str) -> bool:
+        """To where answers go and to its own tree, never to where orders come from."""
+        own = f"{self._service._log_root}/answer"
+        if topic == own or (topic.startswith(f"{own}/") and not set(topic) & set("+#\x00") and len(topic) < 300):
+            return True
+        return topic.startswith(f"{self._service._tree.root}/") and not topic.endswith("/set")
+
     def _of_none(self, topic: str, payload: bytes, retained: bool) -> str:
         if self.found.tried % 50 == 0 and owned(self.core) != self._owned:
             return "nothing was let in, yet the memory changed"
-        answers = [body for sent, body in self._post.sent if sent.endswith("/answer")]
+        answers = [body for sent, body in self._post.sent if "/answer" in sent]
         if topic == self._topics[0] and (payload or not retained) and len(answers) != 1:
             return f"{len(answers)} answers to an order that was not let in"
         long = [len(body) for _, body in self._post.sent if len(body) > ANSWER_BYTES]

@@ -49,6 +49,13 @@ def test_a_door_that_let_retained_orders_in_would_be_found_out(
     assert any("retained" in text for text in orders.run(3_000).wrong)
 
 
+def test_an_answer_that_went_wherever_it_is_asked_for_would_be_found_out(
+    orders: OrderFuzz, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(mqtt._Session, "_answer_topic", lambda _session, message: message.response_topic or "answer")
+    assert any("at somebody else's word" in text for text in orders.run(500).wrong)
+
+
 def test_an_order_that_changed_more_than_its_own_would_be_found_out(
     orders: OrderFuzz, monkeypatch: pytest.MonkeyPatch
 ) -> None:
