@@ -114,8 +114,9 @@ class Limits:
         """Put a setting in force; False, and nothing changed, when it is unknown or laxer than the built-in value."""
         if value is None or not allowed(name, value):
             return False
+        # Only the difference is put into the second sum: what was damaged before must not become whole by this.
+        self._inverse += getattr(self, name) - value
         setattr(self, name, value)
-        self._inverse = ~self._sum()
         return True
 
 

@@ -132,6 +132,19 @@ def test_a_lease_with_a_flipped_bit_stops_the_pump_at_the_next_tick(bit: int) ->
     assert rig.faults() == "board-self-test"
 
 
+@pytest.mark.parametrize("name", ["open_max_ms", "low_mv"])
+def test_a_limit_damaged_in_memory_does_not_become_whole_by_limits_that_the_host_sends(name: str) -> None:
+    """As it does after each introduction: the same limit again, or another one."""
+    rig = BoardRig()
+    rig.start()
+    setattr(rig.board.limits, name, getattr(rig.board.limits, name) ^ 1 << 20)
+    rig.run(40)
+    rig.set(0, 0, low_mv=11_300)
+    assert rig.board.limits.intact() is False
+    rig.send(rig.command("clear", fault="board-self-test"))
+    assert rig.last("ack")["refusal"] == "still-present"
+
+
 def test_a_failed_self_test_of_the_hardware_stops_the_pump_and_refuses_until_it_is_passed_and_cleared() -> None:
     rig = BoardRig(hardware_class=AilingHardware)
     assert isinstance(rig.hw, AilingHardware)
