@@ -361,7 +361,7 @@ class Stretch:
         """Q1 and Q2 of all so far, and Q4 and Q5 where there is a journal."""
         self.judge.check_books(self.records)
         if self.stored is not None:
-            self.stored.check(self.site, [record for _, record in self.records])
+            self.stored.check(self.site, self.season.now(), [record for _, record in self.records])
 
 
 class _Stored:
@@ -413,11 +413,12 @@ class _Stored:
     def free_disk(self) -> None:
         self.journal._connection.execute("PRAGMA max_page_count = 1000000")
 
-    def check(self, site: Site, given: list[Record]) -> None:
+    def check(self, site: Site, now: Now, given: list[Record]) -> None:
         """Q5: all that the core recorded is there, in its order; Q4: its replay decides the same."""
         self.broker_loses = False
         self.free_disk()
         self.tidy()
+        self.journal.date_records(now)
         self.tidy()
         stored = [record for record in self.journal.records(1, limit=1_000_000) if record.input_id]
         assert [record.seq for record in stored] == list(range(1, len(stored) + 1)), "Q5: a number is missing or twice"

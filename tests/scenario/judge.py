@@ -48,7 +48,7 @@ BOARD_REST_MS = 25_000
 BATTERY_REST_MS = 25 * 60_000
 """After a low battery stopped the pump it waits for half an hour above the resume voltage."""
 SHORT_BOOT_MS, SHORT_BOOTS, LOCK_OUT_MS = 600_000, 3, 1_800_000
-WELDED_HEAD_MS = 30_000
+WELDED_HEAD_MS = 40_000
 UNFIT_MS = 2_500
 """A board that must not drive has a second to find out, another until its valves may close, and a turn."""
 LATE_MS = 2 * 3_600_000 + 120_000
@@ -68,6 +68,7 @@ SPIKE_MS = 45_000
 RAIN_MOST_MM_H = 250.0
 FROST_DOUBT_K = 2.5
 """The probe sits in the tank's air, which follows the air outside."""
+WELL_AGAIN_MS = 45 * 60_000
 LEVEL_LIES_MS = 6 * 3_600_000
 """After something that no ranger can tell from water was mended."""
 
@@ -192,6 +193,7 @@ class Judge:
         self._accepted_ms = NEVER_MS
         self._dry = {pump.output: Spell() for pump in self._site.pumps}
         self._dead_head = {pump.output: Spell() for pump in self._site.pumps}
+        self._shut_in = {pump.output: Spell() for pump in self._site.pumps}
         self._low, self._floor = Spell(), Spell()
         self._open = {zone.valve.output: Spell() for zone in self._site.zones}
         self._pump_off_ms = {pump.output: NEVER_MS for pump in self._site.pumps}
@@ -200,6 +202,7 @@ class Judge:
         self._hidden_flow_ms = {pump.output: NEVER_MS for pump in self._site.pumps}
         self._battery_lied_ms = NEVER_MS
         self._welded_ms = NEVER_MS
+        self._welded_in_use: dict[int, bool] = {}
         self._valve_stuck_ms = NEVER_MS
         self._below_reserve_l = {tank.id: 0.0 for tank in self._site.tanks}
         self._volume_l = {tank.id: self._plant.truth.volume_l(tank.id) for tank in self._site.tanks}
@@ -242,6 +245,7 @@ class Judge:
         self._level_off = {tank.id: Spell() for tank in self._site.tanks}
         self._level_due_ms = 0
         self._level_may_lie_until_ms = dict.fromkeys((tank.id for tank in self._site.tanks), NEVER_MS)
+        self._froze_ms = dict.fromkeys((tank.id for tank in self._site.tanks), NEVER_MS)
         self._rained: list[tuple[int, float]] = []
         self._rain_mm = self._rain_seen_mm = 0.0
         self._advance = self._plant.advance
@@ -458,7 +462,7 @@ class Judge:
         elif record.kind == "delivery":
             self._check_dose(record)
             pump = self._site.pump_for_tank(self._site.zone(record.key).tank_id)
-            most_l = 1.3 * pump.max_flow_l_min * (data["duration_s"] + 10.0) / 60.0
+            most_l = 1.3 * pump.max_flow_l_min * (data["duration_s"] + 20.0) / 60.0
             assert data["volume_l"] <= most_l, f"Q2: {data['volume_l']:.1f} L booked, the pump can give {most_l:.1f} L"
         elif record.kind == "refusal":
             self._check_refusal(record, state)
@@ -616,7 +620,12 @@ class Judge:
             volume_l = self._plant.truth.volume_l(tank.id)
             # In an empty tank a ranger hears nothing but the rungs of its ladder.
             empty = volume_l < self._plant.tanks[tank.id].suction_volume_l
-            if lies or empty or abs(volume_l - self._volume_l[tank.id]) > 40.0:
+            channel = self._plant.tanks[tank.id].tank.sensor_channel
+            if channel in faults.echo_frozen or ("echo", channel) in faults.sensor:
+                self._froze_ms[tank.id] = now_ms
+            # A ranger that is well again shows a jump, which is believed after some reports.
+            well_again = self._froze_ms[tank.id] < now_ms < self._froze_ms[tank.id] + WELL_AGAIN_MS
+            if lies or empty or well_again or abs(volume_l - self._volume_l[tank.id]) > 40.0:
                 self._level_may_lie_until_ms[tank.id] = now_ms + LEVEL_LIES_MS
             self._volume_l[tank.id] = volume_l
 
@@ -706,8 +715,13 @@ class Judge:
             self._flowed_at_rest = True
         if any(quantity == "flow" for quantity, _ in faults.sensor):
             self._miscounted = True
+        pins = self._season.hardware.output_masks()[0]
+        for output in faults.pump_welded:
+            self._welded_in_use.setdefault(output, bool(pins >> output & 1))
         if faults.pump_welded:
             self._welded_ms = now_ms
+        elif self._welded_in_use:
+            self._welded_in_use.clear()
         if faults.valve_stuck:
             self._valve_stuck_ms = now_ms
 
@@ -767,8 +781,9 @@ class Judge:
         # The pump runs at once, but flow begins to be missed only when the last pulse is some time ago.
         dry_ms = self._dry[pump.output].lasting_ms(state.running and state.dry, now_ms)
         head_ms = self._dead_head[pump.output].lasting_ms(state.running and state.dead_headed, now_ms)
-        if head_ms > WELDED_HEAD_MS and self._may_be_relieved(pump):
-            raise AssertionError(f"I2: welded pump {pump.id} is shut in for {head_ms} ms, and beds have room")
+        if head_ms > 0 or self._shut_in[pump.output].since_ms is not None:
+            shut_in_ms = self._shut_in[pump.output].lasting_ms(head_ms > 0 and self._may_be_relieved(pump), now_ms)
+            assert shut_in_ms <= WELDED_HEAD_MS, f"I2: welded pump {pump.id} is shut in, and beds have room"
         if self._recently(self._welded_ms) or self._recently(self._hidden_flow_ms[pump.output]):
             return
         assert dry_ms <= bound_ms, f"I1: pump {pump.id} ran dry for {dry_ms} ms"
@@ -777,6 +792,9 @@ class Judge:
     def _may_be_relieved(self, pump: Pump) -> bool:
         """Is a welded pump all that is wrong, and is there somewhere for its water to go?"""
         state, plant = self._state(), self._plant
+        if not self._welded_in_use.get(pump.output, False):
+            # A contact that closes by itself, with everything at rest, is no weld: nobody looks for that.
+            return False
         alone = plant.faults == PlantFaults(pump_welded={pump.output}) and state.link_up and not state.held
         if not alone or set(state.latches) - {"pump-runs-on"} or self._board_faults():
             return False

@@ -221,6 +221,9 @@ def _until_pump(begin: Callable[[Stretch], Mend | None]) -> Callable[[Stretch], 
 
 
 def _weld(stretch: Stretch) -> Mend:
+    """Contacts weld while they carry current."""
+    if not stretch.judge.flowing:
+        raise OffStageError("the pump stands still")
     mend = _fault("pump_welded", 0)(stretch)
     stretch.until_pump(on=False)
     return mend
@@ -489,9 +492,9 @@ STRIKES = (
         "resting",
         _fault("flow_phantom_l_h", lambda rng: rng.uniform(200.0, 500.0), 0),
         ("flow-at-rest", "board-flow-at-rest"),
-        90.0,
+        130.0,
         (*FLOW, "flow-at-rest", "board-flow-at-rest"),
-        120.0,
+        140.0,
     ),
     Strike(
         "N7",
@@ -513,6 +516,7 @@ STRIKES = (
         150.0,
         ("board-supply-unknown",),
         180.0,
+        35.0,
     ),
     Strike(
         "N7",
@@ -523,6 +527,7 @@ STRIKES = (
         150.0,
         ("board-supply",),
         180.0,
+        35.0,
     ),
     Strike(
         "N8",
