@@ -48,7 +48,8 @@ BOARD_REST_MS = 25_000
 BATTERY_REST_MS = 25 * 60_000
 """After a low battery stopped the pump it waits for half an hour above the resume voltage."""
 SHORT_BOOT_MS, SHORT_BOOTS, LOCK_OUT_MS = 600_000, 3, 1_800_000
-WELDED_HEAD_MS = 40_000
+WELDED_HEAD_MS = 75_000
+"""Whether some bed may take the water is looked at once a minute."""
 UNFIT_MS = 2_500
 """A board that must not drive has a second to find out, another until its valves may close, and a turn."""
 LATE_MS = 2 * 3_600_000 + 120_000
