@@ -770,7 +770,12 @@ class Judge:
             assert not on, f"I9: outputs on {now_ms - self._unfit_ms} ms after {self._unfit_why}"
         if now_ms < self._locked_until_ms:
             assert not on, "I4: outputs on although the board booted again and again"
-        if now_ms < self._rest_until_ms and now_ms - (self._rest_until_ms - BOARD_REST_MS) > HANG_MS:
+        # But for the water of a pump that runs on: it is given a way out at once.
+        if (
+            not self._welded_in_use
+            and now_ms < self._rest_until_ms
+            and now_ms - (self._rest_until_ms - BOARD_REST_MS) > HANG_MS
+        ):
             assert not on, "I9: the watering went on by itself after a reset"
         if not self._recently(self._welded_ms):
             assert valves.bit_count() <= 1, f"I11: valves {valves:b} are open together"

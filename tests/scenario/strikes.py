@@ -254,7 +254,14 @@ def _charge(part: float) -> Callable[[Stretch], Mend]:
         bank = stretch.season.plant.bank
         bank.charge_ah = part * bank.capacity_ah
         stretch.felt()
-        return stretch.felt
+
+        def mend() -> None:
+            """Somebody puts in a charged one: nothing has power meanwhile."""
+            bank.charge_ah = 0.95 * bank.capacity_ah
+            stretch.reset_board("power")
+            stretch.restart(60.0)
+
+        return mend
 
     return begin
 
@@ -664,7 +671,7 @@ STRIKES = (
         13.0,
         ("board-supply-low", "battery", "charger"),
         40.0,
-        50.0,
+        180.0,
     ),
     Strike(
         "P3",
