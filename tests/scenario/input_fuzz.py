@@ -17,6 +17,7 @@ from functools import cache
 from pathlib import Path
 from random import Random
 from typing import Any, cast
+from zoneinfo import available_timezones
 
 from controller.contract import Now, Order, OrderAnswer, RunZone
 from controller.core import Core
@@ -214,6 +215,7 @@ def _json(value: Any) -> str:
 # --- orders -----------------------------------------------------------------------------------------------------
 
 
+TIME_ZONES = frozenset(available_timezones())
 FAILED_ZONE = "bean-row"
 
 
@@ -615,7 +617,7 @@ class SiteFuzz:
         except ConfigurationError:
             return ""
         try:
-            site = parse_site(text, "site.toml")
+            site = parse_site(text, "site.toml", TIME_ZONES)
         except SiteFileError as refused:
             return "" if str(refused).strip() and refused.problems else "refused without a reason"
         except Exception as error:
@@ -625,7 +627,7 @@ class SiteFuzz:
 
     def _accepted(self, site: Site, text: str) -> str:
         try:
-            if parse_site(text, "site.toml") != site:
+            if parse_site(text, "site.toml", TIME_ZONES) != site:
                 return "the same text was understood in two ways"
             board_limits(site)
             memory = json.dumps(Core(site).dump(), allow_nan=False)

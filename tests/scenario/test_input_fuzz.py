@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from typing import Any
 
 import pytest
@@ -66,9 +66,9 @@ def test_an_order_that_changed_more_than_its_own_would_be_found_out(
 def test_a_reader_of_site_files_that_stumbles_would_be_found_out(monkeypatch: pytest.MonkeyPatch) -> None:
     parse = load.parse_site
 
-    def stumbling(text: str, name: str) -> Site:
+    def stumbling(text: str, name: str, time_zones: Collection[str]) -> Site:
         values: dict[str, Any] = {} if "nan L" in text else {"L": 1}
-        return parse(text, name) if values["L"] else parse("", name)
+        return parse(text if values["L"] else "", name, time_zones)
 
     monkeypatch.setattr(input_fuzz, "parse_site", stumbling)
     assert any("KeyError" in text for text in SiteFuzz(2).run(400).wrong)
