@@ -603,7 +603,6 @@ class HardWeek:
             season.plant.set_volume(tank.tank.id, 0.7 * tank.overflow_volume_l)
         self._put_in_a_charged_battery()
         season.plant.refresh()
-        self.judge.calm = True
         self._tell("everything mended")
 
     def _put_in_a_charged_battery(self) -> None:

@@ -1,6 +1,6 @@
 """Watches a season's true state at every step and raises AssertionError when a promise is broken.
 
-`PROMISES` names them: I what must never happen, Q the books, T what is told, L that it goes on.
+Each promise has its id in `tests.scenario.promises`.
 
 What is truly so is compared, so bounds carry what no controller can know: the seconds between two looks of the board
 (`LOOK_MS`), the meter's and the ranger's own errors, and faults that hide the truth from every sensor that is fitted.
@@ -22,6 +22,7 @@ from firmware_host.messages import SHUT, Outputs
 from firmware_host.wire import SEQ_MODULUS
 from simulator.plant.faults import PlantFaults
 from simulator.season import SeasonRun
+from tests.scenario.promises import DIAGNOSES
 
 LOOK_MS = 1_000
 """The board looks at flow, supply and float once a second in virtual time, every 20 ms in a pump house."""
@@ -73,85 +74,6 @@ WELL_AGAIN_MS = 45 * 60_000
 LEVEL_LIES_MS = 6 * 3_600_000
 """After something that no ranger can tell from water was mended."""
 
-PROMISES = {
-    "I1": "no pump runs dry for longer than the wait for flow",
-    "I2": "no pump starts, runs or is shut in without an open valve",
-    "I3": "outputs are shut when nobody renews them, and within a second when the board hangs",
-    "I4": "no valve is open for longer than an hour, and none while the board is locked out",
-    "I5": "no pump drains the battery below its limits, nor starts again soon after they stopped it",
-    "I6": "watering leaves the reserve in the tank",
-    "I7": "no bed gets more than its cap in a day",
-    "I8": "a latched fault stays until somebody clears it, is shown, and bars what it concerns",
-    "I9": "nothing moves that was not wanted: no old, damaged, repeated or unfit word acts",
-    "I10": "nothing starts without time, level, voltage, warmth and a board, nor on hold",
-    "I11": "one bed is watered at a time",
-    "I12": "each dose is given once, and none that is hours late",
-    "I13": "a watering that goes slowly ends in time",
-    "Q1": "the ledger closes to the millilitre and opens where it closed",
-    "Q2": "what is booked is what the meter counted",
-    "Q3": "a level that is called good is near the truth, and rain is what can fall",
-    "Q4": "the core decides the same from its dump, and its journal replays to the same decisions",
-    "Q5": "every record reaches the journal and the broker, numbered without a hole",
-    "Q6": "what is kept while listening stays small",
-    "T1": "what must be told is told in time",
-    "T2": "nothing is told that is not so",
-    "L1": "when all is mended and cleared once, every bed is watered again at its time",
-    "L2": "one act of a person clears each fault",
-    "L3": "no sound bed goes dry because of another's fault",
-    "X1": "nothing raises",
-}
-DIAGNOSES = frozenset(
-    {
-        "leak",
-        "leak-stopped",
-        "catch-lost",
-        "rain-gauge-low",
-        "rain-doubtful",
-        "level-frozen",
-        "emitters-clogged",
-        "emitters-open",
-        "flow-down",
-        "flow-up",
-        "filter-clogged",
-        "pump-worn",
-        "filter-or-pump",
-        "supply-up",
-        "meter-wrong",
-        "meter-off",
-        "valve-open",
-        "zones-crossed",
-        "ran-dry",
-        "meter-dead",
-        "line-blocked",
-        "pump-still",
-        "battery-faded",
-        "charger-dead",
-        "charger-low",
-        "battery-frozen",
-        "no-flow",
-        "burst-flow",
-        "meter-impossible",
-        "slow-delivery",
-        "flow-at-rest",
-        "output-stuck",
-        "pump-runs-on",
-        "board-no-flow",
-        "board-output-mismatch",
-        "board-dry",
-        "board-supply-low",
-        "board-supply-unknown",
-        "board-valve-too-long",
-        "board-pump-too-long",
-        "board-flow-at-rest",
-        "board-self-test",
-        "board-reboots",
-        "board-reboots-latched",
-        "board-settings-bad",
-    }
-)
-"""Findings that name something broken. The others tell what is measured, or what somebody did; a rung of the ladder
-that answers for minutes in place of the water is there in every tank."""
-
 
 class Awaited:
     """Something that must be told by a certain time: any one of some findings, by id or by its beginning."""
@@ -187,7 +109,6 @@ class Judge:
         self._season = season
         self._since_midnight_ms = since_midnight_ms
         self._plant, self._site = season.plant, season.site
-        self.calm = False
         self.readings_every_ms = READINGS_MS
         self._wanted: list[tuple[int, Outputs]] = [(0, SHUT)]
         self._accepted: tuple[str | None, int] = (None, -1)

@@ -9,8 +9,8 @@ import pytest
 
 from tests.scenario import scripts_of_faults
 from tests.scenario.directed import broken_promise
-from tests.scenario.judge import PROMISES
 from tests.scenario.planted import MISTAKES, Mistake, found
+from tests.scenario.promises import PROMISES
 
 SCRIPTS = [
     function
