@@ -20,7 +20,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from tests.system.real_garden import LOG, ZONE, Garden
 
 GROWTH_MB = 5.0
-WARM_PART = 0.25
+WARM_S = 660.0
+"""All has been used once then: the daily chores come first after ten minutes."""
+FEWEST_LOOKS = 50
 SAMPLES = 200
 ORDER_EVERY_S = 3.0
 BROKER_LIVES = 12
@@ -97,7 +99,11 @@ def _sample(day: float, pid: int) -> Sample:
 
 
 def _rows(samples: list[Sample], days: float, pace: float, said: str) -> list[Row]:
-    warm = samples[round(len(samples) * WARM_PART) :]
+    warm = [sample for sample in samples if sample.day * 86_400.0 / pace > WARM_S]
+    if len(warm) < FEWEST_LOOKS:
+        raise SystemExit(
+            f"{days:g} days at {pace:g} times their speed are over too soon to say anything; take 20 minutes"
+        )
     slope_mb_day, _ = statistics.linear_regression([s.day for s in warm], [s.rss_mb for s in warm])
     growth_mb = slope_mb_day * (warm[-1].day - warm[0].day)
     half = len(warm) // 2
