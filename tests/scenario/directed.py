@@ -317,6 +317,7 @@ class Stretch:
             wait_min += POURED_MIN
         self.go_on(60.0 * wait_min)
         self._until(lambda: not self._is_dewy(), 12.0, "the ranger's face stays wet")
+        self._until(lambda: "board-reboots" not in self.board.faults.standing, 1.0, "the board stays locked out")
         self.until_rest()
         self.order(ResumeAll())
         for finding in self.season.core.snapshot(self.season.now()).findings:
