@@ -20,7 +20,11 @@ BAR_WIDTH = 40
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("site", type=Path, metavar="SITE", help="site file; it may describe what is not bought yet")
-    parser.add_argument("--weather", type=Path, help="daily weather as CSV: date,tmin_c,tmax_c,rain_mm[,et0_mm]")
+    parser.add_argument(
+        "--weather",
+        type=Path,
+        help="daily weather as CSV: date,tmin_c,tmax_c,rain_mm[,et0_mm]; or an hourly .epw",
+    )
     parser.add_argument("--years", type=int, default=30, help="how many likely years without --weather (30)")
     parser.add_argument("--out", type=Path, default=Path(), help="folder for the report (default: this one)")
     parser.add_argument("--jobs", type=int, help="how many processes (default: one for each core)")

@@ -16,6 +16,7 @@ from simulator.advise.power_section import power_section
 from simulator.advise.power_study import study_power
 from simulator.advise.storage_section import storage_section
 from simulator.advise.storage_study import Progress, study_storage
+from simulator.advise.typical_year import SUFFIX, read_typical_year
 from simulator.advise.water_section import water_section
 from simulator.advise.water_study import study_water
 from simulator.advise.wiring_section import wiring_section
@@ -41,7 +42,7 @@ def make_report(
     site: Site, weather: Path | None, years: int, progress: Progress | None = None, jobs: int | None = None
 ) -> Report:
     """The report of a site by daily records or by invented years. Raises ConfigurationError for what cannot be used."""
-    rows = None if weather is None else read_daily_csv(weather)
+    rows = None if weather is None else _read(weather, site)
     climate = _climate(site, rows, weather, years)
     studies = [study_storage(site, tank, climate, progress, jobs) for tank in site.tanks]
     water = study_water(site)
@@ -58,6 +59,10 @@ def make_report(
         {"site": site.id, "weather": climate.source, **{section.key: section.data for section in sections}},
         tuple(text for section in sections for text in section.found),
     )
+
+
+def _read(weather: Path, site: Site) -> list[DailyRecord]:
+    return read_typical_year(weather, site.place) if weather.suffix.lower() == SUFFIX else read_daily_csv(weather)
 
 
 def _climate(site: Site, rows: list[DailyRecord] | None, weather: Path | None, years: int) -> Climate:
