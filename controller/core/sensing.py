@@ -16,7 +16,7 @@ from controller.estimate.counters import Counter
 from controller.estimate.daily import DayTemperatures, RainDay
 from controller.estimate.flow import FlowWatch
 from controller.estimate.flow_excess import PulseCeiling
-from controller.estimate.frozen_echo import REPEATS, FrozenEcho
+from controller.estimate.frozen_echo import FrozenEcho
 from controller.estimate.ledger import (
     DayLedger,
     Evidence,
@@ -290,7 +290,7 @@ class Sensing:
 
     def level(self, tank_id: str, mono_ms: int) -> LevelReading:
         reading = self._levels[tank_id].reading(mono_ms)
-        if self._frozen[tank_id].count >= REPEATS and reading.quality == "good" and self.frozen_why(tank_id, mono_ms):
+        if self._frozen[tank_id].lasts and reading.quality == "good" and self.frozen_why(tank_id, mono_ms):
             return reading._replace(quality="suspect")
         return reading
 

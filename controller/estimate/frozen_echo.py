@@ -11,12 +11,15 @@ from collections.abc import Sequence
 from typing import Any
 
 REPEATS = 20
+FEW_REPEATS, FEW_OVER_MS = 5, 20 * 60_000
+"""A board that reports seldom: so few are enough over so long a time, in which water or air have changed by what is said
+below."""
 DRAWN_L, RAINED_MM, WARMED_K = 8.0, 4.0, 6.0
 """What must show in the echoes: five millimetres of water in a garden's tank, eighty litres off a shed's roof, or
 three millimetres of echo at the least distance (own choice)."""
 
 
-_STATE = ("burst", "coldest_c", "count", "drawn_l", "rained_mm", "since_ms", "warmest_c")
+_STATE = ("burst", "coldest_c", "count", "drawn_l", "last_ms", "rained_mm", "since_ms", "warmest_c")
 
 
 class FrozenEcho:
@@ -28,7 +31,7 @@ class FrozenEcho:
         self.burst: Sequence[int] = ()
         self.count = 0
         """How often it came again."""
-        self.since_ms = 0
+        self.since_ms = self.last_ms = 0
         self.drawn_l = self.rained_mm = 0.0
         self.coldest_c: float | None = None
         self.warmest_c: float | None = None
@@ -44,6 +47,7 @@ class FrozenEcho:
             self.drawn_l = self.rained_mm = 0.0
             self.coldest_c = self.warmest_c = probe_c
         self.count += 1
+        self.last_ms = mono_ms
         if probe_c is not None:
             self.coldest_c = probe_c if self.coldest_c is None else min(self.coldest_c, probe_c)
             self.warmest_c = probe_c if self.warmest_c is None else max(self.warmest_c, probe_c)
@@ -53,12 +57,18 @@ class FrozenEcho:
         self.rained_mm += rain_mm
         self.drawn_l += drawn_l
 
+    @property
+    def lasts(self) -> bool:
+        """Whether it came again so often, or for so long, that no chance explains it once anything has changed."""
+        count = self.count
+        return count >= REPEATS or (count >= FEW_REPEATS and self.last_ms - self.since_ms >= FEW_OVER_MS)
+
     def why(self, roofs_fill_it: bool) -> str:
         """What should have changed the echoes, in words; empty while nothing speaks against the ranger.
 
         `roofs_fill_it` says whether rain must raise the level: roofs drain into a tank that is not full.
         """
-        if self.count < REPEATS or not any(self.burst):
+        if not self.lasts or not any(self.burst):
             return ""
         if self.drawn_l >= DRAWN_L:
             return f"{self.drawn_l:.0f} L were metered out"
@@ -79,5 +89,5 @@ class FrozenEcho:
 
     def load(self, data: dict[str, Any]) -> None:
         for name in _STATE:
-            setattr(self, name, data[name])
+            setattr(self, name, data.get(name, 0))
         self.burst = tuple(data["burst"])

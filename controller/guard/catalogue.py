@@ -144,7 +144,7 @@ _ROWS = (
         "{temperature_c:.1f} °C is below the frost limit of {frost_c:.1f} °C or too near it",
         "cold",
         "nothing to do; drain pump and pipes before hard frost",
-        "by itself 1 °C above the limit",
+        "by itself 2 °C above the limit",
     ),
     Condition(
         "temperature-unknown",

@@ -23,7 +23,9 @@ TEMPERATURE_AGE_S = 6 * 3600.0
 START_MARGIN = 0.02
 """Part of the capacity that must lie above the reserve for a start, so that a run is worth its valve strokes."""
 CHARGE_MARGIN_PERCENT = 5.0
-FROST_MARGIN_C = 1.0
+FROST_MARGIN_C = 2.0
+"""A start waits until it is so much warmer: the probe hangs in the tank's air, which on clear nights stays some degrees
+above the air around the pipes (own choice)."""
 COOLING_K_H = 3.0
 """How fast the air may have cooled since a thermometer was last heard of: a clear evening (own choice, no source)."""
 

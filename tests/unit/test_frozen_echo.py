@@ -41,6 +41,18 @@ def test_water_that_came_or_went_must_show(rain_mm: float, drawn_l: float, roofs
     assert echo.why(roofs) == said
 
 
+@pytest.mark.parametrize(("times", "apart_min", "said"), [(5, 5, True), (4, 5, False), (11, 2, True), (10, 2, False)])
+def test_a_board_that_reports_seldom_needs_fewer_repeats_over_a_longer_time(
+    times: int, apart_min: int, said: bool
+) -> None:
+    echo = FrozenEcho()
+    echo.new(BURST)
+    for number in range(times):
+        echo.again(12.0, 60_000 * apart_min * number)
+    echo.add(5.0, 0.0)
+    assert (echo.why(True) != "") is said
+
+
 def test_the_warmth_of_the_day_must_show() -> None:
     assert repeated(300, 8.0, 15.0).why(True) == "the air changed by 7 °C"
     assert repeated(300, 8.0, 12.0).why(True) == ""

@@ -136,7 +136,7 @@ def test_when_all_is_well_nothing_objects() -> None:
             "battery-charge",
         ),
         (battery_not_overcharged, {"battery_v": 15.0}, {"battery_v": 15.001}, "battery-high"),
-        (no_frost_to_start, {"temperature_c": 3.0}, {"temperature_c": 2.99}, "frost"),
+        (no_frost_to_start, {"temperature_c": 4.0}, {"temperature_c": 3.99}, "frost"),
         (no_frost_to_go_on, {"temperature_c": 2.0}, {"temperature_c": 1.99}, "frost"),
         (
             temperature_known,
@@ -292,11 +292,11 @@ def test_every_objection_is_reported_in_the_order_of_the_checks() -> None:
 
 
 def test_at_the_frost_limit_a_run_goes_on_and_none_begins() -> None:
-    # One degree between the two, so that a thermometer at the limit stops and starts nothing by turns.
+    # Two degrees between the two: for the probe in the tank, and so that nothing stops and starts by turns.
     between = facts(temperature_c=2.5)
     assert no_frost_to_go_on(between) is None
     assert no_frost_to_start(between) is not None
-    assert no_frost_to_start(facts(temperature_c=3.0)) is None
+    assert no_frost_to_start(facts(temperature_c=4.0)) is None
     assert no_frost_to_go_on(facts(temperature_c=1.9)) is not None
 
 
