@@ -12,8 +12,7 @@ from typing import Any
 
 REPEATS = 20
 FEW_REPEATS, FEW_OVER_MS = 5, 20 * 60_000
-"""A board that reports seldom: so few are enough over so long a time, in which water or air have changed by what is said
-below."""
+"""A board that reports seldom: so few are enough over so long a time, once water or air have changed as said below."""
 DRAWN_L, RAINED_MM, WARMED_K = 8.0, 4.0, 6.0
 """What must show in the echoes: five millimetres of water in a garden's tank, eighty litres off a shed's roof, or
 three millimetres of echo at the least distance (own choice)."""
