@@ -15,9 +15,17 @@ from controller.service.line_protocol import point_line
 from controller.service.record_table import all_rows, csv_lines, ledger_rows, wide_columns, wide_rows
 from controller.service.restore import stored_site
 from controller.service.senml import packs
+from controller.service.weather_table import weather_rows
+from controller.site.model import Site
 
 SUMMARY = "write the journal's records as CSV, SenML or line protocol"
-WHAT = {"measurements": ("measure",), "deliveries": ("delivery",), "ledger": ("ledger",), "all": ()}
+WHAT = {
+    "measurements": ("measure",),
+    "deliveries": ("delivery",),
+    "ledger": ("ledger",),
+    "weather": ("measure", "day"),
+    "all": (),
+}
 PACK_BYTES = 60 * 1024
 """Runs of records that share their base fields: longer than over the air, so that no record is too long for one."""
 KEY_NAMES = {"deliveries": "zone"}
@@ -39,6 +47,8 @@ def run(args: argparse.Namespace) -> int:
     start_ms, end_ms = _wall_ms(args.start), _wall_ms(args.end)
     if start_ms is not None and end_ms is not None and end_ms <= start_ms:
         raise ConfigurationError("--to is not after --from: give the earlier time first")
+    if args.what == "weather" and args.format != "csv":
+        raise ConfigurationError(f"--what weather --format {args.format}: days of weather are written as csv only")
     journal = Journal.read(args.journal)
     try:
         chunks = export(journal, args.format, args.what, start_ms, end_ms)
@@ -62,7 +72,9 @@ def export(
     return FORMATS[form](journal, what, ask)
 
 
-def _csv(_journal: Journal, what: str, ask: Ask) -> Iterator[str]:
+def _csv(journal: Journal, what: str, ask: Ask) -> Iterator[str]:
+    if what == "weather":
+        return csv_lines(weather_rows(ask(), _site(journal).place.time_zone))
     if what == "all":
         return csv_lines(all_rows(ask()))
     if what == "ledger":
@@ -102,10 +114,14 @@ FORMATS: dict[str, Callable[[Journal, str, Ask], Iterator[str]]] = {
 
 
 def _site_id(journal: Journal) -> str:
+    return _site(journal).id
+
+
+def _site(journal: Journal) -> Site:
     checkpoint = journal.checkpoint_before()
     if checkpoint is None:
         raise OperatingError(f"{journal.path}: holds nothing yet; the controller writes it from its first minute on")
-    return stored_site(checkpoint.site_text).id
+    return stored_site(checkpoint.site_text)
 
 
 def _wall_ms(moment: datetime | None) -> int | None:
