@@ -1,9 +1,14 @@
-"""Argument types that several commands share."""
+"""Arguments that several commands share, and what they stand for."""
 
 from __future__ import annotations
 
 import argparse
+import getpass
+import os
 from datetime import UTC, date, datetime
+from pathlib import Path
+
+LONGEST_SENDER = 40
 
 
 def instant(text: str) -> datetime:
@@ -31,3 +36,14 @@ def add_days(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--to", dest="end", type=local_day, help="last local day, included (the journal's last closed one)"
     )
+
+
+def sender(who: str | None) -> str:
+    """The name that orders are given under: the one said, or the one logged in with."""
+    return (who or getpass.getuser())[:LONGEST_SENDER]
+
+
+def progress_file(name: str) -> Path:
+    """Where a guided list is remembered between two sittings, in the person's home directory."""
+    state = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
+    return Path(state) / "pumphouse" / f"{name}.json"

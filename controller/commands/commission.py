@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import argparse
 import contextlib
-import getpass
-import os
 import select
 import shutil
 import signal
@@ -19,6 +17,7 @@ from pathlib import Path
 from types import FrameType
 from typing import cast
 
+from controller.commands.arguments import progress_file, sender
 from controller.commands.board_pins import read_pins
 from controller.commands.commission_guide import STOP, Guide
 from controller.commands.commission_live import OverMqtt
@@ -38,7 +37,6 @@ from firmware_host.board.conversation import FIRMWARE
 from firmware_host.board.pins_check import problems
 
 SUMMARY = "try and calibrate a new pump house part by part, with its owner, and write down what was found"
-LONGEST_SENDER = 40
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -63,8 +61,8 @@ def run(args: argparse.Namespace) -> int:
     file = SiteFile(args.site)
     site = file.site()
     board = on_board(args.pins)
-    who = (args.who or getpass.getuser())[:LONGEST_SENDER]
-    progress = Progress(args.progress or _home(site.id))
+    who = sender(args.who)
+    progress = Progress(args.progress or progress_file(f"commission-{site.id}"))
     if args.afresh:
         progress.forget()
     live = OverMqtt(_settings(args, site), site.id, who, site.place.time_zone, args.pace, typed_stop)
@@ -154,8 +152,3 @@ def _closed_window_is_ctrl_c() -> Iterator[None]:
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
-
-
-def _home(site_id: str) -> Path:
-    state = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
-    return Path(state) / "pumphouse" / f"commission-{site_id}.json"

@@ -6,28 +6,24 @@ What the program can do it does by order, when told to; what a person does is wr
 from __future__ import annotations
 
 import argparse
-import getpass
 import json
-import os
-import secrets
 import time
 from collections.abc import Callable, Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Protocol
 
+from controller.commands.arguments import progress_file, sender
+from controller.commands.requests import Requests
 from controller.commands.status import add_broker_arguments, broker_of, from_broker
 from controller.core.drain import LONGEST_DRAIN_MIN
 from controller.errors import ConfigurationError, OperatingError
-from controller.service.broker import Broker
 from controller.service.winter_list import Season, Step, for_a_hand, note_of, steps_of
 from controller.site.model import Mqtt
 
 SUMMARY = "close a site down for winter or start it up in spring, step by step"
-ANSWER_WITHIN_S = 15.0
 OPENS_WITHIN_S = 30.0
 LOOK_EVERY_S = 2.0
-LONGEST_SENDER = 40
 QUESTION = {
     True: "  Enter sends the order, s leaves it out, q stops here (go on later): ",
     False: "  Enter when it is done, s leaves it out, q stops here (go on later): ",
@@ -61,17 +57,20 @@ def run(args: argparse.Namespace) -> int:
     """Go through the list. Raises OperatingError when the site does not answer."""
     if not 1.0 <= args.minutes <= LONGEST_DRAIN_MIN:
         raise ConfigurationError(f"--minutes {args.minutes:g}: allowed are 1 to {LONGEST_DRAIN_MIN}")
-    who = (args.who or getpass.getuser())[:LONGEST_SENDER]
+    who = sender(args.who)
     settings = broker_of(args)
     site_id, values = from_broker(settings, args.domain, args.name)
     for line in opening_lines(site_id, values):
         print(line)
     steps = steps_of(args.season, zones_in(values), args.minutes)
-    progress = Progress(args.progress or _home(site_id, args.season))
+    progress = Progress(args.progress or progress_file(f"winter-{site_id}-{args.season}"))
     if args.afresh:
         progress.forget()
     talk = OverMqtt(settings, args.domain, site_id, who)
-    finished = guide(args.season, steps, talk, progress, who, input, print)
+    try:
+        finished = guide(args.season, steps, talk, progress, who, input, print)
+    finally:
+        talk.close()
     return 0 if finished else 3
 
 
@@ -185,46 +184,19 @@ def _until_shut(talk: Talk, zone_id: str) -> None:
 
 
 class OverMqtt:
-    """Orders by request and answer, and the retained tree, each over a connection of its own: hours may lie between."""
+    """Orders by request and answer, and the retained tree over a connection of its own: hours may lie between."""
 
     def __init__(self, settings: Mqtt, domain: str, site_id: str, who: str) -> None:
-        self._settings, self._domain, self._site_id, self._who = settings, domain, site_id, who
+        self._settings, self._domain, self._site_id = settings, domain, site_id
+        self._requests = Requests(settings, domain, site_id, who, "winter")
 
     def order(self, fields: Mapping[str, Any]) -> tuple[bool, str]:
-        order_id = f"winter-{secrets.token_hex(8)}"
-        root = f"{self._domain}-log/{self._site_id}"
-        broker = Broker(self._settings, f"pumphouse-winter-{secrets.token_hex(4)}", None, version_5=False)
-        try:
-            broker.subscribe([f"{root}/answer"])
-            broker.poll(0.2)
-            payload = json.dumps({**fields, "id": order_id, "sender": self._who}, ensure_ascii=False)
-            broker.publish(f"{root}/order", payload.encode())
-            end_s = time.monotonic() + ANSWER_WITHIN_S
-            while time.monotonic() < end_s:
-                broker.poll(0.2)
-                while broker.messages:
-                    answer = _answer(broker.messages.popleft().payload, order_id)
-                    if answer is not None:
-                        return answer
-        finally:
-            broker.drop()
-        raise OperatingError(f"{self._site_id} did not answer within {ANSWER_WITHIN_S:g} s; is the controller running?")
+        answer = self._requests.exchange("order", fields)
+        return answer["accepted"], str(answer.get("reason") or "")
+
+    def close(self) -> None:
+        self._requests.close()
 
     def is_open(self, zone_id: str) -> bool:
         _, values = from_broker(self._settings, self._domain, self._site_id)
         return values.get(f"zone-{zone_id}/watering") == "true"
-
-
-def _answer(payload: bytes, order_id: str) -> tuple[bool, str] | None:
-    try:
-        values = json.loads(payload)
-        if values["id"] != order_id:
-            return None
-        return bool(values["accepted"]), str(values["reason"])
-    except (ValueError, KeyError, TypeError):
-        return None
-
-
-def _home(site_id: str, season: str) -> Path:
-    state = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
-    return Path(state) / "pumphouse" / f"winter-{site_id}-{season}.json"

@@ -6,11 +6,11 @@ import statistics
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from controller.core.sensing import AIR_CHANNEL
 from controller.estimate.sound import distance_mm, headspace_speed_m_s
 
 ASSUMED_AIR_C = 15.0
 """Where no thermometer answers: 10 degrees beside it move a metre by 18 mm."""
-AIR_CHANNEL = 0
 
 
 @dataclass(frozen=True, slots=True)

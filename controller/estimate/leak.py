@@ -334,13 +334,14 @@ class LeakWatch:
         worst = max(suspicions, key=_above_evaporation_sds)
         if _above_evaporation_sds(worst) >= DETECT_SDS and worst.rate_l_h >= SMALLEST_L_H:
             usual_l = SURE_FALL_SDS * math.sqrt(self._steps.usual_l2)
-            if worst.rate_l_h > usual_l and fall_l is None:
-                # Whether it still falls, the next hour tells.
-                return
-            if worst.rate_l_h > usual_l and fall_l is not None and fall_l < GOES_ON_PART * worst.rate_l_h:
-                # It fell, but falls no more: water taken little by little.
-                self._filter.forget_volume()
-                return
+            if worst.rate_l_h > usual_l:
+                if fall_l is None:
+                    # Whether it still falls, the next hour tells.
+                    return
+                if fall_l < GOES_ON_PART * worst.rate_l_h:
+                    # It fell, but falls no more: water taken little by little.
+                    self._filter.forget_volume()
+                    return
             self._find(worst)
         elif self.state == "stopped" and self.quiet_h >= CLEAR_QUIET_H:
             self._forget_leak()

@@ -23,6 +23,7 @@ class Answered(OverMqtt):
 
     def __init__(self, *answers: dict[str, Any], **more: Any) -> None:
         super().__init__(Mqtt(), "site", "kim", "Europe/London", **more)
+        self._requests.exchange = self._exchange  # type: ignore[method-assign]
         self._answers = list(answers)
         self.refusal = ""
         self.sent: list[tuple[str, Mapping[str, Any]]] = []
