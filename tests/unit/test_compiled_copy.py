@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import importlib.machinery
-import importlib.util
+import importlib
 import subprocess
 import sys
 from pathlib import Path
@@ -16,13 +15,9 @@ SCRIPT = ROOT / "scripts" / "compile"
 
 
 @pytest.fixture
-def script() -> ModuleType:
-    loader = importlib.machinery.SourceFileLoader("scripts_compile", str(SCRIPT))
-    spec = importlib.util.spec_from_loader(loader.name, loader)
-    assert spec is not None
-    module = importlib.util.module_from_spec(spec)
-    loader.exec_module(module)
-    return module
+def script(monkeypatch: pytest.MonkeyPatch) -> ModuleType:
+    monkeypatch.syspath_prepend(str(SCRIPT.parent))
+    return importlib.import_module("compiled_copy")
 
 
 def test_mypyc_can_translate_the_busiest_modules() -> None:
