@@ -135,9 +135,13 @@ def _finished(pack: list[dict[str, Any]], base_s: int) -> bytes:
     return json.dumps([head, *pack[1:]], separators=(",", ":")).encode()
 
 
+def last_reading(records: list[tuple[int, str, dict[str, Any]]]) -> tuple[int, str, dict[str, Any]]:
+    """The newest record of what was measured; at some times of the day a delivery or a ledger comes after it."""
+    return next(record for record in reversed(records) if record[1] == "measure")
+
+
 def volume_now_l(records: list[tuple[int, str, dict[str, Any]]]) -> float:
-    newest = next(fields for _, name, fields in reversed(records) if name == "measure")
-    return float(newest["tank.shed.volume"][1]) * 1000
+    return float(last_reading(records)[2]["tank.shed.volume"][1]) * 1000
 
 
 def tree(now: datetime, volume_l: float, sequence: int, name: str = "Riverside allotment") -> dict[str, str]:

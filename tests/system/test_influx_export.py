@@ -92,7 +92,7 @@ def test_every_reading_is_in_the_database_after_both_sides_were_killed(tmp_path:
         eventually(lambda: bool(database.times_ms("measure_battery_V")), within_s=30)
         database.kill()
         page.process.kill()
-        newest_s, _, fields = site.records[-1]
+        newest_s, _, fields = fake_site.last_reading(site.records)
         site.records += [(newest_s + 60 * n, "measure", fields) for n in range(1, 301)]
         site.publish_tree()
         page = Page(tmp_path, mqtt_port, *options)

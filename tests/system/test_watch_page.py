@@ -52,7 +52,7 @@ def test_a_page_that_comes_late_asks_for_the_whole_history_and_proves_it_complet
 def test_lost_records_are_noticed_and_asked_for_and_duplicates_dropped(site: Publisher, page: Page) -> None:
     eventually(lambda: complete(page, site), within_s=30)
     before = len(site.refills)
-    newest = site.records[-1]
+    newest = fake_site.last_reading(site.records)
     site.records += [(newest[0] + 60 * n, "measure", newest[2]) for n in range(1, 6)]
     last = len(site.records)
     topic = f"homie-log/{fake_site.SITE}/senml"
