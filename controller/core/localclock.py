@@ -44,6 +44,7 @@ class LocalClock:
         self._day = LocalDay(time_zone)
         self._windows: dict[tuple[Window, ...], WindowClock] = {}
         self._next: dict[tuple[int, ...], tuple[int, int]] = {}
+        self._due: dict[tuple[int, ...], tuple[int, int, int, list[Slot]]] = {}
 
     def ordinal(self, wall_ms: int) -> int:
         """Local date as a proleptic ordinal."""
@@ -93,11 +94,24 @@ class LocalClock:
 
     def due_times(self, times_min: tuple[int, ...], wall_ms: int, late_ms: int) -> list[Slot]:
         """The daily times that came within the last `late_ms`, the oldest first."""
+        if not times_min:
+            return []
+        known = self._due.get(times_min)
+        if known is not None and known[0] == late_ms and known[1] <= wall_ms < known[2]:
+            return known[3]
         starts = starts_between(times_min, self._time_zone, wall_ms - late_ms, wall_ms)
         # Keyed by the time itself, not by its place in the list: a schedule changed in the course of the day is new.
-        return [
+        slots = [
             Slot(f"{_iso(start.local_date)}/{clock_text(times_min[start.slot])}", start.wall_ms) for start in starts
         ]
+        # The same until the next comes, or the oldest is too late.
+        changes = [start.wall_ms + late_ms for start in starts[:1]]
+        coming_ms = self.next_time_ms(times_min, wall_ms)
+        if coming_ms is not None:
+            changes.append(coming_ms)
+        if changes:
+            self._due[times_min] = (late_ms, wall_ms, min(changes), slots)
+        return slots
 
 
 def clock_text(minute_of_day: int) -> str:
