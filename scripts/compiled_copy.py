@@ -13,7 +13,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 COMPILED = ROOT / ".compiled"
-PACKAGES = ("controller", "dashboards", "firmware_host", "simulator")
+PACKAGES = ("controller", "dashboards", "firmware_host", "simulator", "tests/scenario")
 STAMP = "made-from"
 OPTIMISE = "2"
 KEPT_OUTPUT = 3000
@@ -57,6 +57,7 @@ def build() -> Path:
     for package in PACKAGES:
         shutil.copytree(ROOT / package, COMPILED / package, ignore=shutil.ignore_patterns("__pycache__", "*.so"))
     shutil.copy(ROOT / "pyproject.toml", COMPILED)
+    shutil.copy(ROOT / "tests" / "__init__.py", COMPILED / "tests")
     print("compile: translating and compiling, 2 to 3 minutes", file=sys.stderr, flush=True)
     made = subprocess.run(
         [sys.executable, Path(__file__).with_name("compile"), "--here"], cwd=COMPILED, capture_output=True, text=True

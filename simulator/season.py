@@ -51,7 +51,7 @@ class SeasonRun:
         make_board: MakeBoard = Board,
     ) -> None:
         self.site = site
-        self.plant = Plant(site, weather, seed, start_wall_ms, fill)
+        self.plant = self._make_plant(weather, seed, start_wall_ms, fill)
         self.hardware = PlantHardware(self.plant, seed)
         self.board: TickedBoard = make_board(self.hardware, board_settings(site))
         self.link = Link(board_limits(site))
@@ -72,6 +72,10 @@ class SeasonRun:
         """The result that the link was told last, while it only says to rest: there is no lease to renew."""
         for event in self.link.connected(0):
             self._take_change(event)
+
+    def _make_plant(self, weather: Weather, seed: int, start_wall_ms: int, fill: float) -> Plant:
+        """For a season whose plant is of another kind."""
+        return Plant(self.site, weather, seed, start_wall_ms, fill)
 
     def order(self, order: Order) -> None:
         """Hand an order to the core at its next step, which comes at once."""

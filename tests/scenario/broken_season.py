@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from random import Random
 from typing import Any, Literal
@@ -15,6 +15,8 @@ from controller.core.state import State
 from controller.site.model import Site
 from firmware_host.board.logic import Board
 from simulator.board import WATCHDOG_MS, board_settings
+from simulator.plant.plant import Plant
+from simulator.plant.weather import Weather
 from simulator.season import SeasonRun
 
 MINUTE_MS = 60_000
@@ -151,56 +153,70 @@ class HungBoard:
 # --- the core and its twin ------------------------------------------------------------------------------------
 
 
-class TwinCore:
-    """The core, and at times a second one made from its dump: both must say the same, step for step."""
+class TwinCore(Core):
+    """A core that goes on where another one is, and at times has a second one beside it that is made from its dump:
+    both must say the same, step for step."""
 
     def __init__(
         self, site: Site, core: Core, rng: Random, forked: Callable[[], None], chance: float = TWIN_CHANCE
     ) -> None:
-        self._site, self._core, self._rng, self._forked, self._chance = site, core, rng, forked, chance
+        super().__init__(site)
+        self._ctx = core._ctx
+        self._site, self._rng, self._forked, self._chance = site, rng, forked, chance
         self._twin: Core | None = None
         self._until_ms = 0
 
-    def step(self, now: Now, inputs: list[Input]) -> StepResult:
+    def step(self, now: Now, inputs: Sequence[Input]) -> StepResult:
         twin = self._twin
         if twin is None and self._rng.random() < self._chance:
-            text = json.dumps(self._core.dump(), allow_nan=False)
+            text = json.dumps(self.dump(), allow_nan=False)
             twin = self._twin = Core(self._site, json.loads(text))
             self._until_ms = now.mono_ms + TWIN_MS
             self._forked()
-        result = self._core.step(now, inputs)
+        result = super().step(now, inputs)
         if twin is not None:
             again = twin.step(now, inputs)
             assert again == result, "Q4: a core made from the dump decided differently"
             if now.mono_ms >= self._until_ms:
-                assert _text(twin.dump()) == _text(self._core.dump()), (
-                    "Q4: a core made from the dump remembers otherwise"
-                )
+                assert _text(twin.dump()) == _text(self.dump()), "Q4: a core made from the dump remembers otherwise"
                 self._twin = None
         return result
 
     @property
     def state(self) -> State:
         """The memory itself, for the judge to read."""
-        return self._core._ctx.state
+        return self._ctx.state
 
     @property
     def sensing(self) -> Sensing:
         """What is measured, for the judge to read."""
-        return self._core._ctx.sensing
-
-    def dump(self) -> dict[str, Any]:
-        return self._core.dump()
+        return self._ctx.sensing
 
     def snapshot(self, now: Now) -> Snapshot:
-        before = _text(self._core.dump())
-        picture = self._core.snapshot(now)
-        assert _text(self._core.dump()) == before, "Q4: asking for a picture changed the core"
+        before = _text(self.dump())
+        picture = super().snapshot(now)
+        assert _text(self.dump()) == before, "Q4: asking for a picture changed the core"
         return picture
 
 
 def _text(data: dict[str, Any]) -> str:
     return json.dumps(data, sort_keys=True, allow_nan=False)
+
+
+class WatchedPlant(Plant):
+    """A plant whose time somebody lets pass in steps of his own, to look at it in between."""
+
+    watcher: Callable[[int], None] | None = None
+    """Called with the time up to which to go, in place of going; it calls `go_on`."""
+
+    def advance(self, to_ms: int) -> None:
+        if self.watcher is None:
+            self.go_on(to_ms)
+        else:
+            self.watcher(to_ms)
+
+    def go_on(self, to_ms: int) -> None:
+        super().advance(to_ms)
 
 
 def wake(season: SeasonRun) -> None:
@@ -215,6 +231,14 @@ class HardSeason(SeasonRun):
     """By how much the board's clock is fast, as a part; see `drift`."""
     wrong_settings: dict[str, int | list[int]] | None = None
     """What stands in the board's settings file in place of what the site needs."""
+
+    def _make_plant(self, weather: Weather, seed: int, start_wall_ms: int, fill: float) -> WatchedPlant:
+        return WatchedPlant(self.site, weather, seed, start_wall_ms, fill)
+
+    @property
+    def watched_plant(self) -> WatchedPlant:
+        assert isinstance(self.plant, WatchedPlant)
+        return self.plant
 
     def reset_board(self, cause: str) -> None:
         self.hardware.reboot(cause)

@@ -16,7 +16,6 @@ from typing import TypeVar
 from tests.scenario.directed import one_price_list
 from tests.scenario.garden import DAY_MS
 from tests.scenario.hard_weeks import HardMonth
-from tests.scenario.planted import MISTAKES, found
 from tests.scenario.strikes import ELSEWHERE, STRIKES, Played, Strike, play
 
 DAYS = 63
@@ -43,6 +42,8 @@ class Outcome:
     struck: tuple[str, ...]
     quiet_days: float
     false: tuple[str, ...]
+    log: str
+    """A digest of all that the core recorded."""
     broken: str
 
 
@@ -56,10 +57,10 @@ def stretch(seed: int, muted: frozenset[int] = frozenset()) -> Outcome:
     except AssertionError as error:
         broken = str(error)
     days, quiet_days = month.plant_ms / DAY_MS, month.quiet_ms / DAY_MS
-    return Outcome(seed, days, tuple(month.struck), quiet_days, month.false_alerts(), broken)
+    return Outcome(seed, days, tuple(month.struck), quiet_days, month.false_alerts(), month.digest(), broken)
 
 
-def _in_order(jobs: int, work: Callable[[Given], Got], given: Sequence[Given]) -> Iterator[Got]:
+def in_order(jobs: int, work: Callable[[Given], Got], given: Sequence[Given]) -> Iterator[Got]:
     """Results in the order of what was given, whichever process was faster."""
     if jobs == 1:
         yield from map(work, given)
@@ -71,11 +72,14 @@ def _in_order(jobs: int, work: Callable[[Given], Got], given: Sequence[Given]) -
 # --- weeks ----------------------------------------------------------------------------------------------------
 
 
-def years(count: float, first_seed: int, jobs: int) -> Report:
-    """Stretches of weeks, for so many years in all."""
+def years(count: float, first_seed: int, jobs: int, tell: Callable[[str], object]) -> Report:
+    """Stretches of weeks, for so many years in all; `tell` gets a line of each as soon as it is over."""
     stretches = max(1, round(count * DAYS_A_YEAR / DAYS))
-    outcomes = list(_in_order(jobs, stretch, range(first_seed, first_seed + stretches)))
-    lines = [_told_of(outcome) for outcome in outcomes]
+    outcomes: list[Outcome] = []
+    for outcome in in_order(jobs, stretch, range(first_seed, first_seed + stretches)):
+        tell(_told_of(outcome))
+        outcomes.append(outcome)
+    lines: list[str] = []
     strikes: Counter[str] = Counter(kind for outcome in outcomes for kind in outcome.struck)
     broken = [outcome for outcome in outcomes if outcome.broken]
     site_years = sum(outcome.days for outcome in outcomes) / DAYS_A_YEAR
@@ -99,7 +103,8 @@ def years(count: float, first_seed: int, jobs: int) -> Report:
 
 def _told_of(outcome: Outcome) -> str:
     said = outcome.broken.splitlines()[0] if outcome.broken else "every promise kept"
-    return f"seed {outcome.seed}: {outcome.days:.1f} days, {len(outcome.struck)} strikes: {said}"
+    struck = f"{outcome.days:.1f} days, {len(outcome.struck)} strikes"
+    return f"seed {outcome.seed}: {struck}, log {outcome.log}: {said}"
 
 
 def replayed(seed: int) -> Report:
@@ -142,7 +147,7 @@ def faults(times: int, first_seed: int, jobs: int) -> Report:
     """Every fault so often alone, and as many pairs, drawn evenly."""
     alone = [cast for seed in range(first_seed, first_seed + times) for cast in _one_of_each(seed)]
     pairs = _pairs(times, first_seed)
-    played = list(_in_order(jobs, _play, [*alone, *pairs]))
+    played = list(in_order(jobs, _play, [*alone, *pairs]))
     site_years = sum(each.days for each in played) / DAYS_A_YEAR
     lines = [_id_line(fault_id, played) for fault_id in _ids()]
     lines += [f"{fault_id}: not in virtual time, see tests/{test}" for fault_id, test in sorted(ELSEWHERE.items())]
@@ -206,21 +211,3 @@ def _id_line(fault_id: str, played: Sequence[Played]) -> str:
 
 def _names(rows: Sequence[Strike]) -> str:
     return ", ".join(strike.what for strike in rows)
-
-
-# --- planted mistakes -----------------------------------------------------------------------------------------
-
-
-def planted(jobs: int) -> Report:
-    """Does the judge find every mistake, by the promise it breaks?"""
-    said = list(_in_order(jobs, _found, range(len(MISTAKES))))
-    unseen = [
-        f"{mistake.id}, {mistake.what}: {mistake.promise} is broken, but {what or 'nothing was noticed'}"
-        for mistake, what in zip(MISTAKES, said, strict=True)
-        if what.partition(":")[0] != mistake.promise
-    ]
-    return Report((*unseen, f"{len(MISTAKES) - len(unseen)} of {len(MISTAKES)} found"), bool(unseen))
-
-
-def _found(number: int) -> str:
-    return found(MISTAKES[number])

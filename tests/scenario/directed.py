@@ -148,10 +148,8 @@ class Stretch:
 
     def _wrap_core(self) -> None:
         core = self.season.core
-        assert isinstance(core, Core)
         twins = Random(f"twins {self.seed}")
-        twin = TwinCore(self.site, core, twins, lambda: None, self._twin_chance)
-        self.season.core = twin  # type: ignore[assignment]
+        self.season.core = TwinCore(self.site, core, twins, lambda: None, self._twin_chance)
 
     def _sag(self) -> None:
         sensors, pump = self.season.hardware, self.season.plant.pumps[0]

@@ -7,6 +7,7 @@ every step; then it repairs everything, lets the owner clear what is latched onc
 
 from __future__ import annotations
 
+import hashlib
 import json
 import math
 from collections.abc import Callable
@@ -32,13 +33,12 @@ from controller.contract import (
     StopAll,
     VoidRain,
 )
-from controller.core import Core
 from controller.site.model import Schedule, Site, Tank, Window, Zone
 from simulator.plant.daily_records import DailyRecord, weather_from_daily
 from simulator.plant.faults import Quantity, SensorTrouble, TroubleKind
 from simulator.plant.weather import Weather
 from simulator.plant.weather_generator import generate_weather
-from tests.scenario.broken_season import Cable, HardSeason, LineTrouble, TwinCore
+from tests.scenario.broken_season import TWIN_CHANCE, Cable, HardSeason, LineTrouble, TwinCore
 from tests.scenario.garden import DAY_MS, EXAMPLE, HOUR_MS, MINUTE_MS, fixed
 from tests.scenario.judge import Judge
 
@@ -131,6 +131,7 @@ class HardWeek:
         self.told: list[str] = []
         self._dew_ms = -1
         """When a ranger's face was last wet."""
+        self._rangers = tuple(self.season.hardware.sensors.rangers.values())
         self._orders = 0
         self._under_strikes: list[tuple[int, int]] = []
         """From when to when something was broken, or may still have been felt."""
@@ -158,8 +159,9 @@ class HardWeek:
 
     def _wrap_core(self) -> None:
         core = self.season.core
-        assert isinstance(core, Core)
-        self.season.core = TwinCore(self.site, core, self._twins, self._count_fork)  # type: ignore[assignment]
+        self.season.core = TwinCore(self.site, core, self._twins, self._count_fork, self._twin_chance)
+
+    _twin_chance = TWIN_CHANCE
 
     def _count_fork(self) -> None:
         self.forks += 1
@@ -167,9 +169,11 @@ class HardWeek:
     def _take(self, now: Now, result: StepResult) -> None:
         if result.records:
             json.dumps([record.data for record in result.records], allow_nan=False)
-        if any(ranger.has_dew for ranger in self.season.hardware.sensors.rangers.values()):
-            self._dew_ms = now.mono_ms
-        self.records += [(now, record) for record in result.records]
+        for ranger in self._rangers:
+            if ranger.has_dew:
+                self._dew_ms = now.mono_ms
+        if result.records:
+            self.records += [(now, record) for record in result.records]
         self.answers += result.answers
         self.judge.core_stepped(now, result)
 
@@ -253,6 +257,13 @@ class HardWeek:
             quiet_ms += max(0, min(began_ms, self._hard_ms) - seen_ms)
             seen_ms = max(seen_ms, ended_ms)
         return quiet_ms + max(0, min(self.plant_ms, self._hard_ms) - seen_ms)
+
+    def digest(self) -> str:
+        """The same for the same records, to the last byte."""
+        found = hashlib.sha256()
+        for now, record in self.records:
+            found.update(json.dumps([now.mono_ms, now.wall_ms, record.kind, record.key, record.data]).encode())
+        return found.hexdigest()[:12]
 
     def false_alerts(self) -> tuple[str, ...]:
         """Diagnoses that were told in such times."""
@@ -664,6 +675,8 @@ class HardMonth(HardWeek):
     """Three weeks of a garden as it is, in which now and then something breaks, at least fifty times a year."""
 
     _while_flowing = 0.002
+    _twin_chance = TWIN_CHANCE / 4.0
+    """Weeks have many more steps: there are dozens of twins all the same."""
 
     def __init__(self, seed: int, hard_days: int = 21, muted: frozenset[int] = frozenset()) -> None:
         super().__init__(seed, 24.0 * hard_days, muted)

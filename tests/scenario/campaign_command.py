@@ -1,0 +1,63 @@
+"""What scripts/campaign does with its words; see there."""
+
+from __future__ import annotations
+
+import argparse
+import functools
+import os
+import sys
+import time
+
+from tests.scenario import campaign
+
+
+def main(about: str) -> int:
+    args = _parsed(about)
+    if args.replay is not None:
+        report = campaign.replayed(args.replay)
+    elif args.shrink is not None:
+        report = campaign.shrunk(args.shrink)
+    elif args.planted:
+        # Not at the top: machine code has no place for planted mistakes.
+        from tests.scenario.planted_campaign import planted
+
+        report = planted(args.jobs)
+    else:
+        report = _at_length(args)
+    for line in report.lines:
+        print(line)
+    return 1 if report.failed else 0
+
+
+def _parsed(about: str) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(
+        prog="campaign", description=about, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--years", type=float, default=1.0, help="how many years in all (1)")
+    parser.add_argument("--faults", type=int, metavar="TIMES", help="each fault so often alone, and as many pairs")
+    parser.add_argument("--planted", action="store_true")
+    parser.add_argument("--seed", type=int, default=1, help="the first stretch's seed (1)")
+    parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="processes (one for each core)")
+    parser.add_argument("--replay", type=int, metavar="SEED")
+    parser.add_argument("--shrink", type=int, metavar="SEED")
+    return parser.parse_args()
+
+
+def _at_length(args: argparse.Namespace) -> campaign.Report:
+    """Years or single faults, and how fast."""
+    began_s = time.monotonic()
+    if args.faults is None:
+        report = campaign.years(args.years, args.seed, args.jobs, functools.partial(print, flush=True))
+    else:
+        report = campaign.faults(args.faults, args.seed, args.jobs)
+    hours, worked_s = (time.monotonic() - began_s) / 3600.0, sum(os.times()[:4])
+    print(
+        f"{report.site_years / hours:.0f} site-years an hour on {args.jobs} processes, "
+        f"{worked_s / report.site_years:.0f} s of processor time for each",
+        file=sys.stderr,
+    )
+    return report
+
+
+if __name__ == "__main__":
+    sys.exit(main(__doc__ or ""))
