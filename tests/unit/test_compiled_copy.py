@@ -26,14 +26,16 @@ def test_mypyc_can_translate_the_busiest_modules() -> None:
 
 
 def test_every_module_that_is_translated_exists(script: ModuleType) -> None:
-    assert [name for name in script.modules() if not (ROOT / name).is_file()] == []
+    named = [f"{folder}/{name}.py" for folder, names in script.TRANSLATED.items() for name in names.split()]
+    assert [pattern for pattern in named if not list(ROOT.glob(pattern))] == []
+    assert len(script.modules()) >= len(named)
 
 
 def test_a_copy_of_other_sources_is_out_of_date(
     script: ModuleType, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     for package in script.PACKAGES:
-        (tmp_path / package).mkdir()
+        (tmp_path / package).mkdir(parents=True)
     (tmp_path / "controller" / "a.py").write_text("one = 1\n")
     (tmp_path / "controller" / "estimate").mkdir()
     monkeypatch.setattr(script, "ROOT", tmp_path)
