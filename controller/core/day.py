@@ -252,12 +252,18 @@ def _close_zone(ctx: Context, zone_id: str, closing: date, readily_mm: float | N
         zone_state.applied_today_ml = 0
         zone_state.tries = 0
     zone_state.etc_today_mm = zone_state.rain_credited_mm = 0.0
-    # Yesterday's keys are kept: a fixed time late in the evening stays served after midnight.
-    first_kept = closing.isoformat()
-    zone_state.doses = [key for key in zone_state.doses if key[:10] >= first_kept]
-    zone_state.fixed_left_ml = {key: ml for key, ml in zone_state.fixed_left_ml.items() if key[:10] >= first_kept}
+    zone_state.doses = _of_the_last_days(zone_state.doses)
+    kept = _of_the_last_days(list(zone_state.fixed_left_ml))
+    zone_state.fixed_left_ml = {key: zone_state.fixed_left_ml[key] for key in kept}
     zone_state.retry_mono_ms = NEVER_MS
     zone_state.refused_ids, zone_state.refusal = [], ""
+
+
+def _of_the_last_days(keys: list[str]) -> list[str]:
+    """Keys of the last dates that were served, in the order of serving: a clock that is put back by days, or forward by
+    years and back, makes no time due again."""
+    dates = list(dict.fromkeys(key[:10] for key in reversed(keys)))[:KEPT_DAYS]
+    return [key for key in keys if key[:10] in dates]
 
 
 def _close_notices(ctx: Context) -> None:

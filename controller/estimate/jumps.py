@@ -29,6 +29,8 @@ FALSE_ECHOES = 6
 FALSE_SPAN_MS = 30 * 60_000
 """A nearer echo seen this often over this long, while the surface was seen too, is a thing in the tank."""
 FALSE_REACH_MM = 12.0
+FALSE_RECENT_MS = 3_600_000
+"""A rung that has answered once beside the surface may soon answer alone (own choice)."""
 FALSE_FORGOTTEN_MS = 24 * 3_600_000
 
 Verdict = Literal["reached", "jumped", "stayed", "doubt", "false echo"]
@@ -83,9 +85,19 @@ class Candidate:
         self.last_mm -= fallen_mm
 
     def judge(
-        self, believed_mm: float, believed_ms: int, now_ms: int, rise_mm_min: float, fall_mm_min: float
+        self,
+        believed_mm: float,
+        believed_ms: int,
+        now_ms: int,
+        rise_mm_min: float,
+        fall_mm_min: float,
+        was_false: bool,
     ) -> Verdict:
-        """Is the candidate to be believed instead of the level believed last?"""
+        """Is the candidate to be believed instead of the level believed last?
+
+        `was_false`: something echoed from its place of late while the surface was heard below. Then that water can have
+        got there says nothing; it must rise, or stay.
+        """
         if 2 * self.count <= self.bursts:
             # Most bursts since the first sight showed something else, or nothing.
             return "doubt"
@@ -94,9 +106,10 @@ class Candidate:
         change_mm = self.first_mm - believed_mm
         lasted_ms = now_ms - self.first_ms
         enough = self.count >= PERSISTENT_BURSTS
-        if -fall_mm_min * watched_min - self.allowed_mm <= change_mm <= rise_mm_min * watched_min + self.allowed_mm:
+        most_mm = rise_mm_min * watched_min + self.allowed_mm
+        if not was_false and -fall_mm_min * watched_min - self.allowed_mm <= change_mm <= most_mm:
             return "reached" if self.count >= CONFIRMING_BURSTS else "doubt"
-        if 0.0 < change_mm <= rise_mm_min * minutes + self.allowed_mm:
+        if not was_false and 0.0 < change_mm <= rise_mm_min * minutes + self.allowed_mm:
             needed_ms = PERSISTENT_MS if self.after_silence else UNWATCHED_MS
             return "jumped" if enough and lasted_ms >= needed_ms else "doubt"
         if change_mm > 0.0 and enough and self.last_mm - self.first_mm >= RISES_MM:
@@ -143,6 +156,11 @@ class FalseEcho:
             self.count -= 1
         else:
             self.count, self.distance_mm, self.first_ms, self.last_ms = 1, distance_mm, now_ms, now_ms
+
+    def is_from(self, distance_mm: float, now_ms: int) -> bool:
+        """Whether something echoed from there of late, even once."""
+        is_recent = self.count > 0 and now_ms - self.last_ms <= FALSE_RECENT_MS
+        return is_recent and abs(distance_mm - self.distance_mm) <= FALSE_REACH_MM
 
     def found_mm(self, now_ms: int) -> float | None:
         """The distance of a thing that has echoed again and again, None without one."""

@@ -237,7 +237,8 @@ def temperature_known(facts: Facts) -> Blocker | None:
     if facts.temperature_c is not None and facts.temperature_age_s <= TEMPERATURE_AGE_S:
         # It may have become colder since: an old reading must be the warmer, the older it is (catalogue fault N8).
         coldest_c = facts.temperature_c - COOLING_K_H * facts.temperature_age_s / 3600.0
-        if coldest_c >= facts.frost_c or facts.temperature_c < facts.frost_c:
+        # What is too cold to start already is told as frost.
+        if coldest_c >= facts.frost_c or facts.temperature_c < facts.frost_c + FROST_MARGIN_C:
             return None
     return blocker("temperature-unknown", {"since": since_text(facts.temperature_age_s)})
 

@@ -138,6 +138,30 @@ def test_a_clock_put_back_over_a_fixed_time_does_not_water_twice(back_ms: int) -
     assert len(garden.of_kind("delivery", BED)) == 1
 
 
+@pytest.mark.parametrize("days", [1, 2, 3])
+def test_a_clock_put_back_by_days_just_after_a_fixed_time_gives_nothing_twice(days: int) -> None:
+    garden = Garden(forty_litres())
+    garden.run_hours(24 * days + 7)
+    assert len(garden.of_kind("delivery", BED)) == days + 1
+    garden.season.clock_step_ms = -days * DAY_MS
+    garden.run_hours(2)
+    garden.season.clock_step_ms = 0
+    garden.run_hours(2)
+    assert len(garden.of_kind("delivery", BED)) == days + 1
+
+
+def test_a_clock_that_was_years_ahead_over_midnight_gives_nothing_twice() -> None:
+    garden = Garden(at_fixed_times(EXAMPLE, BED, 10.0, 23 * 60 + 10))
+    garden.run_hours(23.25)
+    garden.season.clock_step_ms = 20 * 365 * DAY_MS
+    garden.run_hours(0.8)
+    garden.season.clock_step_ms = 0
+    garden.run_hours(2)
+    given = [record.data["run"] for record in garden.of_kind("delivery", BED)]
+    assert "2026-07-01/23:10" in given
+    assert len(given) == len(set(given))
+
+
 def test_after_a_clock_that_was_years_ahead_is_put_right_the_garden_is_watered_again() -> None:
     garden = Garden(forty_litres())
     garden.season.clock_step_ms = YEARS_20_MS

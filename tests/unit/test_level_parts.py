@@ -73,17 +73,43 @@ def test_an_echo_apart_is_left_out_when_nothing_is_expected() -> None:
 # --- other levels -----------------------------------------------------------------------------------------------------
 
 
-def judged(candidate: Candidate, seen_mm: float, minute: float, believed_mm: float = 500.0, silent: int = 1) -> str:
+def judged(
+    candidate: Candidate,
+    seen_mm: float,
+    minute: float,
+    believed_mm: float = 500.0,
+    silent: int = 1,
+    was_false: bool = False,
+) -> str:
     """See a level and judge it: 20 mm a minute up and 8 down, 5 mm allowed; believed last at minute 0."""
     now_ms = round(minute * MINUTE_MS)
     candidate.see(seen_mm, now_ms, silent * MINUTE_MS, 20.0, 8.0, 5.0)
-    return candidate.judge(believed_mm, 0, now_ms, 20.0, 8.0)
+    return candidate.judge(believed_mm, 0, now_ms, 20.0, 8.0, was_false)
 
 
 def test_a_rise_that_a_hose_can_bring_needs_a_second_look() -> None:
     candidate = Candidate()
     assert judged(candidate, 515.0, 1) == "doubt"
     assert judged(candidate, 530.0, 2) == "reached"
+
+
+def test_from_where_a_rung_has_answered_of_late_water_must_rise_or_stay() -> None:
+    standing, rising = Candidate(), Candidate()
+    verdicts = [judged(standing, 547.0, minute, was_false=True) for minute in range(5, 105, 5)]
+    assert set(verdicts[:4]) == {"doubt"}
+    assert set(verdicts[4:18]) == {"false echo"}
+    assert verdicts[18:] == ["stayed", "stayed"]
+    verdicts = [judged(rising, 547.0 + 4.0 * minute, minute, was_false=True) for minute in range(1, 7)]
+    assert verdicts == ["doubt"] * 4 + ["reached"] * 2
+
+
+def test_something_echoed_from_there_if_it_did_once_within_an_hour() -> None:
+    rung = FalseEcho()
+    assert not rung.is_from(1034.0, 0)
+    rung.see(1034.0, 0)
+    assert rung.is_from(1030.0, 3_600_000)
+    assert not rung.is_from(1020.0, 3_600_000)
+    assert not rung.is_from(1034.0, 3_600_001)
 
 
 def test_a_nearer_level_that_no_water_reaches_is_a_false_echo_until_it_has_stayed_for_long() -> None:
@@ -124,7 +150,7 @@ def seen_each_second(candidate: Candidate, first_mm: float, rise_mm_min: float, 
     for second in range(1, int(60 * minutes)):
         now_ms = 1000 * second
         candidate.see(first_mm + rise_mm_min * second / 60.0, now_ms, 1000, 20.0, 8.0, 5.0)
-        verdicts.append(candidate.judge(500.0, 0, now_ms, 20.0, 8.0))
+        verdicts.append(candidate.judge(500.0, 0, now_ms, 20.0, 8.0, False))
     return verdicts
 
 
