@@ -376,6 +376,9 @@ class Judge:
         if state.latches.keys() != self._latched:
             self._check_latches(now, set(state.latches))
         self._time_known = self._time_known or now.trust != "unknown"
+        if result.records:
+            # What broke since the plant was looked at last may be what they tell of.
+            self._note_faults()
         for record in result.records:
             self._take_record(now, record, state)
         if state.delivery is not None:
