@@ -16,8 +16,8 @@ COMPILED = ROOT / ".compiled"
 PACKAGES = ("controller", "dashboards", "firmware_host", "simulator", "tests/scenario")
 TRANSLATED = {
     "controller": "contract",
-    "controller/core": "__init__ balance caps choose context day delivery drain expected facts intake localclock relief "
-    "run_trace sensing standing state supply takers",
+    "controller/core": "__init__ balance caps choose context day delivery drain expected facts intake localclock "
+    "relief run_trace sensing standing state supply takers",
     "controller/estimate": "*",
     "controller/guard": "interlocks",
     "controller/irrigate": "due plan root_zone water_price",

@@ -6,6 +6,7 @@ lines.
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -15,10 +16,9 @@ from typing import TypeVar
 
 from tests.scenario.directed import one_price_list
 from tests.scenario.garden import DAY_MS
-from tests.scenario.hard_weeks import HardMonth
+from tests.scenario.hard_weeks import HardMonth, SmallGarden
 from tests.scenario.strikes import ELSEWHERE, STRIKES, Played, Strike, play
 
-DAYS = 63
 DAYS_A_YEAR = 365.0
 MOST_FALSE_A_YEAR = 1.0
 
@@ -47,17 +47,27 @@ class Outcome:
     broken: str
 
 
-def stretch(seed: int, muted: frozenset[int] = frozenset()) -> Outcome:
-    """Run one stretch of weeks."""
-    month = HardMonth(seed, DAYS, muted)
-    broken = ""
-    try:
-        with one_price_list():
-            month.run()
-    except AssertionError as error:
-        broken = str(error)
-    days, quiet_days = month.plant_ms / DAY_MS, month.quiet_ms / DAY_MS
-    return Outcome(seed, days, tuple(month.struck), quiet_days, month.false_alerts(), month.digest(), broken)
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """A kind of garden, and for how many days at a stretch it has hard times."""
+
+    weeks: type[HardMonth]
+    days: int
+
+    def play(self, seed: int, muted: frozenset[int] = frozenset()) -> Outcome:
+        """Run one stretch."""
+        month = self.weeks(seed, self.days, muted)
+        broken = ""
+        try:
+            with one_price_list():
+                month.run()
+        except AssertionError as error:
+            broken = str(error)
+        days, quiet_days = month.plant_ms / DAY_MS, month.quiet_ms / DAY_MS
+        return Outcome(seed, days, tuple(month.struck), quiet_days, month.false_alerts(), month.digest(), broken)
+
+
+LARGE, SMALL = Kind(HardMonth, 63), Kind(SmallGarden, 140)
 
 
 def in_order(jobs: int, work: Callable[[Given], Got], given: Sequence[Given]) -> Iterator[Got]:
@@ -72,11 +82,11 @@ def in_order(jobs: int, work: Callable[[Given], Got], given: Sequence[Given]) ->
 # --- weeks ----------------------------------------------------------------------------------------------------
 
 
-def years(count: float, first_seed: int, jobs: int, tell: Callable[[str], object]) -> Report:
+def years(count: float, first_seed: int, jobs: int, tell: Callable[[str], object], kind: Kind = LARGE) -> Report:
     """Stretches of weeks, for so many years in all; `tell` gets a line of each as soon as it is over."""
-    stretches = max(1, round(count * DAYS_A_YEAR / DAYS))
+    stretches = max(1, math.ceil(count * DAYS_A_YEAR / kind.days))
     outcomes: list[Outcome] = []
-    for outcome in in_order(jobs, stretch, range(first_seed, first_seed + stretches)):
+    for outcome in in_order(jobs, kind.play, range(first_seed, first_seed + stretches)):
         tell(_told_of(outcome))
         outcomes.append(outcome)
     lines: list[str] = []
@@ -93,8 +103,9 @@ def years(count: float, first_seed: int, jobs: int, tell: Callable[[str], object
         f"{false.total()} false alerts in {quiet_years:.1f} years without any strike of late"
         + "".join(f"; {key} {times}" for key, times in sorted(false.items()))
     )
+    small = "--small " if kind is SMALL else ""
     lines += [
-        f"again: scripts/campaign --replay {outcome.seed}; shorter: scripts/campaign --shrink {outcome.seed}"
+        f"again: scripts/campaign {small}--replay {outcome.seed}; shorter: --shrink in place of --replay"
         for outcome in broken
     ]
     too_many = false.total() > 1 and false.total() > MOST_FALSE_A_YEAR * quiet_years
@@ -107,24 +118,24 @@ def _told_of(outcome: Outcome) -> str:
     return f"seed {outcome.seed}: {struck}, log {outcome.log}: {said}"
 
 
-def replayed(seed: int) -> Report:
+def replayed(seed: int, kind: Kind = LARGE) -> Report:
     """One stretch again."""
-    outcome = stretch(seed)
+    outcome = kind.play(seed)
     return Report((outcome.broken or _told_of(outcome),), bool(outcome.broken))
 
 
-def shrunk(seed: int) -> Report:
+def shrunk(seed: int, kind: Kind = LARGE) -> Report:
     """Leave out strike after strike, as long as the same promise stays broken."""
-    whole = stretch(seed)
+    whole = kind.play(seed)
     if not whole.broken:
         return Report((_told_of(whole),), False)
     promise, muted = _promise(whole), frozenset[int]()
     for number in reversed(range(len(whole.struck))):
-        if _promise(stretch(seed, muted | {number})) == promise:
+        if _promise(kind.play(seed, muted | {number})) == promise:
             muted |= {number}
-    needed = [f"{number} {kind}" for number, kind in enumerate(whole.struck) if number not in muted]
-    head = f"needed: {', '.join(needed)}; left out: HardMonth({seed}, {DAYS}, frozenset({sorted(muted)}))"
-    return Report((head, stretch(seed, muted).broken), True)
+    needed = [f"{number} {what}" for number, what in enumerate(whole.struck) if number not in muted]
+    case = f"{kind.weeks.__name__}({seed}, {kind.days}, frozenset({sorted(muted)}))"
+    return Report((f"needed: {', '.join(needed)}; left out: {case}", kind.play(seed, muted).broken), True)
 
 
 def _promise(outcome: Outcome) -> str:

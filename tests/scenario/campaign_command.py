@@ -13,17 +13,18 @@ from tests.scenario import campaign
 
 def main(about: str) -> int:
     args = _parsed(about)
+    kind = campaign.SMALL if args.small else campaign.LARGE
     if args.replay is not None:
-        report = campaign.replayed(args.replay)
+        report = campaign.replayed(args.replay, kind)
     elif args.shrink is not None:
-        report = campaign.shrunk(args.shrink)
+        report = campaign.shrunk(args.shrink, kind)
     elif args.planted:
         # Not at the top: machine code has no place for planted mistakes.
         from tests.scenario.planted_campaign import planted
 
         report = planted(args.jobs)
     else:
-        report = _at_length(args)
+        report = _at_length(args, kind)
     for line in report.lines:
         print(line)
     return 1 if report.failed else 0
@@ -36,6 +37,7 @@ def _parsed(about: str) -> argparse.Namespace:
     parser.add_argument("--years", type=float, default=1.0, help="how many years in all (1)")
     parser.add_argument("--faults", type=int, metavar="TIMES", help="each fault so often alone, and as many pairs")
     parser.add_argument("--planted", action="store_true")
+    parser.add_argument("--small", action="store_true", help="years, --replay, --shrink: gardens of one bed")
     parser.add_argument("--seed", type=int, default=1, help="the first stretch's seed (1)")
     parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="processes (one for each core)")
     parser.add_argument("--replay", type=int, metavar="SEED")
@@ -43,11 +45,11 @@ def _parsed(about: str) -> argparse.Namespace:
     return parser.parse_args()
 
 
-def _at_length(args: argparse.Namespace) -> campaign.Report:
+def _at_length(args: argparse.Namespace, kind: campaign.Kind) -> campaign.Report:
     """Years or single faults, and how fast."""
     began_s = time.monotonic()
     if args.faults is None:
-        report = campaign.years(args.years, args.seed, args.jobs, functools.partial(print, flush=True))
+        report = campaign.years(args.years, args.seed, args.jobs, functools.partial(print, flush=True), kind)
     else:
         report = campaign.faults(args.faults, args.seed, args.jobs)
     hours, worked_s = (time.monotonic() - began_s) / 3600.0, sum(os.times()[:4])

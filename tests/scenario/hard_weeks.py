@@ -700,6 +700,20 @@ class HardMonth(HardWeek):
         return SLICE_MS if self.judge.flowing else 15 * SLICE_MS
 
 
+class SmallGarden(HardMonth):
+    """Twenty weeks of a garden with one bed that needs two minutes of water a day: years of it take no long."""
+
+    def __init__(self, seed: int, hard_days: int = 140, muted: frozenset[int] = frozenset()) -> None:
+        super().__init__(seed, hard_days, muted)
+
+    def _some_site(self) -> Site:
+        site = super()._some_site()
+        zone = self.rng.choice(site.zones)
+        cap_l = min(zone.schedule.daily_cap_l, 2.0 * zone.rated_flow_l_min)
+        zone = replace(zone, schedule=replace(zone.schedule, daily_cap_l=cap_l))
+        return replace(site, zones=(zone,), idle_report_s=300)
+
+
 FAULT_KINDS = (
     "valve",
     "pump",

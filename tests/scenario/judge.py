@@ -613,7 +613,7 @@ class Judge:
         tank = self._site.tank(zone.tank_id)
         assert not state.float_dry.get(tank.id, False), "I10: started on a dry suction"
         cold = faults.temperature_frozen.get(0, 20.0) <= 0.0 and 0 not in faults.temperature_bad
-        sensing = self._season.core.dump()["sensing"]
+        sensing = self._sensing().dump()
         seen_c = sensing["temperature_c"]
         assert seen_c is None or not (cold and seen_c <= 0.0), "I10: started in frost"
         if 0 not in faults.temperature_frozen and ("temperature", 0) not in faults.sensor:
