@@ -372,10 +372,11 @@ def _count_dose(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
 
 
 def refuse(ctx: Context, zone_id: str, blockers: list[Blocker]) -> None:
-    """Remember and record why a wanted watering does not run; once for each set of reasons."""
+    """Remember why a wanted watering does not run, and record it when a reason is new since the last start or day: one
+    that comes and goes every few minutes fills no journal."""
     zone_state = ctx.state.zones[zone_id]
     ids = [found.id for found in blockers]
     zone_state.refusal = "; ".join(found.text for found in blockers)
-    if ids != zone_state.refused_ids:
-        zone_state.refused_ids = ids
+    if not set(ids) <= set(zone_state.refused_ids):
+        zone_state.refused_ids = list(dict.fromkeys((*zone_state.refused_ids, *ids)))
         ctx.record("refusal", zone_id, {"blockers": ids, "text": zone_state.refusal})
