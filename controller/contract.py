@@ -281,7 +281,16 @@ class Restarted:
     away_ms: int
 
 
-Input = Report | Ack | Hello | LinkChanged | Order | Restarted
+@dataclass(frozen=True, slots=True)
+class LinesDamaged:
+    """So many lines from the board came damaged and were dropped since this was last said."""
+
+    count: int
+
+
+ShellInput = LinkChanged | LinesDamaged | Order | Restarted
+"""What the shell tells; the rest is the board's own words."""
+Input = Report | Ack | Hello | ShellInput
 
 
 # --- results of a step -----------------------------------------------------------------------------------

@@ -17,6 +17,7 @@ __all__ = [
     "BoardLimits",
     "CommandUnanswered",
     "Counters",
+    "Damaged",
     "Event",
     "Link",
     "LinkDown",
@@ -42,6 +43,8 @@ LEASE_SPOILT_MS = 500
 CLEAR_TRIES = 3
 WHO_KEPT = 8
 BOOTS_KEPT = 8
+DAMAGE_TOLD_MS = 10_000
+"""Damaged lines are told of together, this long after the first of them: noise must not become a flood of events."""
 NEVER_MS = 1 << 60
 
 CLOCK_SLOWEST_PERCENT = 95
@@ -103,10 +106,18 @@ class CommandUnanswered:
     waited_ms: int
 
 
+@dataclass(frozen=True, slots=True)
+class Damaged:
+    """So many lines came damaged and were dropped while the board was talked to, since this was last said. What came
+    within some seconds before the board restarted or the port was closed is left out."""
+
+    lines: int
+
+
 _new_received = tuple.__new__
 """A named tuple's own constructor is one more call."""
 
-Event = Received | LinkUp | LinkDown | CommandUnanswered
+Event = Received | LinkUp | LinkDown | CommandUnanswered | Damaged
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,6 +177,9 @@ class Link:
         self._decoder = Decoder()
         self.counters = Counters()
         self._malformed = 0
+        self._dropped_seen = 0
+        self._damaged = 0
+        self._damage_due_ms = 0
         self._state: State = "closed"
         self._events: list[Event] = []
         self._hello: Hello | None = None
@@ -237,7 +251,8 @@ class Link:
 
     def due_ms(self) -> int:
         """When `receive` or `tick` has something to do although nothing arrives: for callers in virtual time."""
-        return self._tick_due_ms if self._tick_due_ms < self._watch_due_ms else self._watch_due_ms
+        due_ms = self._tick_due_ms if self._tick_due_ms < self._watch_due_ms else self._watch_due_ms
+        return self._damage_due_ms if self._damaged and self._damage_due_ms < due_ms else due_ms
 
     # --- the transport -------------------------------------------------------------------------------------------
 
@@ -412,14 +427,29 @@ class Link:
     def receive(self, data: bytes, mono_ms: int) -> list[Event]:
         """Everything that happened: lines in `data`, and silence or unanswered commands noticed by the clock."""
         if data and self._state != "closed":
-            for text in self._decoder.lines(data):
+            was_up, decoder = self._state == "up", self._decoder
+            for text in decoder.lines(data):
                 self._line(text, mono_ms)
+            dropped = decoder.bad_crc + decoder.malformed + decoder.too_long
+            if dropped != self._dropped_seen:
+                self._note_damage(dropped, was_up, mono_ms)
         if mono_ms >= self._watch_due_ms:
             self._watch(mono_ms)
+        if self._damaged and mono_ms >= self._damage_due_ms:
+            self._events.append(Damaged(self._damaged))
+            self._damaged = 0
         events = self._events
         if events:
             self._events = []
         return events
+
+    def _note_damage(self, dropped: int, was_up: bool, mono_ms: int) -> None:
+        """Before a board has introduced itself, what comes may be another device's and says nothing of the cable."""
+        if was_up:
+            if not self._damaged:
+                self._damage_due_ms = mono_ms + DAMAGE_TOLD_MS
+            self._damaged += dropped - self._dropped_seen
+        self._dropped_seen = dropped
 
     def _line(self, text: str, mono_ms: int) -> None:
         message, out_of_range = parse_counting(text)
@@ -639,6 +669,9 @@ class Link:
         if after == "up":
             self._plan_watch()
             return
+        if happening not in ("silent", "deaf"):
+            # What was torn just before a restart, or a plug that was pulled, says nothing of the cable.
+            self._damaged = 0
         self._watch_due_ms = NEVER_MS
         self._who_ms = mono_ms
         self._who_gap_ms = WHO_FIRST_MS

@@ -10,12 +10,22 @@ import json
 from collections.abc import Callable
 from typing import Protocol
 
-from controller.contract import ClockTrust, Input, LinkChanged, Now, Order, Restarted, StepResult
+from controller.contract import (
+    ClockTrust,
+    Input,
+    LinesDamaged,
+    LinkChanged,
+    Now,
+    Order,
+    Restarted,
+    ShellInput,
+    StepResult,
+)
 from controller.core import Core
 from controller.guard.board_limits import board_limits
 from controller.site.model import Site
 from firmware_host.board.logic import Board
-from firmware_host.link import Event, Link, LinkDown, LinkUp, Received
+from firmware_host.link import Damaged, Event, Link, LinkDown, LinkUp, Received
 from firmware_host.messages import SHUT
 from simulator.board import MakeBoard, PlantHardware, TickedBoard, board_settings
 from simulator.plant.plant import Plant
@@ -46,7 +56,7 @@ class SeasonRun:
         start_wall_ms: int,
         *,
         log: StepLog | None = None,
-        encode: Callable[[LinkChanged | Order | Restarted], Entry] | None = None,
+        encode: Callable[[ShellInput], Entry] | None = None,
         fill: float = 0.6,
         make_board: MakeBoard = Board,
     ) -> None:
@@ -190,8 +200,10 @@ class SeasonRun:
             self._add(LinkChanged(True, f"board {event.board_id}"))
         elif isinstance(event, LinkDown):
             self._add(LinkChanged(False, event.reason))
+        elif isinstance(event, Damaged):
+            self._add(LinesDamaged(event.lines))
 
-    def _add(self, item: LinkChanged | Order | Restarted) -> None:
+    def _add(self, item: ShellInput) -> None:
         self._inputs.append(item)
         if self._encode is not None:
             self._entries.append(self._encode(item))

@@ -21,6 +21,7 @@ from controller.contract import (
     HoldAll,
     HoldZone,
     Input,
+    LinesDamaged,
     LinkChanged,
     Note,
     Order,
@@ -29,6 +30,7 @@ from controller.contract import (
     ResumeZone,
     RunZone,
     SetSchedule,
+    ShellInput,
     StopAll,
     UndoSchedule,
     VoidRain,
@@ -67,7 +69,7 @@ _COMMANDS: dict[str, type[Command]] = {
 COMMAND_NAMES: dict[type[Command], str] = {command: name for name, command in _COMMANDS.items()}
 
 
-def encode_input(item: LinkChanged | Restarted | Order) -> Entry:
+def encode_input(item: ShellInput) -> Entry:
     """(kind, text) from which `decode_input` makes an equal input. Board lines are kept as they are: ("line", text)."""
     return _ENCODERS[type(item)](item)
 
@@ -109,11 +111,13 @@ def _decode_order(values: dict[str, Any]) -> Order:
 
 _ENCODERS: dict[type[Any], Callable[[Any], Entry]] = {
     LinkChanged: lambda change: ("link", _dump(asdict(change))),
+    LinesDamaged: lambda damaged: ("damaged", _dump(asdict(damaged))),
     Restarted: lambda restart: ("restart", _dump(asdict(restart))),
     Order: _encode_order,
 }
 _DECODERS: dict[str, Callable[[Any], Input]] = {
     "link": lambda values: LinkChanged(**values),
+    "damaged": lambda values: LinesDamaged(**values),
     "restart": lambda values: Restarted(**values),
     "order": _decode_order,
 }

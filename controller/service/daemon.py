@@ -25,12 +25,14 @@ from controller.contract import (
     HoldAll,
     HoldZone,
     Input,
+    LinesDamaged,
     LinkChanged,
     Now,
     Order,
     OrderAnswer,
     Record,
     Restarted,
+    ShellInput,
     StepResult,
     StopAll,
 )
@@ -46,7 +48,7 @@ from controller.service.restore import Restored
 from controller.service.systemd import Notifier
 from controller.service.writer import JournalWriter
 from controller.site.model import Site
-from firmware_host.link import CommandUnanswered, Event, LinkDown, LinkUp, Received
+from firmware_host.link import CommandUnanswered, Damaged, Event, LinkDown, LinkUp, Received
 from firmware_host.messages import SHUT, Report
 
 CHECKPOINT_EVERY_MS = 24 * 3_600_000
@@ -243,11 +245,13 @@ class Daemon:
             elif isinstance(event, LinkDown):
                 self._newest.lost()
                 self._take(LinkChanged(False, event.reason))
+            elif isinstance(event, Damaged):
+                self._take(LinesDamaged(event.lines))
             elif isinstance(event, CommandUnanswered):
                 self._unanswered = f"the board has not answered {event.command} for {event.waited_ms / 1000:.1f} s"
                 log.warning("%s", self._unanswered)
 
-    def _take(self, item: LinkChanged | Restarted | Order) -> None:
+    def _take(self, item: ShellInput) -> None:
         self._inputs.append(item)
         self._entries.append(encode_input(item))
 

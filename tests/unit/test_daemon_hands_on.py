@@ -14,6 +14,7 @@ from controller.contract import (
     ForecastDay,
     HoldAll,
     Input,
+    LinesDamaged,
     Now,
     Order,
     OrderAnswer,
@@ -23,6 +24,7 @@ from controller.contract import (
 )
 from controller.irrigate.outlook import NOTHING_TAKEN, Uses
 from controller.service.daemon import Daemon, Parts, Waker
+from firmware_host.link import Damaged
 from tests.scenario.garden import EXAMPLE
 
 NOW = Now(1_000, 1_780_000_000_000, "synchronised")
@@ -85,6 +87,16 @@ def test_coming_prices_are_worked_out_elsewhere_as_soon_as_the_core_names_them(w
     loop._take(FORECAST)
     loop._step(NOW)
     assert prospects.worked_out == [USES]
+
+
+def test_damaged_lines_reach_the_core_and_the_journal_as_one_input(waker: Waker) -> None:
+    core, kept = Core(), []
+    loop = daemon(waker, core)
+    loop._parts.writer.add_step = lambda _now, entries, *_: kept.append(entries)  # type: ignore[method-assign]
+    loop._take_events([Damaged(3)], NOW)
+    loop._step(NOW)
+    assert core.told == [LinesDamaged(3)]
+    assert kept == [(("damaged", '{"count":3}'),)]
 
 
 def test_a_fetched_forecast_is_an_input_like_any_other_and_needs_no_broker(waker: Waker) -> None:

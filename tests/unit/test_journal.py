@@ -16,6 +16,7 @@ from controller.contract import (
     ForgetLooks,
     HoldAll,
     HoldZone,
+    LinesDamaged,
     LinkChanged,
     Note,
     Order,
@@ -26,6 +27,7 @@ from controller.contract import (
     ResumeZone,
     RunZone,
     SetSchedule,
+    ShellInput,
     StepResult,
     StopAll,
     UndoSchedule,
@@ -41,8 +43,9 @@ from tests.unit.journal_data import START_WALL_MS, line, measure, now_at, result
 
 SCHEDULE = Schedule("fixed", (Window(300, 480),), 40.0, 2, 6.5, (330, 1200), 45)
 
-EVERY_INPUT: list[LinkChanged | Restarted | Order] = [
+EVERY_INPUT: list[ShellInput] = [
     LinkChanged(False, "cable pulled"),
+    LinesDamaged(3),
     Restarted(42_000),
     Order("a-1", "phone", START_WALL_MS, SetSchedule("salad", SCHEDULE, 3)),
     Order("a-2", "phone", None, HoldAll(None)),
@@ -69,7 +72,7 @@ def journal(tmp_path: Path) -> Journal:
 
 
 @pytest.mark.parametrize("item", EVERY_INPUT, ids=lambda item: type(getattr(item, "command", item)).__name__)
-def test_every_kind_of_input_comes_back_equal_from_its_text(item: LinkChanged | Restarted | Order) -> None:
+def test_every_kind_of_input_comes_back_equal_from_its_text(item: ShellInput) -> None:
     assert decode_input(*encode_input(item)) == item
 
 

@@ -15,6 +15,7 @@ from firmware_host.link import (
     TRANSITIONS,
     BoardLimits,
     CommandUnanswered,
+    Damaged,
     Event,
     Happening,
     Link,
@@ -371,6 +372,82 @@ def test_the_believed_uptime_is_never_above_the_true_one(pauses: list[tuple[int,
         true_ms += delay_ms * (1000 + drift_per_mille) / 1000
         talk.link.receive(report(talk.next(), wrote, talk.seq), mono_ms)
         assert talk.link._uptime_ms(mono_ms) <= true_ms
+
+
+# --- damage -----------------------------------------------------------------------------------------------------------
+
+
+def damaged(line: bytes) -> bytes:
+    return line.replace(b"battery=12800", b"battery=12900")
+
+
+def test_damaged_lines_are_told_of_together_ten_seconds_after_the_first() -> None:
+    talk = Talk()
+    for second in range(1, 10):
+        assert talk.link.receive(damaged(report(talk.next(), 1000 * second, talk.seq)), 1000 * second) == []
+        assert not any(isinstance(event, Damaged) for event in talk.report(1000 * second + 100))
+    assert talk.link.receive(b"", 11_000) == [Damaged(9)]
+    assert talk.link.receive(b"", 30_000) == []
+
+
+def test_a_caller_in_virtual_time_is_called_when_damage_is_to_be_told() -> None:
+    talk = Talk()
+    talk.tick(1000)
+    talk.link.receive(damaged(report(talk.next(), 1000, talk.seq)), 1000)
+    assert talk.link.due_ms() == 11_000
+    assert talk.link.receive(b"", talk.link.due_ms()) == [Damaged(1)]
+    assert talk.link.due_ms() > 11_000
+
+
+def test_what_was_damaged_before_the_board_fell_silent_is_told() -> None:
+    talk = Talk()
+    talk.link.want(ON, 1000, 1000)
+    talk.tick(1000)
+    for second in range(1, 6):
+        talk.link.receive(damaged(report(talk.next(), 1000 * second, talk.seq)), 1000 * second)
+    assert talk.link.state == "asking"
+    assert talk.link.receive(b"", 11_000) == [Damaged(4)]
+
+
+def test_what_is_torn_just_before_a_restart_is_not_told() -> None:
+    talk = Talk()
+    talk.link.receive(b"report 7 boot=00\nboot: 3.2 ok\r\n" + hello(boot=OTHER, up=10, who=-1), 1500)
+    ((_, who, _),) = talk.tick(1500)
+    talk.link.receive(hello(seq=1, boot=OTHER, up=40, who=who), 1530)
+    events = talk.link.receive(report(2, 11_500, boot=OTHER), 13_000)
+    assert [type(event) for event in events] == [Received]
+
+
+@pytest.mark.parametrize(
+    ("data", "lines"),
+    [
+        (b"boot: 3.2 ok\r\n", 1),
+        (b"report 4 boot=0000b001 up=10", 0),
+        (b"report 4 boot=0000b001 up=10report 5 boot=0000b001 up=1000\n", 1),
+        (b"x" * 5_000 + b"\n", 1),
+        (b"\n\n\r\n", 0),
+    ],
+    ids=["other text", "the beginning of a line", "a lost newline", "no newline for long", "empty lines"],
+)
+def test_what_counts_as_a_damaged_line(data: bytes, lines: int) -> None:
+    talk = Talk()
+    talk.link.receive(data, 1000)
+    assert talk.link.receive(b"", 11_000) == ([Damaged(lines)] if lines else [])
+
+
+def test_lines_that_are_missing_repeated_or_late_are_not_damaged() -> None:
+    talk = Talk()
+    first, last = report(2, 1000, talk.seq), report(20, 2000, talk.seq)
+    talk.link.receive(last + first + last, 2000)
+    assert talk.link.receive(b"", 13_000) == []
+
+
+def test_what_comes_before_the_board_has_introduced_itself_says_nothing_of_the_cable() -> None:
+    link = asking()
+    link.receive(b"another device speaks\n" * 50, 100)
+    link.receive(hello(), 200)
+    assert link.state == "up"
+    assert not any(isinstance(event, Damaged) for event in link.receive(report(1, 11_000), 11_000))
 
 
 # --- duplicates, order, restarts --------------------------------------------------------------------------------------
