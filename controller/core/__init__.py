@@ -10,13 +10,13 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
-from controller.contract import Input, LinkChanged, Now, Order, Restarted, Snapshot, StepResult
+from controller.contract import Input, LinesDamaged, LinkChanged, Now, Order, Restarted, Snapshot, StepResult
 from controller.core import choose, day, delivery, drain, intake, orders, relief, takers, view
 from controller.core.context import remembered
 from controller.core.state import state_to_json
 from controller.irrigate.outlook import Uses
 from controller.site.model import Site
-from firmware_host.messages import SHUT, Hello, Report
+from firmware_host.messages import SHUT, Ack, Hello, Report
 
 ACTIVE_STEP_MS = 1_000
 """While a watering is under way: how often the board reports and the core looks."""
@@ -102,7 +102,12 @@ class Core:
             orders.obey(ctx, now, item)
         elif isinstance(item, LinkChanged):
             intake.take_link(ctx, now, item)
+        elif isinstance(item, LinesDamaged):
+            intake.take_damage(ctx, now, item)
+        elif isinstance(item, Ack):
+            ctx.sensing.line_noise.heard()
         elif isinstance(item, Hello):
+            ctx.sensing.line_noise.heard()
             ctx.state.board_id = item.board_id
         elif isinstance(item, Restarted):
             intake.take_restart(ctx, now, item)

@@ -65,6 +65,7 @@ def quarter_hour(ctx: Context, now: Now) -> None:
     state.slow_due_wall_ms = (now.wall_ms // QUARTER_MS + 1) * QUARTER_MS
     least_percent = ctx.site.battery.minimum_charge_percent + CHARGE_MARGIN_PERCENT
     ctx.sensing.charge_trend.add(now.mono_ms, ctx.sensing.battery.charge_percent, least_percent)
+    ctx.sensing.line_noise.settle(now.mono_ms)
     update_standing(ctx, now)
     takers.follow(ctx, now)
     _measure(ctx, now)

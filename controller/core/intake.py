@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from controller.contract import LinkChanged, Now, Restarted
+from controller.contract import LinesDamaged, LinkChanged, Now, Restarted
 from controller.core import delivery, run_down
 from controller.core.context import Context
+from controller.core.standing import update_standing
 from controller.core.state import NEVER_MS, shift_mono
 from controller.guard.interlocks import board_blocker
 from firmware_host.messages import Report
@@ -25,7 +26,10 @@ def take_report(ctx: Context, now: Now, report: Report) -> None:
             _end_what_was_cut(ctx, now)
         state.boot_id = boot_id
     sensing = ctx.sensing
+    sensing.line_noise.heard()
     pulses = sensing.take(report, mono_ms)
+    if sensing.board_clock.note(boot_id, report.uptime_ms, mono_ms):
+        update_standing(ctx, now)
     if mono_ms >= sensing.extremes_due_mono_ms:
         sensing.note_extremes(mono_ms, ctx.clock.minute(now.wall_ms))
     if mono_ms >= sensing.battery.sun_due_mono_ms:
@@ -83,6 +87,12 @@ def _flow_at_rest(ctx: Context, now: Now, pulses: dict[str, int]) -> None:
             state.rest_flow_ml += round(pulses[pump.id] * 1000.0 / pump.flow_meter.pulses_per_l)
     if state.rest_flow_ml >= REST_FLOW_ML and now.mono_ms - state.rest_flow_mono_ms >= REST_FLOW_MS:
         ctx.latch(now, "flow-at-rest", "", {"volume_l": state.rest_flow_ml / 1000.0})
+
+
+def take_damage(ctx: Context, now: Now, damage: LinesDamaged) -> None:
+    """Lines from the board were dropped: a noisy cable is told of at once, and stops nothing."""
+    if ctx.sensing.line_noise.damaged(damage.count, now.mono_ms):
+        update_standing(ctx, now)
 
 
 def take_link(ctx: Context, now: Now, change: LinkChanged) -> None:

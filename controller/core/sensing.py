@@ -11,6 +11,7 @@ from typing import Any
 
 from controller.core.run_trace import RunTrace
 from controller.estimate.battery import BatteryEstimator
+from controller.estimate.board_clock import BoardClock
 from controller.estimate.charge_trend import ChargeTrend
 from controller.estimate.counters import Counter
 from controller.estimate.daily import DayTemperatures, RainDay
@@ -29,6 +30,7 @@ from controller.estimate.ledger import (
     zone_account,
 )
 from controller.estimate.level import CLOUDBURST_MM_MIN, HAND_FILLING_L_MIN, LevelEstimator, LevelReading
+from controller.estimate.line_noise import LineNoise
 from controller.estimate.meter_correction import AS_COUNTED_SD
 from controller.estimate.soil_volts import SoilVolts
 from controller.estimate.tank_watch import TankWatch
@@ -98,6 +100,8 @@ class Sensing:
         self._boot_id = ""
         self.battery = BatteryEstimator(site.battery, site.panel, site.place)
         self.charge_trend = ChargeTrend()
+        self.line_noise = LineNoise()
+        self.board_clock = BoardClock()
         self.panel_v: float | None = None
         """The panel's voltage in the newest report."""
         self._rain = RainDay(site.rain_gauge.mm_per_tip) if site.rain_gauge else None
@@ -366,6 +370,8 @@ class Sensing:
             flow.restarted(shift_ms)
         self.battery.restarted()
         self.charge_trend.restarted(shift_ms)
+        self.line_noise.restarted()
+        self.board_clock.restarted()
         if self.temperature_mono_ms is not None:
             self.temperature_mono_ms += shift_ms
         if self.extremes_due_mono_ms != NEVER_MS:
@@ -380,6 +386,8 @@ class Sensing:
             "pumps_before": self._pumps_before,
             "battery": self.battery.dump(),
             "charge_trend": self.charge_trend.dump(),
+            "line_noise": self.line_noise.dump(),
+            "board_clock": self.board_clock.dump(),
             "panel_v": self.panel_v,
             "rain": self._rain.dump() if self._rain is not None else None,
             "temperatures": self.temperatures.dump(),
@@ -408,6 +416,9 @@ class Sensing:
         self.battery.load(data["battery"])
         if "charge_trend" in data:
             self.charge_trend.load(data["charge_trend"])
+        if "line_noise" in data:
+            self.line_noise.load(data["line_noise"])
+            self.board_clock.load(data["board_clock"])
         self.panel_v = data.get("panel_v")
         if self._rain is not None and data["rain"] is not None:
             self._rain.load(data["rain"])

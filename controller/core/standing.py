@@ -1,4 +1,5 @@
-"""Findings of the estimators that stand while what they found lasts: looked at every quarter of an hour.
+"""Findings of the estimators that stand while what they found lasts: looked at every quarter of an hour, and when one
+says so.
 
 Each appears with its numbers and the time it was first seen, and goes by the estimator's own rule. Nothing here stops
 any water: what must be stopped is an interlock.
@@ -34,7 +35,7 @@ class Standing(NamedTuple):
 def update_standing(ctx: Context, now: Now) -> None:
     """Take up what is new, give up what is over, and journal both."""
     kept = ctx.state.standing
-    found = {item.id: item for item in (*_tanks(ctx, now), *_battery(ctx), *_flows(ctx))}
+    found = {item.id: item for item in (*_tanks(ctx, now), *_battery(ctx), *_flows(ctx), *_board(ctx))}
     for gone_id in [known_id for known_id in kept if known_id not in found]:
         gone = kept.pop(gone_id)
         ctx.record("fault", gone_id, {"raised": False, "zone": "", "text": gone.text, "cure": gone.cure})
@@ -111,3 +112,13 @@ def _battery(ctx: Context) -> Iterator[Standing]:
         yield Standing("battery-falls", "", {"fall": trend.fall_per_day, "days": trend.days_left})
     if battery.is_frozen():
         yield Standing("battery-frozen", "", {"battery_v": battery.voltage_v or 0.0})
+
+
+def _board(ctx: Context) -> Iterator[Standing]:
+    noise, fast_part = ctx.sensing.line_noise, ctx.sensing.board_clock.fast_part
+    if noise.is_noisy:
+        damaged, lines = noise.share()
+        yield Standing("cable-noisy", "", {"damaged": damaged, "lines": lines})
+    if fast_part is not None:
+        way = "fast" if fast_part > 0.0 else "slow"
+        yield Standing("board-clock-off", "", {"percent": 100.0 * abs(fast_part), "way": way})

@@ -1,8 +1,8 @@
 """Every condition that can keep water from flowing, or that a person should hear about: one table.
 
 docs/faults.md is written from it. The board's own faults, which it enforces by itself, are the rows that begin with
-"board-" (all but board-lost, board-fault and board-deaf, which are the controller's). An id never changes its meaning
-once released. `text` and `cure` may use the numbers that the interlock supplies, in braces.
+"board-" (all but board-lost, board-fault, board-deaf and board-clock-off, which are the controller's). An id never
+changes its meaning once released. `text` and `cure` may use the numbers that the interlock supplies, in braces.
 """
 
 from __future__ import annotations
@@ -473,6 +473,22 @@ _ROWS = (
         "a stuck converter, or the divider measures something else than the battery",
         "measure the battery with a hand meter while the pump runs and compare",
         "by itself when the voltage moves with the load",
+    ),
+    Condition(
+        "cable-noisy",
+        "warning",
+        "{damaged:.0f} of the last {lines:.0f} lines from the board came damaged and were dropped",
+        "a worn or long cable, loose screw terminals, pump leads laid beside it, or ends of unlike baud rates",
+        "tighten the terminals, lay the cable away from the pump's leads, try a shorter or shielded one",
+        "by itself after 50 good lines on end and ten minutes; watering goes on meanwhile",
+    ),
+    Condition(
+        "board-clock-off",
+        "warning",
+        "the board's clock runs {percent:.1f} % {way}",
+        "a worn or wrong crystal on the board, or great cold or heat",
+        "replace the board when you can; doses do not go by its clock, its own limits of time do",
+        "by itself when it is off by less than 1.5 %; after a restart it is measured anew",
     ),
     Condition(
         "weather-assumed",

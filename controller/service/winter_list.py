@@ -19,6 +19,7 @@ MAINTENANCE = (
     *("level-unknown", "meter-wrong", "meter-off", "meter-dead", "meter-corrected", "leak", "leak-stopped"),
     *("battery-faded", "battery-falls", "battery-frozen", "charger-dead", "charger-low", "probe-silent"),
     *("flow-at-rest", "no-flow", "burst-flow", "line-blocked", "pump-still", "temperature-unknown"),
+    *("cable-noisy", "board-clock-off"),
 )
 """Findings that ask for a hand, and are best looked at while the site is closed or opened anyway."""
 

@@ -46,6 +46,7 @@ SLICE_MS = 20_000
 CALM_DOSE_L = 5.0
 GONE_WHEN_MENDED = (
     "board-",
+    "cable-noisy",
     "no-flow",
     "burst-flow",
     "meter-impossible",

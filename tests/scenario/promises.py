@@ -67,6 +67,8 @@ DIAGNOSES = frozenset(
         "flow-at-rest",
         "output-stuck",
         "pump-runs-on",
+        "cable-noisy",
+        "board-clock-off",
         "board-no-flow",
         "board-output-mismatch",
         "board-dry",

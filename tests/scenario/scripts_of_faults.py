@@ -231,6 +231,8 @@ def a_lease_changes_in_memory() -> None:
 
 def the_board_s_clock_is_off(pace: float) -> None:
     stretch = Stretch()
+    stretch.judge.explained = ("board-clock-off",)
+    stretch.judge.expect(("board-clock-off",), 35 * MINUTE_MS)
     stretch.season.pace = pace
     stretch.until("06:30")
     stretch.must_have_given(BED, 8.0)

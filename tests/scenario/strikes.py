@@ -84,6 +84,13 @@ def _tamper(pattern: bytes, by: bytes, unfit: str) -> Callable[[Stretch], Mend]:
     return begin
 
 
+def _damage_for_a_moment(stretch: Stretch) -> None:
+    """What a switch thrown nearby does to the lines of some seconds."""
+    stretch.cable.weather = LineTrouble(damage=stretch.rng.uniform(0.1, 0.5))
+    stretch.go_on(stretch.rng.uniform(5.0, 40.0))
+    stretch.cable.weather = LineTrouble()
+
+
 def _held_up(stretch: Stretch) -> None:
     stretch.cable.hold_up("to_board")
     stretch.go_on(stretch.rng.uniform(3.0, 30.0))
@@ -125,9 +132,14 @@ def _bit_flip(stretch: Stretch) -> Mend:
     return mend
 
 
-def _pace(stretch: Stretch) -> Mend:
-    stretch.season.pace = stretch.rng.choice((-1.0, 1.0)) * stretch.rng.uniform(0.02, 0.05)
-    return lambda: setattr(stretch.season, "pace", 0.0)
+def _pace(least: float, most: float) -> Callable[[Stretch], Mend]:
+    """The board's clock is fast or slow by such a part."""
+
+    def begin(stretch: Stretch) -> Mend:
+        stretch.season.pace = stretch.rng.choice((-1.0, 1.0)) * stretch.rng.uniform(least, most)
+        return lambda: setattr(stretch.season, "pace", 0.0)
+
+    return begin
 
 
 def _wrap(stretch: Stretch) -> None:
@@ -391,7 +403,8 @@ STRIKES = (
         10.0,
         (),
     ),
-    Strike("S3", "bits flip", "flowing", _line(damage=0.3)),
+    Strike("S3", "bits flip", "flowing", _line(damage=0.3), ("cable-noisy",), 10 * 60.0, ANYTHING, 15 * 60.0),
+    Strike("S3", "bits flip for a moment", "flowing", _damage_for_a_moment, explains=()),
     Strike("S4", "lines repeated", "flowing", _line(repeat=1.0, late_ms=1_500)),
     Strike("S5", "lines late", "flowing", _line(late_ms=20_000)),
     Strike("S5", "lines held up", "flowing", _held_up),
@@ -412,7 +425,18 @@ STRIKES = (
     Strike(
         "M3", "a limit changes in memory", "flowing", _bit_flip, ("board-self-test",), 3.0, ("board-self-test",), 20.0
     ),
-    Strike("M4", "board's clock off", "flowing", _pace, explains=(), lasts_s=300.0),
+    Strike(
+        "M4",
+        "board's clock off",
+        "resting",
+        _pace(0.03, 0.05),
+        ("board-clock-off",),
+        35 * 60.0,
+        ("board-clock-off",),
+        40 * 60.0,
+    ),
+    Strike("M4", "board's clock a little off", "flowing", _pace(0.005, 0.019), explains=(), lasts_s=40 * 60.0),
+    Strike("M4", "board's clock off for a while", "flowing", _pace(0.02, 0.05), explains=(), lasts_s=300.0),
     Strike("M5", "numbers wrap", "flowing", _wrap, explains=()),
     Strike(
         "M6",
