@@ -6,6 +6,7 @@ failed or stands still is thrown away whole, and its owner makes a new one.
 
 from __future__ import annotations
 
+import logging
 import select
 import socket
 import time
@@ -21,6 +22,7 @@ from paho.mqtt.properties import Properties
 from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from controller.errors import OperatingError
+from controller.service.sign_in_name import End
 from controller.site.model import Mqtt
 
 QOS = 1
@@ -28,13 +30,20 @@ KEEPALIVE_S = 20
 CONNECT_TIMEOUT_S = 5.0
 HANDSHAKE_TIMEOUT_S = 3.0
 NO_PROGRESS_S = 5.0
+TAKEN_OVER = 142
+"""The reason code of MQTT 5: another client has signed in by our name."""
+
+log = logging.getLogger("pumphouse.mqtt")
 
 
 class BrokerLost(OperatingError):  # noqa: N818 - what happened, not an error class of its own kind
     """The connection failed, was refused or stands still. `protocol_unknown`: try the other version of MQTT."""
 
-    def __init__(self, text: str, *, protocol_unknown: bool = False, not_allowed: bool = False) -> None:
+    def __init__(
+        self, text: str, *, end: End = "other", protocol_unknown: bool = False, not_allowed: bool = False
+    ) -> None:
         super().__init__(text)
+        self.end: End = end
         self.protocol_unknown = protocol_unknown
         self.not_allowed = not_allowed
 
@@ -62,6 +71,8 @@ class Broker:
         self._progress_s = time.monotonic()
         self._connack: Any = None
         self._lost: str | None = None
+        self._end: End = "cut"
+        self._unreadable = 0
         self._client = self._make_client(settings, client_id)
         if will is not None:
             self._client.will_set(*will, QOS, retain=True)
@@ -94,18 +105,19 @@ class Broker:
         try:
             self._client.connect(settings.host, settings.port, KEEPALIVE_S)
         except (OSError, ValueError) as error:
-            raise BrokerLost(f"no broker at {where}: {error}") from error
+            raise BrokerLost(f"no broker at {where}: {error}", end="not let in") from error
         deadline_s = time.monotonic() + HANDSHAKE_TIMEOUT_S
         while self._connack is None:
             if self._lost is not None or time.monotonic() > deadline_s:
                 self.drop()
-                raise BrokerLost(f"the broker at {where} did not answer", protocol_unknown=True)
+                raise BrokerLost(f"the broker at {where} did not answer", end="not let in", protocol_unknown=True)
             self._turn(0.1, None)
         if self._connack.is_failure:
             self.drop()
             reason = str(self._connack)
             raise BrokerLost(
                 f"the broker at {where} refuses the connection: {reason}",
+                end="not let in",
                 protocol_unknown=self.version_5 and "protocol" in reason.lower(),
                 not_allowed="authori" in reason.lower() or "password" in reason.lower(),
             )
@@ -131,7 +143,7 @@ class Broker:
             self._progress_s = time.monotonic()
         info = self._client.publish(topic, payload, QOS, retain, properties)
         if info.rc != MQTTErrorCode.MQTT_ERR_SUCCESS:
-            raise BrokerLost(f"cannot publish: {paho.error_string(info.rc)}")
+            raise BrokerLost(f"cannot publish: {paho.error_string(info.rc)}", end=self._end)
         self._unacked.add(info.mid)
         return info.mid
 
@@ -145,13 +157,13 @@ class Broker:
             else:
                 code, _mid = self._client.subscribe([(topic, QOS) for topic in some])
             if code != MQTTErrorCode.MQTT_ERR_SUCCESS:
-                raise BrokerLost(f"cannot subscribe: {paho.error_string(code)}")
+                raise BrokerLost(f"cannot subscribe: {paho.error_string(code)}", end=self._end)
 
     def poll(self, timeout_s: float, wake: socket.socket | None = None) -> None:
         """Move bytes until something happened, `wake` got a byte, or the time is over."""
         self._turn(timeout_s, wake)
         if self._lost is not None:
-            raise BrokerLost(f"connection lost: {self._lost}")
+            raise BrokerLost(f"connection lost: {self._lost}", end=self._end)
         if self._unacked and time.monotonic() - self._progress_s > NO_PROGRESS_S:
             self.drop()
             raise BrokerLost(f"the broker acknowledged nothing for {NO_PROGRESS_S:g} s")
@@ -201,8 +213,10 @@ class Broker:
     def _on_connect(self, _client: Any, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
         self._connack = reason
 
-    def _on_disconnect(self, _client: Any, _userdata: Any, _flags: Any, reason: Any, _properties: Any) -> None:
+    def _on_disconnect(self, _client: Any, _userdata: Any, flags: Any, reason: Any, _properties: Any) -> None:
         self._lost = str(reason)
+        if flags.is_disconnect_packet_from_server:
+            self._end = "taken over" if reason.value == TAKEN_OVER else "other"
 
     def _on_subscribe(self, _client: Any, _userdata: Any, _mid: int, _reasons: Any, _properties: Any) -> None:
         self._progress_s = time.monotonic()
@@ -231,4 +245,6 @@ def _password(settings: Mqtt) -> str | None:
     try:
         return Path(settings.password_file).read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as error:
-        raise BrokerLost(f"the password file {settings.password_file} cannot be read: {error}") from error
+        raise BrokerLost(
+            f"the password file {settings.password_file} cannot be read: {error}", end="not let in"
+        ) from error

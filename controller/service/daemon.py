@@ -398,6 +398,12 @@ class Daemon:
             )
         if self._unanswered:
             found.append(Finding("board-deaf", "warning", self._unanswered, "check the wire from the controller's TX"))
+        mqtt = self._parts.mqtt
+        if mqtt is not None and mqtt.name_taken is not None:
+            cure = (
+                "look for a second controller, perhaps on a copy of this card, or a client with this name, and end it"
+            )
+            found.append(Finding("broker-name-taken", "warning", mqtt.name_taken, cure))
         forecasts = self._parts.forecasts
         if forecasts is not None and forecasts.trouble is not None:
             cure = "compare the address and the fields in [forecast] with what the source sends; watering goes on"

@@ -10,6 +10,7 @@ import json
 import logging
 import queue
 import random
+import secrets
 import socket
 import sqlite3
 import threading
@@ -38,6 +39,7 @@ from controller.service.journal import Journal
 from controller.service.orders import DEFAULT_LIFE_MS, Ground, Refusal, parse_order, parse_set
 from controller.service.outbox import REFILL_LIMIT, Outbox
 from controller.service.rate_limit import RateLimit
+from controller.service.sign_in_name import SignInName
 from controller.service.strict_json import RefusedError, read_json_object
 from controller.service.unwritable import StandInJournal
 from controller.service.writer import JournalWriter
@@ -49,6 +51,7 @@ CLAIM_TIMEOUT_S = 5.0
 CLAIM_TIMEOUT_STOP_S = 0.5
 PACKS_PER_S = 100
 """A backlog goes out no faster: a broker acknowledges at once and drops what a slow reader has not taken yet."""
+SHORTEST_WAIT_S = 0.5
 LONGEST_WAIT_LOCAL_S = 2.0
 LONGEST_WAIT_S = 30.0
 LONGEST_WAIT_REFUSED_S = 120.0
@@ -105,7 +108,7 @@ class MqttService:
         self._tree = DeviceTree(site)
         self._log_root = f"{site.mqtt.domain}-log/{site.id}"
         self._writer = writer
-        self._client_id = f"{site.id}-controller-{install_id}"
+        self._names = SignInName(f"{site.id}-controller-{install_id}", lambda: secrets.token_hex(4))
         self._cursor = cursor
         self._clock = clock
         self._on_order = on_order
@@ -142,6 +145,11 @@ class MqttService:
         self._events.put(event)
         self._wake()
 
+    @property
+    def name_taken(self) -> str | None:
+        """That another program signs in at the broker by our name; None while none is known to."""
+        return self._names.trouble
+
     def alive(self) -> bool:
         return self._thread.is_alive()
 
@@ -176,7 +184,8 @@ class MqttService:
                 self._note_trouble(str(lost))
                 if lost.protocol_unknown:
                     self._version_5 = not self._version_5
-                wait_s = self._next_wait_s(wait_s, time.monotonic() - connected_s, lost)
+                lived_s = time.monotonic() - connected_s
+                wait_s = SHORTEST_WAIT_S if self._name_changes(lost) else self._next_wait_s(wait_s, lived_s, lost)
             except Exception:
                 # A bug here must not silence the site for ever; it is written down and the connection starts anew.
                 log.exception("publishing failed")
@@ -190,7 +199,16 @@ class MqttService:
         longest_s = LONGEST_WAIT_LOCAL_S if local else LONGEST_WAIT_S
         if lost is not None and lost.not_allowed:
             longest_s = LONGEST_WAIT_REFUSED_S
-        return 0.5 if lived_s > 60.0 else min(longest_s, max(0.5, 2.0 * last_s))
+        return SHORTEST_WAIT_S if lived_s > 60.0 else min(longest_s, max(SHORTEST_WAIT_S, 2.0 * last_s))
+
+    def _name_changes(self, lost: BrokerLost) -> bool:
+        """Whether the next connection goes by another name than this one, which is then made soon."""
+        before = self._names.name
+        self._names.ended(time.monotonic(), lost.end)
+        if self._names.name == before:
+            return False
+        log.warning("signing in as %s from now on", self._names.name)
+        return True
 
     def _note_trouble(self, text: str) -> None:
         if text != self.trouble:
@@ -199,7 +217,9 @@ class MqttService:
 
     def _session(self) -> None:
         """One connection from start to clean stop. Raises BrokerLost when it breaks."""
-        broker = Broker(self._site.mqtt, self._client_id, (self._tree.state_topic, b"lost"), version_5=self._version_5)
+        will = (self._tree.state_topic, b"lost")
+        broker = Broker(self._site.mqtt, self._names.name, will, version_5=self._version_5)
+        self._names.let_in(time.monotonic())
         reader = self._reader()
         try:
             _Session(self, broker, reader).run()
@@ -242,6 +262,8 @@ class _Session:
                 raise BrokerLost("the journal was replaced, starting over")
             if service._writer.reopened != self._reopened:
                 raise BrokerLost("the journal is written again, starting over")
+            if not service._names.stays(time.monotonic()):
+                raise BrokerLost("trying whether the controller's own name at the broker is free again")
             self._handle_messages()
             self._handle_events()
             self._show_picture()
