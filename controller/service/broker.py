@@ -1,7 +1,8 @@
 """One connection to the broker, driven by its owner's thread: no callback ever runs anywhere else.
 
 The client library only moves bytes here. It holds no backlog, resends nothing and reconnects never: a connection that
-failed or stands still is thrown away whole, and its owner makes a new one.
+failed or stands still is thrown away whole, and its owner makes a new one. It has no thread of its own that could end
+in silence: what goes wrong in a callback comes out where the owner called, and costs a connection.
 """
 
 from __future__ import annotations
@@ -227,16 +228,24 @@ class Broker:
         self.acknowledged.append(mid)
 
     def _on_message(self, _client: Any, _userdata: Any, message: Any) -> None:
-        properties = message.properties
-        self.messages.append(
-            Message(
-                message.topic,
-                bytes(message.payload),
-                bool(message.retain),
-                getattr(properties, "ResponseTopic", None),
-                getattr(properties, "CorrelationData", None),
-            )
-        )
+        """A message that cannot even be read is left: retained, it would end every connection anew."""
+        try:
+            self.messages.append(_read(message))
+        except Exception:
+            self._unreadable += 1
+            if self._unreadable == 1:
+                log.exception("a message that cannot be read is left")
+
+
+def _read(message: Any) -> Message:
+    properties = message.properties
+    return Message(
+        message.topic,
+        bytes(message.payload),
+        bool(message.retain),
+        getattr(properties, "ResponseTopic", None),
+        getattr(properties, "CorrelationData", None),
+    )
 
 
 def _password(settings: Mqtt) -> str | None:

@@ -322,6 +322,8 @@ class Daemon:
     # --- housekeeping ------------------------------------------------------------------------------------------------
 
     def _keep_house(self, now: Now) -> None:
+        if self._parts.mqtt is not None:
+            self._parts.mqtt.supervise()
         self._show(now)
         self._ping()
         if self._trust_before == "unknown" and now.trust != "unknown":

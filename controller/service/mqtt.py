@@ -55,6 +55,8 @@ SHORTEST_WAIT_S = 0.5
 LONGEST_WAIT_LOCAL_S = 2.0
 LONGEST_WAIT_S = 30.0
 LONGEST_WAIT_REFUSED_S = 120.0
+THREAD_ANEW_AFTER_S = 10.0
+"""The thread begins anew no sooner than this after it was begun."""
 PENDING_LIMIT = 200
 CONTENT_TYPE = "application/senml+json"
 _TARGET = "target/"
@@ -126,14 +128,17 @@ class MqttService:
         self._askers: dict[str, _Sender] = {}
         self._limits: dict[str, RateLimit] = {}
         self._refusals = RateLimit(per_s=5.0, burst=20)
+        self._complaints = RateLimit(per_s=0.1, burst=5)
         self._orders_made = 0
         self._version_5 = True
         self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="mqtt", daemon=True)
+        self._thread = self._new_thread()
+        self._begun_s = time.monotonic()
 
     # --- called by the control loop -------------------------------------------------------------------------------
 
     def start(self) -> None:
+        self._begun_s = time.monotonic()
         self._thread.start()
 
     def show(self, picture: Picture) -> None:
@@ -153,6 +158,15 @@ class MqttService:
     def alive(self) -> bool:
         return self._thread.is_alive()
 
+    def supervise(self) -> None:
+        """Begin the thread anew when it has ended though nobody stopped it."""
+        if self.alive() or self._stopping.is_set() or time.monotonic() - self._begun_s < THREAD_ANEW_AFTER_S:
+            return
+        log.error("the thread that speaks to the broker has ended; it begins anew")
+        self.trouble = "a fault inside the publisher, see the log"
+        self._thread = self._new_thread()
+        self.start()
+
     def stop(self, timeout_s: float = 4.0) -> None:
         """Publish `disconnected`, close, end the thread."""
         self._stopping.set()
@@ -162,6 +176,9 @@ class MqttService:
         if not self._thread.is_alive():
             self._wake_read.close()
             self._wake_write.close()
+
+    def _new_thread(self) -> threading.Thread:
+        return threading.Thread(target=self._run, name="mqtt", daemon=True)
 
     def _wake(self) -> None:
         try:
@@ -366,9 +383,17 @@ class _Session:
     # --- what comes in -----------------------------------------------------------------------------------------------
 
     def _handle_messages(self) -> None:
+        """One that turns out to be a trap is left: retained, it would end every connection anew."""
         messages = self._broker.messages
         while messages:
-            self._handle(messages.popleft())
+            message = messages.popleft()
+            try:
+                self._handle(message)
+            except BrokerLost:
+                raise
+            except Exception:
+                if self._s._complaints.allows(_mono_ms()):
+                    log.exception("a message on %s cannot be handled and is left", message.topic)
 
     def _handle(self, message: Message) -> None:
         service = self._s

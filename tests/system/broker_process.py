@@ -100,6 +100,10 @@ class Listener:
         """Hand over and go on, whether there is a broker now or not."""
         self._client.publish(topic, payload, 0, retain)
 
+    @property
+    def connected(self) -> bool:
+        return self._client.is_connected()
+
     def forget(self) -> None:
         """Drop what was heard so far."""
         self.heard.clear()
