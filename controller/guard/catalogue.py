@@ -534,6 +534,14 @@ _SERVICE_ROWS = (
         "by itself when the journal is written again",
     ),
     Condition(
+        "disk-full",
+        "warning",
+        "the disk with the journal is full: there is less than 1 MiB of room",
+        "other programs' files or logs, or a card too small for the years of history that are kept",
+        "free space on the disk; watering goes on, and what finds no room waits in memory",
+        "by itself when there are 2 MiB of room again",
+    ),
+    Condition(
         "day-not-known",
         "warning",
         "what today has had is not known, so nothing is watered before the next midnight: {why}",

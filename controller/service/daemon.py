@@ -389,6 +389,10 @@ class Daemon:
         if writer.trouble is not None:
             cure = "free space on the disk, or check the card; watering goes on, its history waits in memory"
             found.append(Finding("journal-not-written", "warning", writer.trouble, cure))
+        elif writer.full:
+            text = "the disk with the journal is full: there is less than 1 MiB of room"
+            cure = "free space on the disk; watering goes on, and what finds no room waits in memory"
+            found.append(Finding("disk-full", "warning", text, cure))
         if self._unknown_until_ms:
             text = f"{self._day_unknown}: what today has had is not known, so nothing is watered before midnight"
             cure = "nothing to do; to water today all the same, resume by order once the journal can be written"

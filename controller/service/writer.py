@@ -27,9 +27,10 @@ COMMIT_AT_REST_S = 120.0
 """With everything off the board reports once a minute; every commit writes whole pages to the flash."""
 COMMIT_BUSY_S = 5.0
 RETRY_AFTER_S = 5.0
-LOOK_EVERY_S = 20.0
-"""How often it is seen, with everything at rest, whether the medium would still take a commit (own choice)."""
+LOOK_EVERY_S = 10.0
+"""How often it is seen whether there is room; at rest, also whether the medium would take a commit (own choice)."""
 LEAST_FREE_BYTES = 1 << 20
+FREE_AGAIN_BYTES = 2 << 20
 DOUBTED_DAMAGE = 2
 """So often a file said to be damaged is looked at, and used on when it is whole (own choice)."""
 URGENT_KINDS = frozenset(
@@ -62,6 +63,8 @@ class JournalWriter:
         self.dropped = 0
         self.trouble = trouble
         """Why the last attempt to write failed; None while all is well."""
+        self.full = False
+        """There is next to no room left; what is overwritten in place may still find some."""
         self.found_again = False
         """A journal that could not be read at the start is there: only a new start brings back what it knows."""
         self.reopened = 0
@@ -71,6 +74,7 @@ class JournalWriter:
         self.last_seq = journal.last_seq
         self._retry_after_s = retry_after_s
         self._look_every_s = min(commit_every_s, LOOK_EVERY_S)
+        self._looked_s = -LOOK_EVERY_S
         self._anew = False
         self._when_safe: list[Callable[[], None]] = []
         self._mark = mark
@@ -170,6 +174,7 @@ class JournalWriter:
     def _take(self) -> bool:
         """Do queued work until an urgent piece was done or a commit is due. Whether one was urgent."""
         while True:
+            self._look_for_room()
             left_s = self._last_commit_s + self._commit_every_s - time.monotonic()
             if left_s <= 0.0:
                 return False
@@ -182,6 +187,13 @@ class JournalWriter:
             self._insist(work)
             if urgent:
                 return True
+
+    def _look_for_room(self) -> None:
+        if time.monotonic() - self._looked_s >= self._look_every_s:
+            self._looked_s = time.monotonic()
+            free_bytes = _free_bytes(self.path)
+            if free_bytes is not None:
+                self.full = free_bytes < (FREE_AGAIN_BYTES if self.full else LEAST_FREE_BYTES)
 
     def _insist(self, work: Work) -> bool:
         """Try until it works; meanwhile the queue fills, which is bounded. Given up, and False, only while stopping."""
@@ -243,11 +255,16 @@ class JournalWriter:
         self.replaced += 1
 
 
-def _takes_little(path: Path) -> bool:
-    """Whether a medium would hardly take a commit: read-only, or full."""
+def _free_bytes(path: Path) -> int | None:
     try:
         state = os.statvfs(path.parent)
     except OSError:
-        return True
+        return None
+    return state.f_bavail * state.f_frsize
+
+
+def _takes_little(path: Path) -> bool:
+    """Whether a medium would hardly take a commit: read-only, or full."""
+    free_bytes = _free_bytes(path)
     # A file system that has given up after an error still calls itself writable; asking about a file tells.
-    return state.f_bavail * state.f_frsize < LEAST_FREE_BYTES or not os.access(path, os.W_OK)
+    return free_bytes is None or free_bytes < LEAST_FREE_BYTES or not os.access(path, os.W_OK)

@@ -20,6 +20,8 @@ from tests.system.small_medium import SmallMedium, in_a_file, in_memory
 pytestmark = pytest.mark.system
 
 BED = "salad-bed-east"
+FULL_TOLD_S = 60.0
+"""So soon a card that has filled up must be told."""
 STALL_S = 6.5
 """Longer than the board's leases."""
 
@@ -92,14 +94,16 @@ def _replays(garden: Garden) -> bool:
     return "every decision is the same" in said.stdout
 
 
-def test_a_start_on_a_full_card_waters_what_is_due_and_records_it_when_there_is_room(
+def test_a_card_that_fills_up_is_told_and_a_start_on_it_waters_what_is_due_and_records_it_when_there_is_room(
     garden: Garden, medium: SmallMedium
 ) -> None:
     _waters_three_minutes_after_the_start(garden)
     garden.serve()
     garden.until_ready()
-    _kill(garden)
+    assert not _alert(garden, "disk-full")
     medium.fill_up()
+    wait_for(lambda: _alert(garden, "disk-full") or _alert(garden, "journal-not-written"), "alert", FULL_TOLD_S)
+    _kill(garden)
     garden.serve()
     wait_for(lambda: _alert(garden, "journal-not-written"), "alert that nothing is recorded", 20.0)
     garden.until_ready()
@@ -109,6 +113,7 @@ def test_a_start_on_a_full_card_waters_what_is_due_and_records_it_when_there_is_
     wait_for(lambda: not garden.truth()["pump_on"], "end of the watering", 60.0)
     medium.make_room()
     wait_for(lambda: not _alert(garden, "journal-not-written"), "end of the alert", 20.0)
+    wait_for(lambda: not _alert(garden, "disk-full"), "end of the other", 20.0)
     wait_for(lambda: len(_deliveries(garden)) == 1, "record of the watering", 20.0)
     assert _deliveries(garden)[0] == pytest.approx(garden.truth()["applied_l"][BED], rel=0.2)
     wait_for(lambda: f"delivery/{BED}" in _history(garden), "watering in the history", 20.0)

@@ -70,7 +70,9 @@ def waker() -> Iterator[Waker]:
 
 def daemon(waker: Waker, core: Core, **more: Any) -> Daemon:
     """A loop with nothing around it but what a test gives it."""
-    writer = SimpleNamespace(dropped=0, replaced=0, trouble=None, found_again=False, add_step=lambda *_: None)
+    writer = SimpleNamespace(
+        dropped=0, replaced=0, trouble=None, full=False, found_again=False, add_step=lambda *_: None
+    )
     clock = SimpleNamespace(steps=0)
     parts: dict[str, Any] = {"mqtt": None, "prospects": None, "forecasts": None, "day_unknown": ""} | more
     restored = SimpleNamespace(core=core, whole=True)
@@ -131,6 +133,36 @@ def test_that_no_forecast_comes_is_told_with_the_reason(waker: Waker) -> None:
     forecasts.trouble = "weather.example.org: timed out"
     (finding,) = loop.service_findings()
     assert (finding.id, finding.severity, finding.text) == ("forecast-not-fetched", "info", forecasts.trouble)
+
+
+def test_a_full_disk_is_told_once_as_what_has_come_of_it(waker: Waker) -> None:
+    loop = daemon(waker, Core())
+    writer = cast(Any, loop._parts.writer)
+    writer.full = True
+    assert [finding.id for finding in loop.service_findings()] == ["disk-full"]
+    writer.trouble = "the journal cannot be written: database or disk is full"
+    assert [finding.id for finding in loop.service_findings()] == ["journal-not-written"]
+
+
+def test_that_another_signs_in_by_our_name_is_told_while_it_is_so(waker: Waker) -> None:
+    mqtt = SimpleNamespace(name_taken=None)
+    loop = daemon(waker, Core(), mqtt=mqtt)
+    assert loop.service_findings() == ()
+    mqtt.name_taken = "another program signs in at the broker as hillfoot-controller-4f0c"
+    (finding,) = loop.service_findings()
+    assert (finding.id, finding.severity, finding.text) == ("broker-name-taken", "warning", mqtt.name_taken)
+
+
+def test_the_loop_looks_after_the_thread_that_speaks_to_the_broker(
+    waker: Waker, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked_after: list[str] = []
+    mqtt = SimpleNamespace(supervise=lambda: looked_after.append("mqtt"))
+    loop = daemon(waker, Core(), mqtt=mqtt)
+    for duty in ("_show", "_ping"):
+        monkeypatch.setattr(loop, duty, lambda *_: None)
+    loop._keep_house(Now(NOW.mono_ms, NOW.wall_ms, "unknown"))
+    assert looked_after == ["mqtt"]
 
 
 MIDNIGHT_MS = 1_780_009_200_000

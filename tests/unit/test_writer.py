@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from controller.contract import OrderAnswer, Record, StepResult
+from controller.service import writer as writer_module
 from controller.service.journal import Journal
 from controller.service.writer import JournalWriter
 from tests.unit.journal_data import measure, now_at, result_with
@@ -200,3 +201,19 @@ def test_a_file_that_is_called_damaged_again_and_again_is_set_aside(path: Path) 
     _wait_for(lambda: writer.replaced == 1)
     assert len(complaints) >= 3
     writer.close()
+
+
+def test_a_medium_without_room_is_seen_before_anything_fails_and_so_is_its_end(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    free = [1 << 19]
+    monkeypatch.setattr(writer_module, "_free_bytes", lambda _path: free[0])
+    writer = JournalWriter(Journal.open(path), commit_every_s=0.02)
+    _wait_for(lambda: writer.full)
+    assert writer.trouble is None
+    free[0] = 3 << 19
+    time.sleep(0.1)
+    assert writer.full, "hardly more room than before"
+    free[0] = 3 << 20
+    _wait_for(lambda: not writer.full)
+    assert writer.close()
