@@ -17,7 +17,7 @@ from typing import TypeVar
 from tests.scenario.directed import one_price_list
 from tests.scenario.garden import DAY_MS
 from tests.scenario.hard_weeks import HardMonth, SmallGarden
-from tests.scenario.strikes import ELSEWHERE, STRIKES, Played, Strike, play
+from tests.scenario.strikes import ELSEWHERE, STRIKES, TOLD_ELSEWHERE, Played, Strike, play
 
 DAYS_A_YEAR = 365.0
 MOST_FALSE_A_YEAR = 1.0
@@ -162,6 +162,7 @@ def faults(times: int, first_seed: int, jobs: int) -> Report:
     site_years = sum(each.days for each in played) / DAYS_A_YEAR
     lines = [_id_line(fault_id, played) for fault_id in _ids()]
     lines += [f"{fault_id}: not in virtual time, see tests/{test}" for fault_id, test in sorted(ELSEWHERE.items())]
+    lines += [f"{fault_id}: told in real time, see tests/{test}" for fault_id, test in sorted(TOLD_ELSEWHERE.items())]
     bad = [each for each in played if each.broken]
     false = [key for each in played if len(each.ids) == 1 for key in each.false]
     lines += [f"{'+'.join(each.ids)} seed {each.seed}: {each.broken}" for each in bad]

@@ -1,8 +1,9 @@
 """Every fault of the catalogue that virtual time can show, as a strike: alone, and in pairs.
 
 `STRIKES` has a row or more for each id; `ELSEWHERE` names the ids that only real processes, ports, brokers or disks can
-show, with the test that does. `play` lets strikes fall in a garden of a few hours, at the moment that matters to each,
-chosen by a seed; then all is mended, cleared once by a person, and watered again.
+show, with the test that does, and `TOLD_ELSEWHERE` those that strike here but are told by what is not here. `play` lets
+strikes fall in a garden of a few hours, at the moment that matters to each, chosen by a seed; then all is mended,
+cleared once by a person, and watered again.
 
 What must be told is told within `within_s`: from the strike, or from the moment the fault can first be noticed, which
 `begin` waits for. Bounds are house rules without a standard behind them.
@@ -843,6 +844,10 @@ ELSEWHERE = {
     "B6": "system/test_broker_accounts:test_nobody_comes_in_without_an_account_or_with_anothers_password",
     "B7": "system/test_broker_accounts:test_beyond_this_machine_there_is_tls_and_nothing_else",
     "B11": "system/test_mqtt_real_broker:test_a_flood_of_orders_is_cut_to_the_burst",
+    "B12": "system/test_broker_trouble:test_a_second_client_by_our_name_is_told_and_the_controller_goes_on_by_another",
+    "B13": "system/test_stuck_subscriber:"
+    "test_a_subscriber_that_reads_nothing_holds_up_neither_the_loop_nor_anybody_else",
+    "B14": "system/test_broker_trouble:test_an_error_in_a_callback_costs_a_connection_and_nothing_else",
     "H1": "unit/test_orders_fuzz:test_the_worst_payloads_are_refused",
     "H2": "unit/test_site_wrong_files:test_the_mistake_is_named_where_it_was_made",
     "H3": "unit/test_tank_geometry:test_more_depth_is_never_less_water",
@@ -855,6 +860,12 @@ ELSEWHERE = {
     "H13": "unit/test_sign_in:test_no_secret_is_written_into_the_log",
 }
 """What virtual time cannot show, with the test that does: ports, processes, brokers, disks, files, pages."""
+
+TOLD_ELSEWHERE = {
+    "D3": "system/test_medium_takes_nothing:"
+    "test_a_card_that_fills_up_is_told_and_a_start_on_it_waters_what_is_due_and_records_it_when_there_is_room",
+}
+"""What strikes here and is told by the service around the core, which is not here: with the test of the telling."""
 
 
 @dataclass(frozen=True, slots=True)

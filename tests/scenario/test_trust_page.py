@@ -6,7 +6,7 @@ from pathlib import Path
 
 from tests.scenario.planted import MISTAKES
 from tests.scenario.promises import PROMISES
-from tests.scenario.strikes import ELSEWHERE, STRIKES
+from tests.scenario.strikes import ELSEWHERE, STRIKES, TOLD_ELSEWHERE
 
 PAGE = Path(__file__).resolve().parents[2] / "docs" / "trust.md"
 TIMES = ((86_400.0, "d"), (3_600.0, "h"), (60.0, "min"))
@@ -48,4 +48,8 @@ def test_what_needs_real_parts_is_named_and_the_count_of_planted_mistakes_is_tru
     (line,) = [line for line in text.splitlines() if line.startswith("Only real processes")]
     named = line.partition(":")[2].partition(".")[0].replace(",", " ").split()
     assert named == list(ELSEWHERE)
+    (told,) = [line for line in text.splitlines() if line.startswith("Told by the service")]
+    assert [word for word in told.replace(":", " ").split() if word in {strike.id for strike in STRIKES}] == list(
+        TOLD_ELSEWHERE
+    )
     assert f"{len(MISTAKES)} of {len(MISTAKES)} found" in text
