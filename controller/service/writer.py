@@ -189,11 +189,12 @@ class JournalWriter:
                 return True
 
     def _look_for_room(self) -> None:
-        if time.monotonic() - self._looked_s >= self._look_every_s:
-            self._looked_s = time.monotonic()
-            free_bytes = _free_bytes(self.path)
-            if free_bytes is not None:
-                self.full = free_bytes < (FREE_AGAIN_BYTES if self.full else LEAST_FREE_BYTES)
+        if self.trouble is None and time.monotonic() - self._looked_s < self._look_every_s:
+            return
+        self._looked_s = time.monotonic()
+        free_bytes = _free_bytes(self.path)
+        if free_bytes is not None:
+            self.full = free_bytes < (FREE_AGAIN_BYTES if self.full else LEAST_FREE_BYTES)
 
     def _insist(self, work: Work) -> bool:
         """Try until it works; meanwhile the queue fills, which is bounded. Given up, and False, only while stopping."""
@@ -221,6 +222,8 @@ class JournalWriter:
                 return True
 
     def _all_well(self) -> None:
+        if self.trouble is not None:
+            self._look_for_room()
         self.trouble = None
         if self._anew:
             self._anew = False
