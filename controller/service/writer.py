@@ -178,8 +178,9 @@ class JournalWriter:
             left_s = self._last_commit_s + self._commit_every_s - time.monotonic()
             if left_s <= 0.0:
                 return False
+            look_s = max(0.0, self._looked_s + self._look_every_s - time.monotonic())
             try:
-                work, urgent = self._queue.get(timeout=min(left_s, self._look_every_s))
+                work, urgent = self._queue.get(timeout=min(left_s, look_s))
             except queue.Empty:
                 if _takes_little(self.path):
                     return False
