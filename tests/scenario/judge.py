@@ -73,6 +73,7 @@ ABOVE_RESUME_MS = 3_600_000
 MAY_WAIT_SOC = 0.65
 SHOWN_V = 0.15
 """What is measured at the battery may be so much off: the divider's part in a hundred, and noise."""
+HEALTHY = PlantFaults()
 SPIKE_MS = 45_000
 """What a ranger shows for less time than this moves no estimate."""
 RAIN_MOST_MM_H = 250.0
@@ -181,6 +182,7 @@ class Judge:
         self._bank_changed_ms = NEVER_MS
         self._soc = self._plant.bank.soc
         self._resumable, self._above_resume_ms = Spell(), 0
+        self._was_broken = True
         self._done: Counter[tuple[str, str]] = Counter()
         self._served: dict[tuple[str, str], set[str]] = {}
         self._times: dict[str, set[int]] = {zone.id: set() for zone in self._site.zones}
@@ -647,6 +649,21 @@ class Judge:
             spell.since_ms = None
 
     def _note_faults(self) -> None:
+        self._note_supply()
+        if self._plant.faults == HEALTHY and not self._was_broken:
+            return
+        self._was_broken = self._plant.faults != HEALTHY
+        self._note_broken()
+
+    def _note_supply(self) -> None:
+        if not self._state().link_up:
+            self._changed_ms = self._now_ms
+        soc = self._plant.bank.soc
+        if abs(soc - self._soc) > 0.05 or soc < 0.5:
+            self._bank_changed_ms = self._now_ms
+        self._soc = soc
+
+    def _note_broken(self) -> None:
         faults, now_ms = self._plant.faults, self._now_ms
         for tank in self._site.tanks:
             channel = tank.sensor_channel
@@ -663,12 +680,8 @@ class Judge:
             meter = pump.flow_meter
             if meter is None or faults.flow_phantom_l_h.get(meter.channel) or ("flow", meter.channel) in faults.sensor:
                 self._hidden_flow_ms[pump.output] = now_ms
-        if not self._state().link_up:
-            self._changed_ms = now_ms
-        soc = self._plant.bank.soc
-        if abs(soc - self._soc) > 0.05 or soc < 0.5 or self._plant.faults.battery_fade:
+        if faults.battery_fade:
             self._bank_changed_ms = now_ms
-        self._soc = soc
         if faults.battery_bad or faults.battery_frozen_mv is not None or ("battery", 0) in faults.sensor:
             self._battery_lied_ms = now_ms
         if faults.pump_welded or faults.flow_phantom_l_h or faults.flow_meter_slow:
