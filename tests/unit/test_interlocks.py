@@ -151,6 +151,13 @@ def test_when_all_is_well_nothing_objects() -> None:
             "temperature-unknown",
         ),
         (temperature_known, {"temperature_c": 5.0}, {"temperature_c": None}, "temperature-unknown"),
+        (
+            temperature_known,
+            # Too cold to start anyway: that is told as frost.
+            {"temperature_c": 3.99, "temperature_age_s": 7200.0},
+            {"temperature_c": 4.0, "temperature_age_s": 7200.0},
+            "temperature-unknown",
+        ),
         (cap_left, {"applied_today_l": 19.999}, {"applied_today_l": 20.0}, "cap-reached"),
     ],
 )
