@@ -40,14 +40,6 @@ def _soon_again(monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 @pytest.fixture
-def broker(tmp_path: Path) -> Iterator[BrokerProcess]:
-    broker = BrokerProcess(tmp_path)
-    broker.start()
-    yield broker
-    broker.stop()
-
-
-@pytest.fixture
 def site(broker: BrokerProcess) -> Site:
     return replace(SITE, mqtt=Mqtt(port=broker.port))
 
