@@ -530,7 +530,7 @@ _SERVICE_ROWS = (
         "warning",
         "the journal cannot be written at the moment; readings wait in memory",
         "card full, worn out or mounted read-only",
-        "free space on the card or replace it; what waits is written when it can be",
+        "free space on the card or replace it; watering goes on, and what waits is written when it can be",
         "by itself when the journal is written again",
     ),
     Condition(
@@ -579,7 +579,7 @@ _SERVICE_ROWS = (
         "info",
         "no weather forecast could be fetched for an hour or longer",
         "no network, a wrong address or key, or a source that sends its figures elsewhere in its answer",
-        "compare the address and the fields in [forecast] of the site file with what the source sends",
+        "compare the address and the fields in [forecast] with what the source sends; watering goes on",
         "by itself with the next forecast",
     ),
 )

@@ -36,6 +36,7 @@ from controller.contract import (
     StepResult,
     StopAll,
 )
+from controller.guard.catalogue import CATALOGUE
 from controller.service.cable import Cable
 from controller.service.clock import Clock
 from controller.service.codec import Entry, encode_input
@@ -384,36 +385,23 @@ class Daemon:
 
     def service_findings(self) -> tuple[Finding, ...]:
         """What is wrong with the service itself."""
-        writer = self._parts.writer
-        found = []
+        writer, mqtt, forecasts = self._parts.writer, self._parts.mqtt, self._parts.forecasts
+        found: list[Finding] = []
         if writer.trouble is not None:
-            cure = "free space on the disk, or check the card; watering goes on, its history waits in memory"
-            found.append(Finding("journal-not-written", "warning", writer.trouble, cure))
+            found.append(_told("journal-not-written", writer.trouble))
         elif writer.full:
-            text = "the disk with the journal is full: there is less than 1 MiB of room"
-            cure = "free space on the disk; watering goes on, and what finds no room waits in memory"
-            found.append(Finding("disk-full", "warning", text, cure))
+            found.append(_told("disk-full"))
         if self._unknown_until_ms:
-            text = f"{self._day_unknown}: what today has had is not known, so nothing is watered before midnight"
-            cure = "nothing to do; to water today all the same, resume by order once the journal can be written"
-            found.append(Finding("day-not-known", "warning", text, cure))
+            found.append(_told("day-not-known", CATALOGUE["day-not-known"].text.format(why=self._day_unknown)))
         if writer.dropped:
             text = f"{writer.dropped} entries of the journal were lost because the disk stood still too long"
-            found.append(
-                Finding("journal-incomplete", "warning", text, "check the card; replace it if this comes again")
-            )
+            found.append(_told("journal-incomplete", text))
         if self._unanswered:
-            found.append(Finding("board-deaf", "warning", self._unanswered, "check the wire from the controller's TX"))
-        mqtt = self._parts.mqtt
+            found.append(_told("board-deaf", self._unanswered))
         if mqtt is not None and mqtt.name_taken is not None:
-            cure = (
-                "look for a second controller, perhaps on a copy of this card, or a client with this name, and end it"
-            )
-            found.append(Finding("broker-name-taken", "warning", mqtt.name_taken, cure))
-        forecasts = self._parts.forecasts
+            found.append(_told("broker-name-taken", mqtt.name_taken))
         if forecasts is not None and forecasts.trouble is not None:
-            cure = "compare the address and the fields in [forecast] with what the source sends; watering goes on"
-            found.append(Finding("forecast-not-fetched", "info", forecasts.trouble, cure))
+            found.append(_told("forecast-not-fetched", forecasts.trouble))
         return tuple(found)
 
     def _ping(self) -> None:
@@ -464,3 +452,9 @@ def run_until_signalled(make: Callable[[Waker], Daemon]) -> bool:
             signal.signal(number, handler)
         waker.close()
     return daemon.starts_over
+
+
+def _told(condition_id: str, text: str = "") -> Finding:
+    """A condition of the catalogue, with a text that knows more when there is one."""
+    row = CATALOGUE[condition_id]
+    return Finding(row.id, row.severity, text or row.text, row.cure)

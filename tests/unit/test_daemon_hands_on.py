@@ -198,4 +198,4 @@ def test_while_it_is_not_known_what_a_day_has_had_everybody_can_see_it(waker: Wa
     loop._hold_the_day(NOW)
     (finding,) = loop.service_findings()
     assert finding.id == "day-not-known"
-    assert finding.text.startswith("the journal cannot be read: ")
+    assert finding.text.endswith("before the next midnight: the journal cannot be read")

@@ -63,7 +63,7 @@ def test_every_finding_the_service_raises_by_itself_has_its_row() -> None:
     named: set[str] = set()
     for path in (ROOT / "controller" / "service").glob("*.py"):
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Finding":
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "_told":
                 first = node.args[0]
                 if isinstance(first, ast.Constant):
                     named.add(first.value)
