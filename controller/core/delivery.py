@@ -331,7 +331,7 @@ def finish(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     zone_state.plan_l = zone_state.wanted_l = 0.0
     given = f"{delivered_l:.1f} L just given"
     zone_state.plan_why = "its line was just emptied" if delivery.trigger == "drain" else given
-    state.choice_due_mono_ms = now.mono_ms + REST_BETWEEN_RUNS_MS
+    state.rest_until_mono_ms = state.choice_due_mono_ms = now.mono_ms + REST_BETWEEN_RUNS_MS
     tank = ctx.tanks[zone.tank_id]
     ctx.sensing.end_run(now.mono_ms, state.float_dry.get(tank.id) if tank.float_switch_channel is not None else None)
     ctx.sensing.note_delivery(zone.tank_id, zone.id, delivery.delivered_ml, delivery.meter_sd, now.mono_ms)

@@ -108,7 +108,8 @@ def take_link(ctx: Context, now: Now, change: LinkChanged) -> None:
         # What the outputs read before the loss says nothing now: give the board time to report.
         state.delivery.phase_mono_ms = now.mono_ms
     if change.up and state.delivery is None:
-        state.choice_due_mono_ms = now.mono_ms
+        # Not at once where a board boots again and again: what rests goes on resting.
+        state.choice_due_mono_ms = max(now.mono_ms, state.rest_until_mono_ms)
 
 
 def _end_what_was_cut(ctx: Context, now: Now) -> None:
@@ -136,4 +137,4 @@ def take_restart(ctx: Context, now: Now, restart: Restarted) -> None:
     _end_what_was_cut(ctx, now)
     if state.delivery is not None:
         state.delivery.phase_mono_ms = now.mono_ms
-    state.choice_due_mono_ms = now.mono_ms + delivery.REST_BETWEEN_RUNS_MS
+    state.rest_until_mono_ms = state.choice_due_mono_ms = now.mono_ms + delivery.REST_BETWEEN_RUNS_MS

@@ -209,6 +209,8 @@ class State:
     rest_flow_mono_ms: int = NEVER_MS
     slow_due_wall_ms: int = 0
     choice_due_mono_ms: int = NEVER_MS
+    rest_until_mono_ms: int = NEVER_MS
+    """Before this nothing begins by itself: a run has just ended, or the controller has just started."""
     plan_due_mono_ms: int = NEVER_MS
     """When the plan is too old to act on; past when something happened that changes it."""
     plan_order: list[str] = field(default_factory=list)

@@ -69,6 +69,9 @@ class BoardClock:
         spread_ms = self._most_ms - self._least[1]
         if spread_ms > LATE_MS + MOST_PART * (mono_ms - self._began_ms):
             return False
+        if self._blocks and self._least[0] <= self._blocks[-1][0]:
+            # Lines held up and let go together: the last of one block and the first of the next came at one instant.
+            return False
         self._blocks = [*self._blocks[1 - BLOCKS :], self._least]
         if len(self._blocks) < BLOCKS:
             return False

@@ -96,7 +96,7 @@ class Candidate:
         """Is the candidate to be believed instead of the level believed last?
 
         `was_false`: something echoed from its place of late while the surface was heard below. Then that water can have
-        got there says nothing; it must rise, or stay.
+        got there is not enough; it must rise, or stay as a level must that nobody watched.
         """
         if 2 * self.count <= self.bursts:
             # Most bursts since the first sight showed something else, or nothing.
@@ -109,9 +109,12 @@ class Candidate:
         most_mm = rise_mm_min * watched_min + self.allowed_mm
         if not was_false and -fall_mm_min * watched_min - self.allowed_mm <= change_mm <= most_mm:
             return "reached" if self.count >= CONFIRMING_BURSTS else "doubt"
-        if not was_false and 0.0 < change_mm <= rise_mm_min * minutes + self.allowed_mm:
-            needed_ms = PERSISTENT_MS if self.after_silence else UNWATCHED_MS
-            return "jumped" if enough and lasted_ms >= needed_ms else "doubt"
+        if 0.0 < change_mm <= rise_mm_min * minutes + self.allowed_mm:
+            needed_ms = PERSISTENT_MS if self.after_silence and not was_false else UNWATCHED_MS
+            if enough and lasted_ms >= needed_ms:
+                return "jumped"
+            has_risen = was_false and enough and self.last_mm - self.first_mm >= RISES_MM
+            return "reached" if has_risen else "doubt"
         if change_mm > 0.0 and enough and self.last_mm - self.first_mm >= RISES_MM:
             # Waves where water runs in lifted the first sight above what a few seconds of a hose can bring.
             return "reached"

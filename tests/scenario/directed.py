@@ -132,6 +132,7 @@ class Stretch:
         midnight = start.replace(hour=0, minute=0, second=0)
         self.judge = Judge(self.season, round((start - midnight).total_seconds() * 1000))
         self.judge.explained = ()
+        self.judge.line_is_bad = lambda: self.cable.weather != LineTrouble()
         self.judge.readings_every_ms = MINUTE_MS
         self.season.watch = self._take
         self.records: list[tuple[Now, Record]] = []

@@ -126,6 +126,7 @@ class HardWeek:
         self.forks = 0
         self._wrap_core()
         self.judge = Judge(self.season)
+        self.judge.line_is_bad = lambda: self.cable.weather != LineTrouble()
         self.season.watch = self._take
         self.records: list[tuple[Now, Record]] = []
         self.answers: list[OrderAnswer] = []

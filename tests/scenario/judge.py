@@ -9,7 +9,7 @@ What is truly so is compared, so bounds carry what no controller can know: the s
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from itertools import pairwise
@@ -51,7 +51,9 @@ BOARD_REST_MS = 25_000
 """After a reset of the board in mid-run nothing is pumped again for half a minute, less what is asked meanwhile."""
 BATTERY_REST_MS = 25 * 60_000
 """After a low battery stopped the pump it waits for half an hour above the resume voltage."""
-SHORT_BOOT_MS, SHORT_BOOTS, LOCK_OUT_MS = 600_000, 3, 1_800_000
+SHORT_BOOT_MS, SHORT_BOOTS, LOCK_OUT_PART_MS = 600_000, 3, 1_710_000
+"""Half an hour by a board's clock that may be a twentieth fast."""
+IN_MEMORY = "a limit changed in its memory"
 WELDED_HEAD_MS = 75_000
 """Whether some bed may take the water is looked at once a minute."""
 UNFIT_MS = 2_500
@@ -168,6 +170,8 @@ class Judge:
         """Beginnings of all diagnoses that may be told now; None: any."""
         self.told: list[tuple[int, str]] = []
         """When each diagnosis was told."""
+        self.line_is_bad: Callable[[], bool] = lambda: False
+        """Whether the cable damages or loses lines now."""
         self._hung_ms: int | None = None
         self._unfit_ms: int | None = None
         self._unfit_why = ""
@@ -283,6 +287,9 @@ class Judge:
     def _check_rested(self) -> None:
         """I9: for a while after it was away the controller switches nothing on, whatever ran before."""
         back_ms = self._now_ms - self._back_ms
+        if self._welded_in_use or "pump-runs-on" in self._state().latches:
+            # The water of a pump that runs on is given a way out at once; whether it still does shows afterwards.
+            return
         assert back_ms >= BOARD_REST_MS, (
             f"I9: the watering went on by itself {back_ms} ms after the controller was back"
         )
@@ -309,16 +316,19 @@ class Judge:
         if self._anything_on():
             self._rest_until_ms = now_ms + BOARD_REST_MS
         self._hung_ms = None
+        if self._unfit_why == IN_MEMORY:
+            # What a board has in its memory it reads anew.
+            self.board_is_unfit("")
         if now_ms - self._booted_ms >= SHORT_BOOT_MS:
             self._short_boots = 0
         self._booted_ms = now_ms
         self._short_boots += cause != "soft"
         if self._short_boots > SHORT_BOOTS:
-            self._locked_until_ms = now_ms + LOCK_OUT_MS
+            self._locked_until_ms = now_ms + LOCK_OUT_PART_MS
             self._short_boots = 1
         elif self._locked_until_ms > now_ms:
             # A boot in a lock-out serves it from the start.
-            self._locked_until_ms = now_ms + LOCK_OUT_MS
+            self._locked_until_ms = now_ms + LOCK_OUT_PART_MS
 
     def board_hangs(self) -> None:
         """The board's program is about to stop; its watchdog resets it."""
@@ -777,6 +787,7 @@ class Judge:
             # A contact that closes by itself, with everything at rest, is no weld: nobody looks for that.
             return False
         alone = plant.faults == PlantFaults(pump_welded={pump.output}) and state.link_up and not state.held
+        alone = alone and not self.line_is_bad()
         if not alone or set(state.latches) - {"pump-runs-on"} or self._board_faults():
             return False
         tank = plant.tanks[pump.tank_id]

@@ -68,6 +68,24 @@ def test_nor_any_two() -> None:
         assert played.broken == ""
 
 
+@pytest.mark.parametrize(
+    ("together", "seed"),
+    [
+        (("all are due together", "board boots on and on"), 1026),
+        (("lines late", "level frozen"), 1062),
+        (("a limit changes in memory", "board hangs"), 1006),
+        (("level frozen",), 1034),
+    ],
+)
+def test_nor_what_a_campaign_has_found(together: tuple[str, ...], seed: int) -> None:
+    """Another bed was begun although the board had just booted again; lines let go at one instant were divided by the
+    time between them; a limit was thought damaged after a reset had healed it; a level was doubted for too long."""
+    strikes = [next(strike for strike in STRIKES if strike.what == what) for what in together]
+    played = play(strikes, seed)
+    assert not played.off_stage
+    assert played.broken == ""
+
+
 def test_the_same_seed_plays_the_same() -> None:
     for fault_id in ("S5", "P6", "N6"):
         assert play([row(fault_id)], 5) == play([row(fault_id)], 5)

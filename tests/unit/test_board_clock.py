@@ -164,3 +164,18 @@ def test_a_dump_goes_on_where_it_left_off() -> None:
         assert again.dump() == board.watch.dump()
         board.watch = again
     assert again.fast_part is not None
+
+
+def test_the_last_line_of_one_block_and_the_first_of_the_next_may_come_at_one_instant() -> None:
+    """They are the ones that lie least behind in theirs."""
+    watch = BoardClock()
+    watch.note("b1", 0, 9)
+    first, second = (
+        [(9, 50), (9, 100), (9, 150), (5, 210)],
+        [(4, 210), (9, 260), (9, 310), (9, 360), (9, 420), (9, 420)],
+    )
+    for turn in range(20):
+        for behind_ms, after_s in (*first, *second):
+            mono_ms = 9 + 420_000 * turn + 1000 * after_s
+            assert not watch.note("b1", mono_ms - behind_ms, mono_ms)
+    assert watch.fast_part is None
