@@ -660,7 +660,7 @@ class LevelEstimator:
         most_mm_min = self._max_inflow_l_min / area_m2 if self.raining else rise_mm_min
         candidate.see(seen_mm, mono_ms, self.silent_ms, most_mm_min, fall_mm_min, self.gate_mm + rain_mm)
         # With bursts minutes apart two in a row are no proof: much water may have come between them, or a rung answers.
-        rare = self.silent_ms > UNSEEN_MS and not self.raining and seen_mm > self.level_mm + CLOSE_MM
+        rare = self.silent_ms > UNSEEN_MS and seen_mm > self.level_mm + CLOSE_MM
         was_false = rare and self.false_echo.is_from(self._sensor_mm - seen_mm, mono_ms)
         verdict = candidate.judge(self.level_mm, self.agreed_mono_ms, mono_ms, rise_mm_min, fall_mm_min, was_false)
         if blind and verdict != "reached":

@@ -22,7 +22,8 @@ pytestmark = [pytest.mark.system, pytest.mark.skipif(MOSQUITTO is None, reason="
 
 
 TAKE_TERMINAL = (
-    "import fcntl, os, sys, termios; fcntl.ioctl(0, termios.TIOCSCTTY, 0); os.execv(sys.argv[1], sys.argv[1:])"
+    "import fcntl, os, signal, sys, termios; signal.signal(signal.SIGINT, signal.SIG_DFL); "
+    "fcntl.ioctl(0, termios.TIOCSCTTY, 0); os.execv(sys.argv[1], sys.argv[1:])"
 )
 """Makes the terminal the controlling one, so that Ctrl-C is a signal as it is for people."""
 
