@@ -94,8 +94,6 @@ class LocalClock:
 
     def due_times(self, times_min: tuple[int, ...], wall_ms: int, late_ms: int) -> list[Slot]:
         """The daily times that came within the last `late_ms`, the oldest first."""
-        if not times_min:
-            return []
         known = self._due.get(times_min)
         if known is not None and known[0] == late_ms and known[1] <= wall_ms < known[2]:
             return known[3]

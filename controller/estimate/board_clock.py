@@ -11,6 +11,7 @@ nearly every step. Only a delay that grows steadily by a minute within half an h
 
 from __future__ import annotations
 
+from itertools import pairwise
 from statistics import median
 from typing import Any
 
@@ -76,7 +77,7 @@ class BoardClock:
         if len(self._blocks) < BLOCKS:
             return False
         was_off = self.fast_part is not None
-        steps = [_fast_part(*pair) for pair in zip(self._blocks, self._blocks[1:], strict=False)]
+        steps = [_fast_part(*pair) for pair in pairwise(self._blocks)]
         fast_part = median(steps)
         if self._surely_off(steps) or (was_off and abs(fast_part) >= WELL_PART):
             self.fast_part = fast_part

@@ -106,6 +106,7 @@ class Candidate:
         change_mm = self.first_mm - believed_mm
         lasted_ms = now_ms - self.first_ms
         enough = self.count >= PERSISTENT_BURSTS
+        has_risen = enough and self.last_mm - self.first_mm >= RISES_MM
         most_mm = rise_mm_min * watched_min + self.allowed_mm
         if not was_false and -fall_mm_min * watched_min - self.allowed_mm <= change_mm <= most_mm:
             return "reached" if self.count >= CONFIRMING_BURSTS else "doubt"
@@ -113,9 +114,8 @@ class Candidate:
             needed_ms = PERSISTENT_MS if self.after_silence and not was_false else UNWATCHED_MS
             if enough and lasted_ms >= needed_ms:
                 return "jumped"
-            has_risen = was_false and enough and self.last_mm - self.first_mm >= RISES_MM
-            return "reached" if has_risen else "doubt"
-        if change_mm > 0.0 and enough and self.last_mm - self.first_mm >= RISES_MM:
+            return "reached" if was_false and has_risen else "doubt"
+        if change_mm > 0.0 and has_risen:
             # Waves where water runs in lifted the first sight above what a few seconds of a hose can bring.
             return "reached"
         if not enough or lasted_ms < PERSISTENT_MS:

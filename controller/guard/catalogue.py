@@ -568,8 +568,8 @@ _SERVICE_ROWS = (
     Condition(
         "broker-name-taken",
         "warning",
-        "another program signs in at the broker by this controller's name, and each throws the other out; the "
-        "controller has gone aside to another name and goes on",
+        "another program signs in at the broker as {name}, which is this controller's name, and each throws the other "
+        "out; the controller has gone aside to another name and goes on",
         "a second controller with a copy of this one's journal, or a client that was given the controller's name",
         "look for a second controller, perhaps on a copy of this card, or a client with this name, and end it",
         "by itself when the name has been free for an hour",

@@ -392,7 +392,7 @@ class Daemon:
         elif writer.full:
             found.append(_told("disk-full"))
         if self._unknown_until_ms:
-            found.append(_told("day-not-known", CATALOGUE["day-not-known"].text.format(why=self._day_unknown)))
+            found.append(_told("day-not-known", why=self._day_unknown))
         if writer.dropped:
             text = f"{writer.dropped} entries of the journal were lost because the disk stood still too long"
             found.append(_told("journal-incomplete", text))
@@ -454,7 +454,7 @@ def run_until_signalled(make: Callable[[Waker], Daemon]) -> bool:
     return daemon.starts_over
 
 
-def _told(condition_id: str, text: str = "") -> Finding:
-    """A condition of the catalogue, with a text that knows more when there is one."""
+def _told(condition_id: str, text: str = "", **numbers: str) -> Finding:
+    """A condition of the catalogue, in its own text with its `numbers`, or in one that knows more."""
     row = CATALOGUE[condition_id]
-    return Finding(row.id, row.severity, text or row.text, row.cure)
+    return Finding(row.id, row.severity, text or row.text.format(**numbers), row.cure)

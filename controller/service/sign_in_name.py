@@ -14,6 +14,8 @@ from collections import deque
 from collections.abc import Callable
 from typing import Literal
 
+from controller.guard.catalogue import CATALOGUE
+
 End = Literal["not let in", "taken over", "cut", "other"]
 """How a connection ended: never begun; told that another goes by our name; without a word; for a reason of its own."""
 
@@ -47,12 +49,7 @@ class SignInName:
     @property
     def trouble(self) -> str | None:
         """What to tell people; None while nobody is known to go by our name."""
-        if not self.taken:
-            return None
-        return (
-            f"another program signs in at the broker as {self._own}, which is this controller's name, and each throws "
-            "the other out; the controller has gone aside to another name and goes on"
-        )
+        return CATALOGUE["broker-name-taken"].text.format(name=self._own) if self.taken else None
 
     def let_in(self, now_s: float) -> None:
         """A connection has begun."""

@@ -7,12 +7,12 @@ import functools
 import os
 import sys
 import time
+from collections.abc import Sequence
 
 from tests.scenario import campaign
 
 
-def main(about: str) -> int:
-    args = _parsed(about)
+def main(args: argparse.Namespace) -> int:
     kind = campaign.SMALL if args.small else campaign.LARGE
     if args.replay is not None:
         report = campaign.replayed(args.replay, kind)
@@ -30,7 +30,7 @@ def main(about: str) -> int:
     return 1 if report.failed else 0
 
 
-def _parsed(about: str) -> argparse.Namespace:
+def parsed(about: str, words: Sequence[str]) -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         prog="campaign", description=about, formatter_class=argparse.RawDescriptionHelpFormatter
     )
@@ -42,7 +42,8 @@ def _parsed(about: str) -> argparse.Namespace:
     parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="processes (one for each core)")
     parser.add_argument("--replay", type=int, metavar="SEED")
     parser.add_argument("--shrink", type=int, metavar="SEED")
-    return parser.parse_args()
+    parser.add_argument("--compiled", action="store_true", help="as machine code")
+    return parser.parse_args(words)
 
 
 def _at_length(args: argparse.Namespace, kind: campaign.Kind) -> campaign.Report:
@@ -62,4 +63,4 @@ def _at_length(args: argparse.Namespace, kind: campaign.Kind) -> campaign.Report
 
 
 if __name__ == "__main__":
-    sys.exit(main(__doc__ or ""))
+    sys.exit(main(parsed(__doc__ or "", sys.argv[1:])))

@@ -596,16 +596,17 @@ class Judge:
                 self._level_may_lie_until_ms[tank.id] = now_ms + LEVEL_LIES_MS
             self._volume_l[tank.id] = volume_l
 
+    def _core(self) -> TwinCore:
+        core = self._season.core
+        assert isinstance(core, TwinCore)
+        return core
+
     def _state(self) -> State:
         """The core's own memory; taking a dump at every step would cost more than the step."""
-        core = self._season.core
-        assert isinstance(core, TwinCore)
-        return core.state
+        return self._core().state
 
     def _sensing(self) -> Sensing:
-        core = self._season.core
-        assert isinstance(core, TwinCore)
-        return core.sensing
+        return self._core().sensing
 
     def _check_drain(self, _now: Now, record: Record, state: State) -> None:
         """A line that is emptied asks for no battery, level or warmth, but for a hold, a board and a sound zone."""
@@ -660,10 +661,10 @@ class Judge:
 
     def _note_faults(self) -> None:
         self._note_supply()
-        if self._plant.faults == HEALTHY and not self._was_broken:
-            return
-        self._was_broken = self._plant.faults != HEALTHY
-        self._note_broken()
+        is_broken = self._plant.faults != HEALTHY
+        if is_broken or self._was_broken:
+            self._note_broken()
+        self._was_broken = is_broken
 
     def _note_supply(self) -> None:
         if not self._state().link_up:
