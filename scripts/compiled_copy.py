@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import importlib.util
 import os
 import shutil
 import subprocess
@@ -99,6 +100,10 @@ def _made_from() -> str:
 
 
 def _have_compiler() -> None:
+    if importlib.util.find_spec("mypyc") is None:
+        raise SystemExit(
+            f"compile: {sys.executable} has no mypy; run `bash scripts/setup dev` and use .venv/bin/python"
+        )
     header = Path(sysconfig.get_path("include")) / "Python.h"
     if shutil.which("gcc") and header.is_file():
         return
