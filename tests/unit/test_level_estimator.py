@@ -284,6 +284,32 @@ def test_a_frozen_level_that_moves_again_is_believed_after_a_while() -> None:
     assert volume(reading) == pytest.approx(555.0, abs=0.5)
 
 
+def stuck_for_hours() -> tuple[LevelEstimator, int]:
+    """40 L were metered out and the level did not fall: rain that nobody measures ran in meanwhile, say."""
+    estimator = make_estimator()
+    now = settle(estimator, 300.0)
+    for second in range(200):
+        estimator.update(burst(300.0), 15.0, now + second * 1000, drawn_l=0.2)
+    return estimator, settle(estimator, 300.0, 5 * 60, now + 200_000)
+
+
+def test_a_rung_that_answers_while_the_level_stands_still_is_no_water_that_rose() -> None:
+    estimator, now = stuck_for_hours()
+    for minute in range(25):
+        reading = estimator.update(burst(900.0), 15.0, now + minute * 60_000)
+        assert volume(reading) == pytest.approx(260.0, abs=1.0)
+        assert reading.quality != "good"
+
+
+def test_a_ranger_that_was_stuck_and_shows_more_for_hours_is_believed() -> None:
+    estimator, now = stuck_for_hours()
+    reading = estimator.update(burst(900.0), 15.0, now)
+    for minute in range(1, 120):
+        reading = estimator.update(burst(900.0), 15.0, now + minute * 60_000)
+    assert volume(reading) == pytest.approx(900.0, abs=1.0)
+    assert reading.quality == "suspect", "only that it stays speaks for it, until it falls with a draw"
+
+
 def test_a_tank_filled_up_between_two_waterings_is_not_called_frozen() -> None:
     estimator = make_estimator(inflow=80.0)
     now = settle(estimator, 100.0)
