@@ -19,9 +19,9 @@ VOLUME_L = 1000.0
 class Tank:
     """A tank whose seeming volume follows the temperature of the day, sampled every five minutes."""
 
-    def __init__(self, seed: int = 1, tuning: Tuning = TUNING) -> None:
+    def __init__(self, seed: int = 1) -> None:
         self._rng = Random(seed)
-        self.watch = LeakWatch(tuning)
+        self.watch = LeakWatch()
         self.now_ms = 0
         self.volume_l = VOLUME_L
 
@@ -136,26 +136,6 @@ def test_water_metered_out_is_no_leak_even_by_a_meter_that_is_off() -> None:
         tank.draw(40.0, 40.5)
         tank.live(24)
         assert tank.watch.state == "none"
-
-
-def a_day_of_waterings(tuning: Tuning) -> LeakWatch:
-    """Six, three hours apart, each 6 % more by the level than by the meter: it is off, and so is the tank's shape."""
-    tank = Tank(2, tuning)
-    tank.live(8 * 24)
-    for _ in range(6):
-        tank.draw(30.0, 31.8)
-        tank.live(3)
-        if tank.watch.state == "leaking":
-            break
-    return tank.watch
-
-
-def test_waterings_that_are_all_counted_short_alike_are_no_leak() -> None:
-    assert a_day_of_waterings(TUNING).state == "none"
-
-
-def test_if_each_were_wrong_by_itself_they_would_be() -> None:
-    assert a_day_of_waterings(TUNING._replace(count_part=1e-6)).state == "leaking"
 
 
 def test_rain_hides_a_leak_and_no_longer() -> None:
