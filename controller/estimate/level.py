@@ -649,7 +649,7 @@ class LevelEstimator:
         if self.at_or_above:
             self._hold_blind(seen_mm, mono_ms)
             return
-        if self._stands_still(seen_mm) or (not self.raining and self._has_not_fallen(seen_mm, mono_ms)):
+        if self.stuck.stands(self._volume_l(seen_mm)) or (not self.raining and self._has_not_fallen(seen_mm, mono_ms)):
             if not self._watch_stuck(seen_mm, mono_ms):
                 self._hold_the_ledger(seen_mm, mono_ms)
             return
@@ -680,11 +680,6 @@ class LevelEstimator:
                 self.distrust_bursts = DISTRUST_BURSTS + 1
             if verdict != "reached" or self.stuck.has_risen(self._volume_l(seen_mm)):
                 self.stuck.forget()
-
-    def _stands_still(self, seen_mm: float) -> bool:
-        """Is the ranger stuck, and does it not show more than where it is stuck? A rise may be a rung that answers."""
-        frozen_l = self.stuck.frozen_l
-        return frozen_l is not None and self._volume_l(seen_mm) - frozen_l <= self.stuck.limit_l
 
     def _has_not_fallen(self, seen_mm: float, mono_ms: int) -> bool:
         """Is the level too high by what was drawn, and was that just now?"""

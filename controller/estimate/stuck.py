@@ -79,6 +79,10 @@ class StuckWatch:
             return False
         return self.anchor_l - seen_l < FALLEN_PART * self.drawn_l
 
+    def stands(self, seen_l: float) -> bool:
+        """Is it stuck, and does it not show more than where it is stuck? A rise may be a rung that answers."""
+        return self.frozen_l is not None and seen_l - self.frozen_l <= self.limit_l
+
     def has_risen(self, seen_l: float) -> bool:
         """Is the level above where it was at the anchor?"""
         return self.anchor_l is None or seen_l - self.anchor_l >= RISEN_PART * self.limit_l
