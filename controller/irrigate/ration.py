@@ -43,7 +43,7 @@ def _last_priority(days: float) -> float:
     last: float = float("inf")
     for below_days, priority in CUTS:
         if days < below_days:
-            last = priority
+            last = float(priority)
     return last
 
 

@@ -206,43 +206,42 @@ def _values_before(
 
 def _value_before(weeks: Sequence[tuple[_Week, list[float]]], step_l: float) -> list[float]:
     """Mean cost to come at each level when the week's price is chosen best, without knowing the week's weather."""
-    top = LEVELS - 1
-    # By price: what is caught and asked in each week, its cost, and the cost to come after it.
-    rows = [
-        [(week.caught_l, week.demand_l[choice], week.cost[choice], after, week) for week, after in weeks]
-        for choice in range(len(PRICES))
-    ]
-    value = []
-    likely_best = 0
-    for level in range(LEVELS):
-        stored_l = level * step_l
-        best = math.inf
-        # What was best at the level below comes first: of the others most are dearer before all weeks are summed.
-        for choice in (likely_best, *range(likely_best), *range(likely_best + 1, len(PRICES))):
-            total = 0.0
-            for caught_l, asked_l, cost, after, week in rows[choice]:
-                room_l = stored_l + caught_l
-                if asked_l > room_l:
-                    total += _rationed_cost(week.demand_l, week.cost, choice, room_l) + after[0]
-                else:
-                    place = (room_l - asked_l) / step_l
-                    if place >= top:
-                        total += cost + after[top]
-                    else:
-                        low = int(place)
-                        before = after[low]
-                        total += cost + before + (place - low) * (after[low + 1] - before)
-                if total >= best:
-                    break
-            else:
-                best, likely_best = total, choice
-        value.append(best / len(weeks))
-    return value
+    # A full tank stays full, whatever runs in: with that above it, every level is moved by the same steps in a week.
+    padded = {id(after): after + [after[-1]] * (LEVELS + 1) for _, after in weeks}
+    best = [math.inf] * LEVELS
+    for choice in range(len(PRICES)):
+        totals = [0.0] * LEVELS
+        for week, after in weeks:
+            _add_cost(totals, week, choice, padded[id(after)], step_l)
+        for level in range(LEVELS):
+            if totals[level] < best[level]:
+                best[level] = totals[level]
+    return [total / len(weeks) for total in best]
 
 
-def _rationed_cost(demand_l: Sequence[float], cost: Sequence[float], choice: int, room_l: float) -> float:
+def _add_cost(totals: list[float], week: _Week, choice: int, after: list[float], step_l: float) -> None:
+    """What a week costs at one price, with what is to come after it, from each level that it may begin with."""
+    caught_l, demand_l, costs = week.caught_l, week.demand_l, week.cost
+    cost = costs[choice]
+    moved = (caught_l - demand_l[choice]) / step_l
+    shift = math.floor(moved) if moved < LEVELS else LEVELS
+    part = moved - shift if moved < LEVELS else 0.0
+    level = 0
+    while level < LEVELS and level + shift < 0:
+        totals[level] += _rationed_cost(demand_l, costs, choice, level * step_l + caught_l) + after[0]
+        level += 1
+    while level < LEVELS:
+        below = after[level + shift]
+        totals[level] += cost + below + part * (after[level + shift + 1] - below)
+        level += 1
+
+
+def _rationed_cost(demand_l: list[float], cost: list[float], choice: int, room_l: float) -> float:
     """Cost of a week in which more is asked than there is: all is given, as between the two dearer prices at which a
     little too much and a little too little would have been asked."""
+    if demand_l[choice] <= room_l:
+        # It is just enough: rounding says less.
+        return cost[choice]
     while demand_l[choice] > room_l:
         choice += 1
     too_much_l, enough_l = demand_l[choice - 1], demand_l[choice]

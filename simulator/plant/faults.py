@@ -85,6 +85,47 @@ class PlantFaults:
     float_stuck: dict[int, bool] = field(default_factory=dict)
 
     @property
+    def any_stands(self) -> bool:
+        """Whether anything is broken. Asked at every look: field by field this costs less than a comparison."""
+        return bool(
+            self.valve_stuck
+            or self.valve_slow_s
+            or self.pump_dead
+            or self.pump_welded
+            or self.pump_worn
+            or self.filter_clogged
+            or self.leak_l_h
+            or self.gutter_blocked
+            or self.emitters_clogged
+            or self.emitters_popped
+            or self.zones_crossed
+            or self.pipe_burst
+            or self.panel_shaded
+            or self.charger_dead
+            or self.charger_low_v is not None
+            or self.charger_high_v is not None
+            or self.battery_fade
+            or self.echo_silent
+            or self.echo_frozen
+            or self.echo_jump_mm
+            or self.echo_drift_mm_day
+            or self.echo_false_mm
+            or self.echo_lost_part
+            or self.sensor
+            or self.temperature_bad
+            or self.temperature_frozen
+            or self.soil_frozen_mv
+            or self.battery_bad
+            or self.battery_frozen_mv is not None
+            or self.flow_meter_dead
+            or self.flow_meter_slow
+            or self.flow_phantom_l_h
+            or self.rain_gauge_blocked
+            or self.gauge_splash_mm_h
+            or self.float_stuck
+        )
+
+    @property
     def echo_is_troubled(self) -> bool:
         """Whether any ranger may be at fault."""
         return bool(

@@ -42,6 +42,11 @@ class LineTrouble:
     only: Way | None = None
     """The one direction that is troubled; None: both."""
 
+    @property
+    def is_none(self) -> bool:
+        """Whether every line arrives as it was sent."""
+        return not (self.damage or self.drop or self.repeat or self.late_ms)
+
 
 class Cable:
     """Both directions between host and board; lines may be damaged, lost, said twice or come late."""
@@ -108,7 +113,7 @@ class Cable:
             return
         if way in self.tamper:
             data = b"".join(self.tamper[way](line) for line in data.splitlines(keepends=True))
-        if bad == LineTrouble() or bad.only not in (None, way):
+        if bad.is_none or bad.only not in (None, way):
             queue.append((now_ms, data))
             return
         for line in data.splitlines(keepends=True):

@@ -6,7 +6,6 @@ lines.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -37,6 +36,7 @@ class Report:
 class Outcome:
     """What came of one stretch of weeks. `broken` is empty when every promise was kept."""
 
+    kind: str
     seed: int
     days: float
     struck: tuple[str, ...]
@@ -49,10 +49,11 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """A kind of garden, and for how many days at a stretch it has hard times."""
+    """A kind of garden, for how many days at a stretch it has hard times, and the word that asks for it alone."""
 
     weeks: type[HardMonth]
     days: int
+    word: str
 
     def play(self, seed: int, muted: frozenset[int] = frozenset()) -> Outcome:
         """Run one stretch."""
@@ -64,10 +65,13 @@ class Kind:
         except AssertionError as error:
             broken = str(error)
         days, quiet_days = month.plant_ms / DAY_MS, month.quiet_ms / DAY_MS
-        return Outcome(seed, days, tuple(month.struck), quiet_days, month.false_alerts(), month.digest(), broken)
+        false = month.false_alerts()
+        return Outcome(self.word, seed, days, tuple(month.struck), quiet_days, false, month.digest(), broken)
 
 
-LARGE, SMALL = Kind(HardMonth, 63), Kind(SmallGarden, 140)
+LARGE, SMALL = Kind(HardMonth, 63, "large"), Kind(SmallGarden, 140, "small")
+BY_TURNS = (LARGE, LARGE, SMALL)
+"""The kinds of a campaign's stretches: about as many years of each."""
 
 
 def in_order(jobs: int, work: Callable[[Given], Got], given: Sequence[Given]) -> Iterator[Got]:
@@ -82,15 +86,16 @@ def in_order(jobs: int, work: Callable[[Given], Got], given: Sequence[Given]) ->
 # --- weeks ----------------------------------------------------------------------------------------------------
 
 
-def years(count: float, first_seed: int, jobs: int, tell: Callable[[str], object], kind: Kind = LARGE) -> Report:
+def years(
+    count: float, first_seed: int, jobs: int, tell: Callable[[str], object], kinds: Sequence[Kind] = BY_TURNS
+) -> Report:
     """Stretches of weeks, for so many years in all; `tell` gets a line of each as soon as it is over."""
-    stretches = max(1, math.ceil(count * DAYS_A_YEAR / kind.days))
     outcomes: list[Outcome] = []
-    for outcome in in_order(jobs, kind.play, range(first_seed, first_seed + stretches)):
+    for outcome in in_order(jobs, _play_stretch, _stretches(count, first_seed, kinds)):
         tell(_told_of(outcome))
         outcomes.append(outcome)
     lines: list[str] = []
-    strikes: Counter[str] = Counter(kind for outcome in outcomes for kind in outcome.struck)
+    strikes: Counter[str] = Counter(what for outcome in outcomes for what in outcome.struck)
     broken = [outcome for outcome in outcomes if outcome.broken]
     site_years = sum(outcome.days for outcome in outcomes) / DAYS_A_YEAR
     quiet_years = sum(outcome.quiet_days for outcome in outcomes) / DAYS_A_YEAR
@@ -103,19 +108,31 @@ def years(count: float, first_seed: int, jobs: int, tell: Callable[[str], object
         f"{false.total()} false alerts in {quiet_years:.1f} years without any strike of late"
         + "".join(f"; {key} {times}" for key, times in sorted(false.items()))
     )
-    small = "--small " if kind is SMALL else ""
     lines += [
-        f"again: scripts/campaign {small}--replay {outcome.seed}; shorter: --shrink in place of --replay"
+        f"again: scripts/campaign --{outcome.kind} --replay {outcome.seed}; shorter: --shrink in place of --replay"
         for outcome in broken
     ]
     too_many = false.total() > 1 and false.total() > MOST_FALSE_A_YEAR * quiet_years
     return Report(tuple(lines), bool(broken) or too_many, site_years)
 
 
+def _stretches(count: float, first_seed: int, kinds: Sequence[Kind]) -> list[tuple[Kind, int]]:
+    """Kinds by turns and their seeds, until their days make up the years."""
+    found: list[tuple[Kind, int]] = []
+    while not found or sum(kind.days for kind, _ in found) < count * DAYS_A_YEAR:
+        found.append((kinds[len(found) % len(kinds)], first_seed + len(found)))
+    return found
+
+
+def _play_stretch(stretch: tuple[Kind, int]) -> Outcome:
+    kind, seed = stretch
+    return kind.play(seed)
+
+
 def _told_of(outcome: Outcome) -> str:
     said = outcome.broken.splitlines()[0] if outcome.broken else "every promise kept"
     struck = f"{outcome.days:.1f} days, {len(outcome.struck)} strikes"
-    return f"seed {outcome.seed}: {struck}, log {outcome.log}: {said}"
+    return f"{outcome.kind} garden, seed {outcome.seed}: {struck}, log {outcome.log}: {said}"
 
 
 def replayed(seed: int, kind: Kind = LARGE) -> Report:

@@ -14,6 +14,7 @@ from tests.scenario import campaign
 
 def main(args: argparse.Namespace) -> int:
     kind = campaign.SMALL if args.small else campaign.LARGE
+    kinds = (kind,) if args.small or args.large else campaign.BY_TURNS
     if args.replay is not None:
         report = campaign.replayed(args.replay, kind)
     elif args.shrink is not None:
@@ -24,7 +25,7 @@ def main(args: argparse.Namespace) -> int:
 
         report = planted(args.jobs)
     else:
-        report = _at_length(args, kind)
+        report = _at_length(args, kinds)
     for line in report.lines:
         print(line)
     return 1 if report.failed else 0
@@ -37,7 +38,9 @@ def parsed(about: str, words: Sequence[str]) -> argparse.Namespace:
     parser.add_argument("--years", type=float, default=1.0, help="how many years in all (1)")
     parser.add_argument("--faults", type=int, metavar="TIMES", help="each fault so often alone, and as many pairs")
     parser.add_argument("--planted", action="store_true")
-    parser.add_argument("--small", action="store_true", help="years, --replay, --shrink: gardens of one bed")
+    which = parser.add_mutually_exclusive_group()
+    which.add_argument("--small", action="store_true", help="years, --replay, --shrink: gardens of one bed")
+    which.add_argument("--large", action="store_true", help="the same: gardens of several beds")
     parser.add_argument("--seed", type=int, default=1, help="the first stretch's seed (1)")
     parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="processes (one for each core)")
     parser.add_argument("--replay", type=int, metavar="SEED")
@@ -46,11 +49,11 @@ def parsed(about: str, words: Sequence[str]) -> argparse.Namespace:
     return parser.parse_args(words)
 
 
-def _at_length(args: argparse.Namespace, kind: campaign.Kind) -> campaign.Report:
+def _at_length(args: argparse.Namespace, kinds: Sequence[campaign.Kind]) -> campaign.Report:
     """Years or single faults, and how fast."""
     began_s = time.monotonic()
     if args.faults is None:
-        report = campaign.years(args.years, args.seed, args.jobs, functools.partial(print, flush=True), kind)
+        report = campaign.years(args.years, args.seed, args.jobs, functools.partial(print, flush=True), kinds)
     else:
         report = campaign.faults(args.faults, args.seed, args.jobs)
     hours, worked_s = (time.monotonic() - began_s) / 3600.0, sum(os.times()[:4])

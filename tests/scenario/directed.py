@@ -52,6 +52,7 @@ BED, POT = "salad-bed-east", "bench-south"
 SITE_TEXT = "a garden of a few hours"
 SLICE_MS = 500
 ENOUGH_L = 400.0
+ENOUGH_SOC = 0.8
 POURED_MIN = 95.0
 """How long it takes at most until the ranger is believed after hundreds of litres came at once."""
 LOOK_MS = 1_000
@@ -132,7 +133,7 @@ class Stretch:
         midnight = start.replace(hour=0, minute=0, second=0)
         self.judge = Judge(self.season, round((start - midnight).total_seconds() * 1000))
         self.judge.explained = ()
-        self.judge.line_is_bad = lambda: self.cable.weather != LineTrouble()
+        self.judge.line_is_bad = lambda: not self.cable.weather.is_none
         self.judge.readings_every_ms = MINUTE_MS
         self.season.watch = self._take
         self.records: list[tuple[Now, Record]] = []
@@ -298,15 +299,23 @@ class Stretch:
     # --- afterwards ---------------------------------------------------------------------------------------------
 
     def mend_all(self) -> None:
-        """Everything is as it was; the battery is charged."""
+        """Everything is as it was, with a charged battery."""
         season = self.season
         season.plant.faults.__init__()  # type: ignore[misc]
         self.cable.weather = LineTrouble()
         self.cable.tamper.clear()
         season.clock_step_ms, season.trust, season.pace = 0, "synchronised", 0.0
-        season.plant.bank.charge_ah = 0.95 * season.plant.bank.capacity_ah
+        if season.plant.bank.soc < ENOUGH_SOC:
+            self.put_in_a_charged_battery()
         self.judge.board_is_unfit("")
         self.felt()
+
+    def put_in_a_charged_battery(self) -> None:
+        """Nothing has power meanwhile."""
+        bank = self.season.plant.bank
+        bank.charge_ah = 0.95 * bank.capacity_ah
+        self.reset_board("power")
+        self.restart(60.0)
 
     def recover(self, wait_min: float = 3.0) -> None:
         """L1, L2: mended, and cleared once by a person, the garden is watered by one more order."""

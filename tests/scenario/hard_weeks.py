@@ -126,13 +126,15 @@ class HardWeek:
         self.forks = 0
         self._wrap_core()
         self.judge = Judge(self.season)
-        self.judge.line_is_bad = lambda: self.cable.weather != LineTrouble()
+        self.judge.line_is_bad = lambda: not self.cable.weather.is_none
         self.season.watch = self._take
         self.records: list[tuple[Now, Record]] = []
         self.answers: list[OrderAnswer] = []
         self.told: list[str] = []
         self._dew_ms = -1
-        """When a ranger's face was last wet."""
+        """When a ranger's face was last wet in calm times."""
+        self._calm = False
+        self._digest = hashlib.sha256()
         self._rangers = tuple(self.season.hardware.sensors.rangers.values())
         self._orders = 0
         self._under_strikes: list[tuple[int, int]] = []
@@ -169,13 +171,14 @@ class HardWeek:
         self.forks += 1
 
     def _take(self, now: Now, result: StepResult) -> None:
-        if result.records:
-            json.dumps([record.data for record in result.records], allow_nan=False)
-        for ranger in self._rangers:
-            if ranger.has_dew:
-                self._dew_ms = now.mono_ms
-        if result.records:
-            self.records += [(now, record) for record in result.records]
+        if self._calm:
+            for ranger in self._rangers:
+                if ranger.has_dew:
+                    self._dew_ms = now.mono_ms
+        for record in result.records:
+            self.records.append((now, record))
+            entry = [now.mono_ms, now.wall_ms, record.kind, record.key, record.data]
+            self._digest.update(json.dumps(entry, allow_nan=False).encode())
         self.answers += result.answers
         self.judge.core_stepped(now, result)
 
@@ -262,10 +265,7 @@ class HardWeek:
 
     def digest(self) -> str:
         """The same for the same records, to the last byte."""
-        found = hashlib.sha256()
-        for now, record in self.records:
-            found.update(json.dumps([now.mono_ms, now.wall_ms, record.kind, record.key, record.data]).encode())
-        return found.hexdigest()[:12]
+        return self._digest.hexdigest()[:12]
 
     def false_alerts(self) -> tuple[str, ...]:
         """Diagnoses that were told in such times."""
@@ -586,6 +586,7 @@ class HardWeek:
 
     def _calm_times(self) -> None:
         """All faults mended, water and charge there: after clearing once, every zone is watered at its time."""
+        self._calm = True
         self._mend_everything()
         # Half an hour above the resume voltage, and what the board waits for by itself.
         self._run_until(self.plant_ms + 2 * HOUR_MS)

@@ -75,7 +75,6 @@ ABOVE_RESUME_MS = 3_600_000
 MAY_WAIT_SOC = 0.65
 SHOWN_V = 0.15
 """What is measured at the battery may be so much off: the divider's part in a hundred, and noise."""
-HEALTHY = PlantFaults()
 SPIKE_MS = 45_000
 """What a ranger shows for less time than this moves no estimate."""
 RAIN_MOST_MM_H = 250.0
@@ -187,6 +186,8 @@ class Judge:
         self._soc = self._plant.bank.soc
         self._resumable, self._above_resume_ms = Spell(), 0
         self._was_broken = True
+        self._is_still = False
+        """Have all spells been ended since anything was on?"""
         self._done: Counter[tuple[str, str]] = Counter()
         self._served: dict[tuple[str, str], set[str]] = {}
         self._times: dict[str, set[int]] = {zone.id: set() for zone in self._site.zones}
@@ -226,8 +227,7 @@ class Judge:
         return self._state().zones
 
     def _anything_on(self) -> bool:
-        pumps, valves = self._season.hardware.output_masks()
-        if pumps or valves:
+        if self._season.hardware.is_driving:
             return True
         # Asked several times a second of watering: a generator would take longer than the answer.
         return True in [state.running for state in self._pump_states]
@@ -281,6 +281,7 @@ class Judge:
         if is_open and not valves >> output & 1:
             self._check_rested()
         self._set_valve(output, is_open)
+        self._is_still = False
         if output in self._open:
             self._open[output].lasting_ms(is_open, self._now_ms)
 
@@ -381,11 +382,12 @@ class Judge:
 
     def core_stepped(self, now: Now, result: StepResult) -> None:
         """I8, I10 to I13, L3, what was told, and what the core wants from now on."""
-        if result.outputs != self._wanted[-1][1]:
+        wanted = self._wanted[-1][1]
+        if result.outputs is not wanted and result.outputs != wanted:
             self._wanted.append((self._now_ms, result.outputs))
             del self._wanted[:-6]
         state = self._state()
-        if state.latches.keys() != self._latched:
+        if (state.latches or self._latched) and state.latches.keys() != self._latched:
             self._check_latches(now, set(state.latches))
         self._time_known = self._time_known or now.trust != "unknown"
         if result.records:
@@ -646,8 +648,10 @@ class Judge:
         if (self._now_ms + self._since_midnight_ms) // DAY_MS != self._day:
             self._start_day()
         if not self._anything_on():
-            self._all_still()
+            if not self._is_still:
+                self._all_still()
             return
+        self._is_still = False
         self._check_leases()
         for pump in self._site.pumps:
             self._check_pump(pump)
@@ -658,10 +662,11 @@ class Judge:
     def _all_still(self) -> None:
         for spell in (*self._dry.values(), *self._dead_head.values(), *self._open.values(), self._low, self._floor):
             spell.since_ms = None
+        self._is_still = True
 
     def _note_faults(self) -> None:
         self._note_supply()
-        is_broken = self._plant.faults != HEALTHY
+        is_broken = self._plant.faults.any_stands
         if is_broken or self._was_broken:
             self._note_broken()
         self._was_broken = is_broken

@@ -264,10 +264,7 @@ def _charge(part: float) -> Callable[[Stretch], Mend]:
         stretch.felt()
 
         def mend() -> None:
-            """Somebody puts in a charged one: nothing has power meanwhile."""
-            bank.charge_ah = 0.95 * bank.capacity_ah
-            stretch.reset_board("power")
-            stretch.restart(60.0)
+            stretch.put_in_a_charged_battery()
 
         return mend
 

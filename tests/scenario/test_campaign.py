@@ -7,20 +7,21 @@ import pytest
 from tests.scenario import campaign
 from tests.scenario.campaign import Kind, faults, years
 from tests.scenario.garden import DAY_MS, HOUR_MS
-from tests.scenario.hard_weeks import HardMonth, HardWeek
+from tests.scenario.hard_weeks import HardMonth, HardWeek, SmallGarden
 from tests.scenario.strikes import STRIKES
 
 
 def test_the_same_seed_gives_the_same_log_byte_for_byte() -> None:
     told: list[str] = []
-    short = Kind(HardMonth, 2)
-    one = years(6.0 / 365.0, 7, jobs=1, tell=told.append, kind=short)
+    short = (Kind(HardMonth, 2, "large"), Kind(SmallGarden, 2, "small"))
+    one = years(6.0 / 365.0, 7, jobs=1, tell=told.append, kinds=short)
     once = [*told, *one.lines]
     told.clear()
-    again = years(6.0 / 365.0, 7, jobs=2, tell=told.append, kind=short)
+    again = years(6.0 / 365.0, 7, jobs=2, tell=told.append, kinds=short)
     assert len(once) >= 5
     assert "\n".join(once).encode() == "\n".join([*told, *again.lines]).encode()
     assert len({line.partition(", log ")[2] for line in told}) == 3
+    assert [line.split(" garden")[0] for line in told] == ["large", "small", "large"]
     assert not one.failed
 
 
