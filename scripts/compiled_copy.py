@@ -5,7 +5,6 @@ from __future__ import annotations
 import hashlib
 import importlib.util
 import os
-import re
 import shutil
 import subprocess
 import sys
@@ -34,7 +33,6 @@ TRANSLATED = {
 }
 """Modules by folder: what a report passes through, the plant behind it, who watches both; what decides and prices."""
 STAMP = "made-from"
-CONSTANT = re.compile(r"^(_?[A-Z][A-Z0-9_]+) = ", re.MULTILINE)
 OPTIMISE = "2"
 WHOLE_PROGRAM = "-flto=auto -fno-semantic-interposition"
 """Lets the compiler look into the functions that nearly every translated line calls; and use all cores."""
@@ -56,10 +54,10 @@ def main(words: list[str]) -> int:
     return subprocess.run(command(*words), env=environment()).returncode
 
 
-def modules(root: Path = ROOT) -> list[str]:
+def modules() -> list[str]:
     """Paths of what is translated. The rest stays as it is."""
     paths = [(folder, name) for folder, names in TRANSLATED.items() for name in names.split()]
-    return [str(path.relative_to(root)) for folder, name in paths for path in sorted(root.glob(f"{folder}/{name}.py"))]
+    return [str(path.relative_to(ROOT)) for folder, name in paths for path in sorted(ROOT.glob(f"{folder}/{name}.py"))]
 
 
 def build() -> Path:
@@ -129,21 +127,11 @@ def _translated(target: str) -> list[object]:
     return list(mypycify(paths, opt_level=OPTIMISE, debug_level="0", target_dir=target))
 
 
-def _constants_made_final() -> None:
-    """In the copy: what is written as a constant is translated as one, and not looked up by its name at each use."""
-    for path in map(Path, modules(Path())):
-        # The first of them brings the word along, so that no line gets another number.
-        text = CONSTANT.sub(r"from typing import Final; \1: Final = ", path.read_text(), count=1)
-        text = CONSTANT.sub(r"\1: Final = ", text)
-        path.write_text(text)
-
-
 def _compile_here() -> int:
     """Put the compiled modules beside their sources, in the directory this was started in."""
     from setuptools import setup
 
     for name in ("CFLAGS", "LDFLAGS"):
         os.environ[name] = f"{os.environ.get(name, '')} {WHOLE_PROGRAM}"
-    _constants_made_final()
     setup(name="pumphouse-compiled", py_modules=[], ext_modules=_translated("build"), script_args=["build_ext", "-i"])
     return 0

@@ -1,8 +1,9 @@
 """The leak test of one tank: loss with the pump at rest, its rate, since when, and when it is over.
 
 Samples every few minutes are gathered to hours, which `controller.estimate.loss` weighs. Rain and hoses end what can be
-compared: the volume is learned anew after them, the rest is kept. A fall within one hour that does not go on in the
-next is water that somebody took, no leak.
+compared: the volume is learned anew after them, the rest is kept; so it is after a rise that nobody measured, once it
+is as sure as a loss would have to be. A fall within one hour that does not go on in the next is water that somebody
+took, no leak.
 """
 
 from __future__ import annotations
@@ -331,6 +332,11 @@ class LeakWatch:
         if self.state == "leaking":
             self._follow_leak(hour, suspicions)
             return
+        most = min(suspicions, key=_sds)
+        if most.sds <= -DETECT_SDS:
+            # Water came that nobody measured: rain without a gauge, a hose that trickles.
+            self._pass_over(most)
+            return
         worst = max(suspicions, key=_above_evaporation_sds)
         if _above_evaporation_sds(worst) >= DETECT_SDS and worst.rate_l_h >= SMALLEST_L_H:
             usual_l = SURE_FALL_SDS * math.sqrt(self._steps.usual_l2)
@@ -340,11 +346,16 @@ class LeakWatch:
                     return
                 if fall_l < GOES_ON_PART * worst.rate_l_h:
                     # It fell, but falls no more: water taken little by little.
-                    self._filter.forget_volume()
+                    self._pass_over(worst)
                     return
             self._find(worst)
         elif self.state == "stopped" and self.quiet_h >= CLEAR_QUIET_H:
             self._forget_leak()
+
+    def _pass_over(self, change: Suspicion) -> None:
+        """Take what came or went as explained, and learn the volume anew: nothing else is to be learned from it."""
+        self._filter.believe(change.hour, change.rate_l_h)
+        self._filter.forget_volume()
 
     def _find(self, found: Suspicion) -> None:
         if self.state == "none":
@@ -423,3 +434,7 @@ class LeakWatch:
 
 def _above_evaporation_sds(suspicion: Suspicion) -> float:
     return (suspicion.rate_l_h - EVAPORATION_L_H) / suspicion.sd_l_h
+
+
+def _sds(suspicion: Suspicion) -> float:
+    return suspicion.sds

@@ -70,6 +70,8 @@ _MS_PER_MIN = 60_000.0
 
 
 UNSEEN_MS = 120_000
+BURSTS_AFTER_RESTART = 3
+"""So many bursts must agree on a level that is not the one before a restart (own choice)."""
 RUNS_IN_PART, RUNS_IN_SD_PART = 0.8, 0.2
 """Part of the rain on the roofs that runs in while nobody sees the surface, and how unsure that is (common practice for
 roofs, no source; what they truly give is learned elsewhere, from storms that were seen)."""
@@ -102,6 +104,9 @@ class LevelReading(NamedTuple):
 
 _STATE = (
     "known",
+    "left_mm",
+    "again",
+    "again_mm",
     "level_mm",
     "measured_mono_ms",
     "agreed_mono_ms",
@@ -186,14 +191,21 @@ class LevelEstimator:
         self.stuck = StuckWatch(table.volume_l(tank.overflow_mm))
         self.candidate = Candidate()
         self.false_echo = FalseEcho()
+        self.known, self.level_mm = False, 0.0
+        self.left_mm: float | None = None
+        """The level before a restart."""
         self.restarted()
         self._take_temperature(None)
 
     def restarted(self) -> None:
         """Forget everything measured: after a restart of the monotonic clock ages mean nothing.
 
-        What was learned of the air, the probe and the meter stays.
+        What was learned of the air, the probe and the meter stays, and what the level was.
         """
+        if self.known:
+            self.left_mm = self.level_mm
+        self.again, self.again_mm = 0, 0.0
+        """How many bursts in a row have shown another level than that, and which."""
         self.level_mm = 0.0
         """Means nothing while `known` is false."""
         self.known = False
@@ -354,7 +366,7 @@ class LevelEstimator:
 
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `dump` gave. A level that an earlier kind of estimator left is measured afresh instead."""
-        if "filter" not in state:
+        if any(name not in state for name in (*_STATE, *_PARTS)):
             return
         for name in _STATE:
             setattr(self, name, state[name])
@@ -642,6 +654,9 @@ class LevelEstimator:
 
     def _see_elsewhere(self, seen_mm: float, variance_mm2: float, mono_ms: int, blind: bool) -> None:
         """A level that was not expected: is it stuck, or a new one, or something else that echoes?"""
+        if not self.known and not self._is_left_or_comes_again(seen_mm):
+            self.rejection = "jump"
+            return
         if not self.known or (self.at_or_above and not blind):
             self._meet(seen_mm, variance_mm2, mono_ms)
             self.at_or_above = blind
@@ -680,6 +695,15 @@ class LevelEstimator:
                 self.distrust_bursts = DISTRUST_BURSTS + 1
             if verdict != "reached" or self.stuck.has_risen(self._volume_l(seen_mm)):
                 self.stuck.forget()
+
+    def _is_left_or_comes_again(self, seen_mm: float) -> bool:
+        """After a restart one burst is enough to go on from where things were left. Another level must come again:
+        whatever is met is hard to be talked out of."""
+        if self.left_mm is None or abs(seen_mm - self.left_mm) <= CLOSE_MM:
+            return True
+        self.again = self.again + 1 if abs(seen_mm - self.again_mm) <= CLOSE_MM else 1
+        self.again_mm = seen_mm
+        return self.again >= BURSTS_AFTER_RESTART
 
     def _has_not_fallen(self, seen_mm: float, mono_ms: int) -> bool:
         """Is the level too high by what was drawn, and was that just now?"""

@@ -3,10 +3,11 @@
 Hourly medians of a tank's volume, with what was metered out added back, are followed by a Kalman filter (R. E. Kalman,
 1960) with a standing volume and what the level's error remembers: air on the echo's way that comes and goes within
 hours, parts of it that go with the probe's means over an hour and over days (another part while the probe is the
-warmer, when warm air lies in layers over the water), and a wave that returns every 24 hours, which is what pairing an
-hour with the same hour of the day before takes out. Its surprises are white while nothing is lost. A loss that began at
-some hour gives them a known course from there on; how well they fit it is the generalised likelihood ratio of A. S.
-Willsky and H. L. Jones (1976), kept for beginnings that lie the wider apart the longer ago.
+warmer, when warm air lies in layers over the water), a wave that returns every 24 hours, which is what pairing an hour
+with the same hour of the day before takes out, and the part by which draws are counted wrong, all of them alike, as a
+meter or a tank's drawing that is off does it. Its surprises are white while nothing is lost. A loss that began at some
+hour gives them a known course from there on; how well they fit it is the generalised likelihood ratio of A. S. Willsky
+and H. L. Jones (1976), kept for beginnings that lie the wider apart the longer ago.
 """
 
 from __future__ import annotations
@@ -14,8 +15,8 @@ from __future__ import annotations
 import math
 from typing import Any, NamedTuple
 
-STATES = 7
-_STANDING, _AIR, _NEAR, _FAR, _WARM, _COS, _SIN = range(STATES)
+STATES = 8
+_STANDING, _AIR, _NEAR, _FAR, _WARM, _COS, _SIN, _COUNT = range(STATES)
 HOURS_A_DAY = 24
 _UNKNOWN_L2 = 1e6
 
@@ -24,7 +25,8 @@ class Tuning(NamedTuple):
     """Spreads (standard deviations) of what is not known; own choice, tuned on plants not used for the figures.
 
     drift_l              what an hour may change the standing volume by, unseen
-    draw_part            part of a metered draw that may be wrong
+    draw_part            part of a metered draw that may be wrong, each by itself
+    count_part, count_h  part by which all of them are wrong alike: the meter's, and the tank's shape around this level
     reading_l            what a reading is off by for less than an hour, besides its noise: waves, rounding
     air_k, air_h         the way's air against what the source allowed for, coming and going
     near_sd, far_sd      parts of it that go with the probe's means over an hour or two and over days
@@ -34,6 +36,8 @@ class Tuning(NamedTuple):
 
     drift_l: float = 0.05
     draw_part: float = 0.02
+    count_part: float = 0.03
+    count_h: float = 14.0 * HOURS_A_DAY
     reading_l: float = 0.1
     air_k: float = 0.35
     air_h: float = 4.0
@@ -100,7 +104,7 @@ class LossFilter:
         self._estimate = [0.0] * STATES
         self._covariance = [[0.0] * STATES for _ in range(STATES)]
         spreads = (0.0, 0.0, tuning.near_sd, tuning.far_sd, tuning.warm_sd, tuning.wave_l, tuning.wave_l)
-        for index, spread in enumerate(spreads):
+        for index, spread in enumerate((*spreads, tuning.count_part)):
             self._covariance[index][index] = spread * spread
         self._onsets: list[_Onset] = []
         self._scale = 1.0
@@ -117,13 +121,10 @@ class LossFilter:
         """Let hours go by in which a known loss goes on and `drawn_l` is metered out."""
         tuning, covariance = self._tuning, self._covariance
         self._estimate[_STANDING] -= lost_l_h * hours
-        keep = math.exp(-hours / tuning.air_h)
-        self._estimate[_AIR] *= keep
-        air = covariance[_AIR]
-        for index in range(STATES):
-            air[index] *= keep
-            covariance[index][_AIR] *= keep
-        air[_AIR] += (tuning.air_k * litres_per_k) ** 2 * (1.0 - keep * keep)
+        keep = self._fade(_AIR, math.exp(-hours / tuning.air_h), tuning.air_k * litres_per_k)
+        keep_count = self._fade(_COUNT, math.exp(-hours / tuning.count_h), tuning.count_part)
+        if drawn_l:
+            self._miscount(drawn_l)
         covariance[_STANDING][_STANDING] += tuning.drift_l**2 * hours + (tuning.draw_part * drawn_l) ** 2
         wave_l2 = tuning.wave_l_day**2 * hours / HOURS_A_DAY
         covariance[_COS][_COS] += wave_l2
@@ -131,18 +132,39 @@ class LossFilter:
         for onset in self._onsets:
             onset.course[_STANDING] -= hours
             onset.course[_AIR] *= keep
+            onset.course[_COUNT] *= keep_count
+            onset.course[_STANDING] -= drawn_l * onset.course[_COUNT]
         self._onsets = _thinned(self._onsets, now_hour)
         newest = _Onset(now_hour)
         # It may have begun at any time within the hour that comes next: on average half of it.
         newest.course[_STANDING] = -0.5
         self._onsets.append(newest)
 
+    def _fade(self, state: int, keep: float, spread: float) -> float:
+        """Of what a state was `keep` is left; the rest is new, so that it stays as spread as it is. Returns `keep`."""
+        covariance = self._covariance
+        self._estimate[state] *= keep
+        for index in range(STATES):
+            covariance[state][index] *= keep
+            covariance[index][state] *= keep
+        covariance[state][state] += spread * spread * (1.0 - keep * keep)
+        return keep
+
+    def _miscount(self, drawn_l: float) -> None:
+        """What was metered out is off by the part that all of it is off by."""
+        covariance = self._covariance
+        self._estimate[_STANDING] -= drawn_l * self._estimate[_COUNT]
+        for index in range(STATES):
+            covariance[_STANDING][index] -= drawn_l * covariance[_COUNT][index]
+        for index in range(STATES):
+            covariance[index][_STANDING] -= drawn_l * covariance[index][_COUNT]
+
     def take(self, hour: Hour) -> None:
         """Learn from an hour, and weigh every possible beginning by it."""
         k = hour.litres_per_k
         turn = hour.number % HOURS_A_DAY / HOURS_A_DAY * 2.0 * math.pi
         warm_k = min(0.0, hour.far_k)
-        look = (1.0, 1.0, k * hour.near_k, k * hour.far_k, k * warm_k, math.cos(turn), math.sin(turn))
+        look = (1.0, 1.0, k * hour.near_k, k * hour.far_k, k * warm_k, math.cos(turn), math.sin(turn), 0.0)
         estimate, covariance = self._estimate, self._covariance
         shared = [_product(row, look) for row in covariance]
         total = _product(shared, look) + self._tuning.reading_l**2 + hour.noise_l2
@@ -202,6 +224,7 @@ class LossFilter:
 
 
 def _product(a: list[float], b: tuple[float, ...]) -> float:
+    """Of the first seven: no reading looks at the eighth, how wrong draws are counted."""
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2] + a[3] * b[3] + a[4] * b[4] + a[5] * b[5] + a[6] * b[6]
 
 

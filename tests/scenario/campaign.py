@@ -70,8 +70,8 @@ class Kind:
 
 
 LARGE, SMALL = Kind(HardMonth, 63, "large"), Kind(SmallGarden, 140, "small")
-BY_TURNS = (LARGE, LARGE, SMALL)
-"""The kinds of a campaign's stretches: about as many years of each."""
+BY_TURNS = (LARGE, SMALL)
+"""The kinds of a campaign's stretches."""
 
 
 def in_order(jobs: int, work: Callable[[Given], Got], given: Sequence[Given]) -> Iterator[Got]:

@@ -19,9 +19,9 @@ VOLUME_L = 1000.0
 class Tank:
     """A tank whose seeming volume follows the temperature of the day, sampled every five minutes."""
 
-    def __init__(self, seed: int = 1) -> None:
+    def __init__(self, seed: int = 1, tuning: Tuning = TUNING) -> None:
         self._rng = Random(seed)
-        self.watch = LeakWatch()
+        self.watch = LeakWatch(tuning)
         self.now_ms = 0
         self.volume_l = VOLUME_L
 
@@ -138,6 +138,26 @@ def test_water_metered_out_is_no_leak_even_by_a_meter_that_is_off() -> None:
         assert tank.watch.state == "none"
 
 
+def a_day_of_waterings(tuning: Tuning) -> LeakWatch:
+    """Six, three hours apart, each 6 % more by the level than by the meter: it is off, and so is the tank's shape."""
+    tank = Tank(2, tuning)
+    tank.live(8 * 24)
+    for _ in range(6):
+        tank.draw(30.0, 31.8)
+        tank.live(3)
+        if tank.watch.state == "leaking":
+            break
+    return tank.watch
+
+
+def test_waterings_that_are_all_counted_short_alike_are_no_leak() -> None:
+    assert a_day_of_waterings(TUNING).state == "none"
+
+
+def test_if_each_were_wrong_by_itself_they_would_be() -> None:
+    assert a_day_of_waterings(TUNING._replace(count_part=1e-6)).state == "leaking"
+
+
 def test_rain_hides_a_leak_and_no_longer() -> None:
     tank = Tank()
     tank.live(8 * 24)
@@ -145,6 +165,34 @@ def test_rain_hides_a_leak_and_no_longer() -> None:
     tank.live(3, raining=True)
     assert tank.watch.state == "none"
     assert tank.hours_until("leaking", 1.0, 14) > 2
+
+
+def test_rain_that_no_gauge_tells_of_changes_nothing_for_the_test() -> None:
+    tank = Tank()
+    tank.live(8 * 24)
+    for _ in range(10):
+        # Half a tank's day of drizzle, and none the next day.
+        tank.live(14, leak_l_h=-2.0)
+        for _ in range(34):
+            tank.live(1)
+            assert tank.watch.state == "none"
+    assert tank.hours_until("leaking", 1.0, 14) >= 2
+
+
+@pytest.mark.parametrize(("lost_h", "lost_l_h", "blind_h"), [(0.5, 30.0, 4), (1, 30.0, 0), (3, 15.0, 4), (4, 8.0, 1)])
+def test_a_loss_that_was_over_before_it_was_found_is_not_told_days_later(
+    lost_h: float, lost_l_h: float, blind_h: int
+) -> None:
+    tank = Tank()
+    tank.live(8 * 24)
+    tank.live(lost_h, lost_l_h)
+    tank.live(blind_h, blind=True)
+    tank.live(6)
+    told = tank.watch.state != "none"
+    for _ in range(7 * 24):
+        tank.live(1)
+        assert told or tank.watch.state == "none"
+    assert told or tank.hours_until("leaking", 1.0, 14) >= 2
 
 
 def test_a_ranger_that_hears_nothing_finds_nothing() -> None:
@@ -208,7 +256,7 @@ def hot_spell(tuning: Tuning) -> LeakWatch:
         mean_c = 26.0 if 12.0 < days < 22.0 else 16.0
         probe_c = mean_c - 6.0 * math.cos(2.0 * math.pi * days)
         water_c += (probe_c - water_c) * STEP_MS / (48 * HOUR_MS)
-        layered_l = 0.8 * 3.7 * max(0.0, probe_c - water_c)
+        layered_l = 1.2 * 3.7 * max(0.0, probe_c - water_c)
         watch.observe(now_ms, VOLUME_L - layered_l + rng.gauss(0.0, 0.8), 3.7, probe_c)
         if watch.state == "leaking":
             break

@@ -356,9 +356,39 @@ def test_a_cone_bottom_tank_measures_to_the_tip_without_error() -> None:
 def test_a_monotonic_clock_that_started_again_forgets_the_old_ages() -> None:
     estimator = make_estimator()
     settle(estimator, 600.0)
-    reading = estimator.update(burst(200.0), 15.0, 5_000)
-    assert volume(reading) == pytest.approx(200.0, abs=0.5)
+    reading = estimator.update(burst(601.0), 15.0, 5_000)
+    assert volume(reading) == pytest.approx(601.0, abs=0.5)
     assert reading.measured_mono_ms == 5_000
+
+
+def restarted_at(level_mm: float) -> LevelEstimator:
+    """A controller that is back, with its memory, and has seen nothing yet."""
+    before, after = make_estimator(), make_estimator()
+    settle(before, level_mm)
+    after.load(json.loads(json.dumps(before.dump())))
+    after.restarted()
+    return after
+
+
+def test_after_a_restart_the_first_burst_is_believed_where_the_level_was_left() -> None:
+    reading = restarted_at(600.0).update(burst(604.0), 15.0, 5_000)
+    assert (reading.quality, reading.measured_mono_ms) == ("good", 5_000)
+
+
+@pytest.mark.parametrize("new_mm", [200.0, 900.0])
+def test_after_a_restart_another_level_must_come_again_and_again(new_mm: float) -> None:
+    estimator = restarted_at(600.0)
+    readings = [estimator.update(burst(new_mm), 15.0, minute * 60_000) for minute in range(4)]
+    assert [reading.quality for reading in readings] == ["unknown", "unknown", "good", "good"]
+    assert volume(readings[-1]) == pytest.approx(new_mm, abs=1.0)
+
+
+def test_a_single_wrong_burst_after_a_restart_does_no_harm() -> None:
+    estimator = restarted_at(600.0)
+    assert estimator.update(burst(210.0), 15.0, 0).quality == "unknown"
+    reading = estimator.update(burst(600.0), 15.0, 60_000)
+    assert reading.quality == "good"
+    assert volume(reading) == pytest.approx(600.0, abs=1.0)
 
 
 def test_a_checkpoint_continues_exactly() -> None:
