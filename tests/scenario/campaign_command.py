@@ -24,6 +24,10 @@ def main(args: argparse.Namespace) -> int:
         from tests.scenario.planted_campaign import planted
 
         report = planted(args.jobs)
+    elif args.elsewhere is not None:
+        from tests.scenario.elsewhere_campaign import elsewhere
+
+        report = elsewhere(args.elsewhere, args.jobs)
     else:
         report = _at_length(args, kinds)
     for line in report.lines:
@@ -37,6 +41,7 @@ def parsed(about: str, words: Sequence[str]) -> argparse.Namespace:
     )
     parser.add_argument("--years", type=float, default=1.0, help="how many years in all (1)")
     parser.add_argument("--faults", type=int, metavar="TIMES", help="each fault so often alone, and as many pairs")
+    parser.add_argument("--elsewhere", type=int, metavar="TIMES", help="the tests with real parts, so often each")
     parser.add_argument("--planted", action="store_true")
     which = parser.add_mutually_exclusive_group()
     which.add_argument("--small", action="store_true", help="years, --replay, --shrink: gardens of one bed")

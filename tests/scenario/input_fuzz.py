@@ -115,6 +115,11 @@ KIND_OF_COMMAND = {
 }  # fmt: skip
 
 
+MOST_BYTES = 1 << 20
+"""No message is made longer than about this, many times what the controller takes: doubled twenty times over one would
+be longer than MQTT carries (256 MB; MQTT 5.0, section 2.1.4) and fill the test's own memory."""
+
+
 # --- mutations --------------------------------------------------------------------------------------------------
 
 
@@ -144,7 +149,8 @@ def mutated_text(rng: Random, text: bytes) -> bytes:
                     start, end = rng.choice(numbers)
                     data[start:end] = rng.choice(ODD_NUMBERS).encode()
             case _:
-                data += rng.choice((b" ", b"\n{}", b",", b"\x00", b"x" * 5000, b" " * 70_000, bytes(data)))
+                more = rng.choice((b" ", b"\n{}", b",", b"\x00", b"x" * 5000, b" " * 70_000, bytes(data)))
+                data += more[: max(0, MOST_BYTES - len(data))]
     return bytes(data)
 
 
@@ -174,7 +180,8 @@ def mutated_values(rng: Random, values: dict[str, Any]) -> bytes:
             case 5:
                 holder[key] = Raw("[" * (depth := rng.choice((1, 7, 9, 3000))) + "1" + "]" * depth)
             case _:
-                holder[key] = [holder[key]] * rng.choice((0, 1, 2, 25, 400))
+                times = rng.choice((0, 1, 2, 25, 400))
+                holder[key] = [holder[key]] * min(times, MOST_BYTES // len(_json(changed)))
     text = _json(changed)
     if rng.random() < 0.1 and len(text) > 2:
         text = text[:-1] + "," + text[1:]  # Everything twice.

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import shutil
+from pathlib import Path
+
 import pytest
 
-from tests.scenario import campaign
+from tests.scenario import campaign, elsewhere_campaign
 from tests.scenario.campaign import Kind, faults, years
 from tests.scenario.garden import DAY_MS, HOUR_MS
 from tests.scenario.hard_weeks import HardMonth, HardWeek, SmallGarden
@@ -47,3 +50,25 @@ def test_what_is_told_days_after_the_last_strike_is_a_false_alert() -> None:
     week.judge.told = [(HOUR_MS, "leak:main"), (2 * DAY_MS, "pump-worn:main-pump"), (8 * DAY_MS, "valve-open:bed")]
     assert week.false_alerts() == ("leak:main", "valve-open:bed")
     assert week.quiet_ms == DAY_MS
+
+
+def test_tests_with_real_parts_are_run_so_often_and_counted(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    (tmp_path / "tests" / "unit").mkdir(parents=True)
+    for package in ("tests", "tests/unit"):
+        (tmp_path / package / "__init__.py").touch()
+    shutil.copy(elsewhere_campaign.ROOT / "tests" / "repeated.py", tmp_path / "tests")
+    test = "def test_good() -> None: ...\n\n\ndef test_odd(repetition: int) -> None:\n    assert repetition % 2 == 0\n"
+    (tmp_path / "tests" / "unit" / "test_it.py").write_text(test)
+    monkeypatch.setattr(elsewhere_campaign, "ROOT", tmp_path)
+    monkeypatch.setattr(elsewhere_campaign, "TOLD_ELSEWHERE", {})
+    monkeypatch.setattr(
+        elsewhere_campaign, "ELSEWHERE", {"S7": "unit/test_it:test_good", "B1": "unit/test_it:test_good"}
+    )
+    report = elsewhere_campaign.elsewhere(7, jobs=2)
+    assert report.lines == ("B1, S7: 7 times without a failure, 0 with one (tests/unit/test_it:test_good)",)
+    assert not report.failed
+    monkeypatch.setattr(elsewhere_campaign, "ELSEWHERE", {"S7": "unit/test_it:test_odd"})
+    report = elsewhere_campaign.elsewhere(2, jobs=1)
+    assert report.lines[-1].startswith("S7: 1 times without a failure, 1 with one")
+    assert "assert (1 % 2) == 0" in report.lines[0]
+    assert report.failed
