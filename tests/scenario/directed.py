@@ -69,7 +69,7 @@ def small_garden(**changes: object) -> Site:
 GARDEN = small_garden()
 
 
-@functools.cache
+@functools.lru_cache(maxsize=256)
 def _priced(site: Site, uses: Uses) -> Outlook | None:
     return work_out(site, uses)
 
