@@ -53,6 +53,9 @@ SITE_TEXT = "a garden of a few hours"
 SLICE_MS = 500
 ENOUGH_L = 400.0
 ENOUGH_SOC = 0.8
+FETCHED_MIN = 11.0
+RESTED_MIN = 120.0
+"""Until another battery's charge is read from its voltage at rest."""
 POURED_MIN = 95.0
 """How long it takes at most until the ranger is believed after hundreds of litres came at once."""
 LOOK_MS = 1_000
@@ -298,17 +301,21 @@ class Stretch:
 
     # --- afterwards ---------------------------------------------------------------------------------------------
 
-    def mend_all(self) -> None:
-        """Everything is as it was, with a charged battery."""
+    def mend_all(self) -> bool:
+        """Everything is as it was, with a charged battery; true when another one was put in."""
         season = self.season
         season.plant.faults.__init__()  # type: ignore[misc]
         self.cable.weather = LineTrouble()
         self.cable.tamper.clear()
         season.clock_step_ms, season.trust, season.pace = 0, "synchronised", 0.0
-        if season.plant.bank.soc < ENOUGH_SOC:
-            self.put_in_a_charged_battery()
         self.judge.board_is_unfit("")
         self.felt()
+        if season.plant.bank.soc >= ENOUGH_SOC:
+            return False
+        # To fetch one takes a while: it is not one more boot of a board that has just booted again and again.
+        self.go_on(FETCHED_MIN * 60.0)
+        self.put_in_a_charged_battery()
+        return True
 
     def put_in_a_charged_battery(self) -> None:
         """Nothing has power meanwhile."""
@@ -319,7 +326,8 @@ class Stretch:
 
     def recover(self, wait_min: float = 3.0) -> None:
         """L1, L2: mended, and cleared once by a person, the garden is watered by one more order."""
-        self.mend_all()
+        if self.mend_all():
+            wait_min += RESTED_MIN
         if self.season.plant.truth.volume_l("main") < ENOUGH_L:
             self.season.plant.set_volume("main", 2.0 * ENOUGH_L)
             wait_min += POURED_MIN
