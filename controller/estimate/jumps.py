@@ -96,7 +96,7 @@ class Candidate:
         """Is the candidate to be believed instead of the level believed last?
 
         `was_false`: something echoed from its place of late while the surface was heard below. Then that water can have
-        got there is not enough; it must rise, or stay as a level must that nobody watched.
+        got there is not enough; it must rise, or stay as a level must that water cannot have reached.
         """
         if 2 * self.count <= self.bursts:
             # Most bursts since the first sight showed something else, or nothing.
@@ -111,7 +111,7 @@ class Candidate:
         if not was_false and -fall_mm_min * watched_min - self.allowed_mm <= change_mm <= most_mm:
             return "reached" if self.count >= CONFIRMING_BURSTS else "doubt"
         if 0.0 < change_mm <= rise_mm_min * minutes + self.allowed_mm:
-            needed_ms = PERSISTENT_MS if self.after_silence and not was_false else UNWATCHED_MS
+            needed_ms = NEARER_MS if was_false else PERSISTENT_MS if self.after_silence else UNWATCHED_MS
             if enough and lasted_ms >= needed_ms:
                 return "jumped"
             return "reached" if was_false and has_risen else "doubt"

@@ -70,6 +70,8 @@ _MS_PER_MIN = 60_000.0
 
 
 UNSEEN_MS = 120_000
+RARE_MS = 100_000
+"""With bursts further apart than this nobody sees water on its way: reports two minutes apart are such."""
 BURSTS_AFTER_RESTART = 3
 """So many bursts must agree on a level that is not the one before a restart (own choice)."""
 RUNS_IN_PART, RUNS_IN_SD_PART = 0.8, 0.2
@@ -676,7 +678,7 @@ class LevelEstimator:
         most_mm_min = self._max_inflow_l_min / area_m2 if self.raining else rise_mm_min
         candidate.see(seen_mm, mono_ms, self.silent_ms, most_mm_min, fall_mm_min, self.gate_mm + rain_mm)
         # With bursts minutes apart two in a row are no proof: much water may have come between them, or a rung answers.
-        rare = self.silent_ms > UNSEEN_MS and seen_mm > self.level_mm + CLOSE_MM
+        rare = self.silent_ms > RARE_MS and seen_mm > self.level_mm + CLOSE_MM
         was_false = rare and self.false_echo.is_from(self._sensor_mm - seen_mm, mono_ms)
         verdict = candidate.judge(self.level_mm, self.agreed_mono_ms, mono_ms, rise_mm_min, fall_mm_min, was_false)
         if blind and verdict != "reached":

@@ -148,6 +148,7 @@ class Judge:
         self._welded_ms = NEVER_MS
         self._welded_in_use: dict[int, bool] = {}
         self._valve_stuck_ms = NEVER_MS
+        self._float_stuck_ms = NEVER_MS
         self._below_reserve_l = {tank.id: 0.0 for tank in self._site.tanks}
         self._volume_l = {tank.id: self._plant.truth.volume_l(tank.id) for tank in self._site.tanks}
         self._drawn_l = {tank.id: 0.0 for tank in self._site.tanks}
@@ -532,7 +533,7 @@ class Judge:
             soc, most_soc = self._plant.bank.soc, MAY_WAIT_SOC if below else 0.5
             assert soc < most_soc, f"T2: {record.key} is refused for a low battery, charged to {100.0 * soc:.0f} %"
         settled = now_ms - self._changed_ms > REASON_MS and abs(volume_l - self._volume_l[tank.id]) < 40.0
-        if "suction-dry" in reasons and settled and not self._plant.faults.float_stuck:
+        if "suction-dry" in reasons and settled and now_ms - self._float_stuck_ms > REASON_MS:
             assert volume_l < much_l, f"T2: {record.key} is refused for a dry suction under {volume_l:.0f} L"
 
     def _check_readings(self, now: Now) -> None:
@@ -713,6 +714,9 @@ class Judge:
             self._welded_in_use.clear()
         if faults.valve_stuck:
             self._valve_stuck_ms = now_ms
+        if faults.float_stuck:
+            # What it says now is heard with the next report.
+            self._float_stuck_ms = now_ms
 
     def _recently(self, when_ms: int) -> bool:
         return self._now_ms - when_ms <= 60_000

@@ -293,6 +293,21 @@ def stuck_for_hours() -> tuple[LevelEstimator, int]:
     return estimator, settle(estimator, 300.0, 5 * 60, now + 200_000)
 
 
+@pytest.mark.parametrize("apart_s", [120, 300])
+def test_with_reports_minutes_apart_a_rung_just_heard_beside_the_surface_is_not_what_a_hose_can_bring(
+    apart_s: int,
+) -> None:
+    estimator = make_estimator(inflow=60.0)
+    for i in range(10):
+        estimator.update(burst(180.0), 15.0, i * apart_s * 1000)
+    now_ms, rung_us = 10 * apart_s * 1000, echo_us(280.0)
+    beside, alone = (rung_us, echo_us(180.0), rung_us + 11, rung_us + 4, rung_us + 6), (rung_us,) * 5
+    readings = []
+    for i, heard in enumerate([beside, alone, beside, *[alone] * (1800 // apart_s)]):
+        readings.append(estimator.update(heard, 15.0, now_ms + i * apart_s * 1000))
+    assert max(volume(reading) for reading in readings) < 1.05 * volume(readings[0])
+
+
 def test_a_rung_that_answers_while_the_level_stands_still_is_no_water_that_rose() -> None:
     estimator, now = stuck_for_hours()
     for minute in range(25):
