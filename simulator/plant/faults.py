@@ -105,13 +105,7 @@ class PlantFaults:
             or self.charger_low_v is not None
             or self.charger_high_v is not None
             or self.battery_fade
-            or self.echo_silent
-            or self.echo_frozen
-            or self.echo_jump_mm
-            or self.echo_drift_mm_day
-            or self.echo_false_mm
-            or self.echo_lost_part
-            or self.sensor
+            or self.echo_is_troubled
             or self.temperature_bad
             or self.temperature_frozen
             or self.soil_frozen_mv
