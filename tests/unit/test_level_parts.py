@@ -95,8 +95,8 @@ def test_a_rise_that_a_hose_can_bring_needs_a_second_look() -> None:
 
 def test_from_where_a_rung_has_answered_of_late_water_must_rise_or_stay() -> None:
     standing, rising = Candidate(), Candidate()
-    verdicts = [judged(standing, 547.0, minute, was_false=True) for minute in range(5, 35, 5)]
-    assert verdicts == ["doubt"] * 4 + ["jumped"] * 2
+    verdicts = [judged(standing, 547.0, minute, was_false=True) for minute in range(5, 105, 5)]
+    assert verdicts == ["doubt"] * 18 + ["jumped"] * 2
     verdicts = [judged(rising, 547.0 + 4.0 * minute, minute, was_false=True) for minute in range(1, 7)]
     assert verdicts == ["doubt"] * 4 + ["reached"] * 2
 
