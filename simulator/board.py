@@ -65,8 +65,6 @@ class PlantHardware(Hardware):
         self._outbox = b""
         self._pumps_on = 0
         self._valves_open = 0
-        self.is_driving = False
-        """Whether any output is on."""
         self._burst_done_ms: dict[int, int] = {}
         for channel in range(self._fitted["flow"]):
             self._pulses_before[channel] += self.flow_pulses(channel)
@@ -88,7 +86,6 @@ class PlantHardware(Hardware):
         self.powered = False
         self._pumps_on = 0
         self._valves_open = 0
-        self.is_driving = False
         self.inbox = self._outbox = b""
 
     def host_write(self, data: bytes) -> None:
@@ -101,6 +98,11 @@ class PlantHardware(Hardware):
         data = self._outbox
         self._outbox = b""
         return data
+
+    @property
+    def is_driving(self) -> bool:
+        """Whether any output is on."""
+        return bool(self._pumps_on or self._valves_open)
 
     def output_masks(self) -> tuple[int, int]:
         """Pump pins and valve pins that are on, as bit masks."""
@@ -145,13 +147,11 @@ class PlantHardware(Hardware):
 
     def set_pump(self, output: int, on: bool) -> None:
         self._pumps_on = self._pumps_on | 1 << output if on else self._pumps_on & ~(1 << output)
-        self.is_driving = bool(self._pumps_on or self._valves_open)
         if output in self.plant.pumps:
             self.plant.set_pump(output, on)
 
     def set_valve(self, output: int, is_open: bool) -> None:
         self._valves_open = self._valves_open | 1 << output if is_open else self._valves_open & ~(1 << output)
-        self.is_driving = bool(self._pumps_on or self._valves_open)
         if output in self.plant.valves:
             self.plant.set_valve(output, is_open)
 
@@ -168,7 +168,7 @@ class PlantHardware(Hardware):
         return self._valves_open & ((1 << count) - 1)
 
     def outputs_on(self, pump_count: int, valve_count: int) -> int:
-        if not (self._pumps_on or self._valves_open):
+        if not self.is_driving:
             return 0
         return self.pumps_on(pump_count) | self.valves_open(valve_count) << pump_count
 

@@ -332,7 +332,7 @@ class LeakWatch:
         if self.state == "leaking":
             self._follow_leak(hour, suspicions)
             return
-        most = min(suspicions, key=_sds)
+        most = min(suspicions, key=lambda suspicion: suspicion.sds)
         if most.sds <= -DETECT_SDS:
             # Water came that nobody measured: rain without a gauge, a hose that trickles.
             self._pass_over(most)
@@ -434,7 +434,3 @@ class LeakWatch:
 
 def _above_evaporation_sds(suspicion: Suspicion) -> float:
     return (suspicion.rate_l_h - EVAPORATION_L_H) / suspicion.sd_l_h
-
-
-def _sds(suspicion: Suspicion) -> float:
-    return suspicion.sds

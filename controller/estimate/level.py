@@ -107,8 +107,6 @@ class LevelReading(NamedTuple):
 _STATE = (
     "known",
     "left_mm",
-    "again",
-    "again_mm",
     "level_mm",
     "measured_mono_ms",
     "agreed_mono_ms",
@@ -206,8 +204,6 @@ class LevelEstimator:
         """
         if self.known:
             self.left_mm = self.level_mm
-        self.again, self.again_mm = 0, 0.0
-        """How many bursts in a row have shown another level than that, and which."""
         self.level_mm = 0.0
         """Means nothing while `known` is false."""
         self.known = False
@@ -656,7 +652,7 @@ class LevelEstimator:
 
     def _see_elsewhere(self, seen_mm: float, variance_mm2: float, mono_ms: int, blind: bool) -> None:
         """A level that was not expected: is it stuck, or a new one, or something else that echoes?"""
-        if not self.known and not self._is_left_or_comes_again(seen_mm):
+        if not self.known and not self._is_left_or_comes_again(seen_mm, mono_ms):
             self.rejection = "jump"
             return
         if not self.known or (self.at_or_above and not blind):
@@ -698,14 +694,13 @@ class LevelEstimator:
             if verdict != "reached" or self.stuck.has_risen(self._volume_l(seen_mm)):
                 self.stuck.forget()
 
-    def _is_left_or_comes_again(self, seen_mm: float) -> bool:
+    def _is_left_or_comes_again(self, seen_mm: float, mono_ms: int) -> bool:
         """After a restart one burst is enough to go on from where things were left. Another level must come again:
         whatever is met is hard to be talked out of."""
         if self.left_mm is None or abs(seen_mm - self.left_mm) <= CLOSE_MM:
             return True
-        self.again = self.again + 1 if abs(seen_mm - self.again_mm) <= CLOSE_MM else 1
-        self.again_mm = seen_mm
-        return self.again >= BURSTS_AFTER_RESTART
+        self.candidate.see(seen_mm, mono_ms, self.silent_ms, 0.0, 0.0, 0.0)
+        return self.candidate.count >= BURSTS_AFTER_RESTART
 
     def _has_not_fallen(self, seen_mm: float, mono_ms: int) -> bool:
         """Is the level too high by what was drawn, and was that just now?"""

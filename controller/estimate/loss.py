@@ -103,8 +103,8 @@ class LossFilter:
         self._tuning = tuning
         self._estimate = [0.0] * STATES
         self._covariance = [[0.0] * STATES for _ in range(STATES)]
-        spreads = (0.0, 0.0, tuning.near_sd, tuning.far_sd, tuning.warm_sd, tuning.wave_l, tuning.wave_l)
-        for index, spread in enumerate((*spreads, tuning.count_part)):
+        parts = (tuning.near_sd, tuning.far_sd, tuning.warm_sd)
+        for index, spread in enumerate((0.0, 0.0, *parts, tuning.wave_l, tuning.wave_l, tuning.count_part)):
             self._covariance[index][index] = spread * spread
         self._onsets: list[_Onset] = []
         self._scale = 1.0
@@ -121,8 +121,9 @@ class LossFilter:
         """Let hours go by in which a known loss goes on and `drawn_l` is metered out."""
         tuning, covariance = self._tuning, self._covariance
         self._estimate[_STANDING] -= lost_l_h * hours
-        keep = self._fade(_AIR, math.exp(-hours / tuning.air_h), tuning.air_k * litres_per_k)
-        keep_count = self._fade(_COUNT, math.exp(-hours / tuning.count_h), tuning.count_part)
+        keep, keep_count = math.exp(-hours / tuning.air_h), math.exp(-hours / tuning.count_h)
+        self._fade(_AIR, keep, tuning.air_k * litres_per_k)
+        self._fade(_COUNT, keep_count, tuning.count_part)
         if drawn_l:
             self._miscount(drawn_l)
         covariance[_STANDING][_STANDING] += tuning.drift_l**2 * hours + (tuning.draw_part * drawn_l) ** 2
@@ -140,15 +141,14 @@ class LossFilter:
         newest.course[_STANDING] = -0.5
         self._onsets.append(newest)
 
-    def _fade(self, state: int, keep: float, spread: float) -> float:
-        """Of what a state was `keep` is left; the rest is new, so that it stays as spread as it is. Returns `keep`."""
+    def _fade(self, state: int, keep: float, spread: float) -> None:
+        """Of what a state was `keep` is left; the rest is new, so that it stays as spread as it is."""
         covariance = self._covariance
         self._estimate[state] *= keep
         for index in range(STATES):
             covariance[state][index] *= keep
             covariance[index][state] *= keep
         covariance[state][state] += spread * spread * (1.0 - keep * keep)
-        return keep
 
     def _miscount(self, drawn_l: float) -> None:
         """What was metered out is off by the part that all of it is off by."""

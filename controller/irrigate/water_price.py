@@ -195,24 +195,24 @@ def _values_before(
     """Cost to come at the start of a week, by spell and level, from that of the week after."""
     following = (period + 1) % PERIODS
     count = len(weeks[period])
+    # A full tank stays full, whatever runs in: with that above it, every level is moved by the same steps in a week.
+    padded = [of_level + [of_level[-1]] * (LEVELS + 1) for of_level in after]
     of_spell: list[list[tuple[_Week, list[float]]]] = [[] for _ in range(SPELLS)]
     for number, week in enumerate(weeks[period]):
         next_week = weeks[following][(number + 1) % count if following == 0 else number]
         spell_after = 1 if next_week.recent_mm >= wet_from_mm[following] else 0
-        of_spell[1 if week.recent_mm >= wet_from_mm[period] else 0].append((week, after[spell_after]))
+        of_spell[1 if week.recent_mm >= wet_from_mm[period] else 0].append((week, padded[spell_after]))
     everything = of_spell[0] + of_spell[1]
     return [_value_before(some or everything, step_l) for some in of_spell]
 
 
 def _value_before(weeks: Sequence[tuple[_Week, list[float]]], step_l: float) -> list[float]:
     """Mean cost to come at each level when the week's price is chosen best, without knowing the week's weather."""
-    # A full tank stays full, whatever runs in: with that above it, every level is moved by the same steps in a week.
-    padded = {id(after): after + [after[-1]] * (LEVELS + 1) for _, after in weeks}
     best = [math.inf] * LEVELS
     for choice in range(len(PRICES)):
         totals = [0.0] * LEVELS
         for week, after in weeks:
-            _add_cost(totals, week, choice, padded[id(after)], step_l)
+            _add_cost(totals, week, choice, after, step_l)
         for level in range(LEVELS):
             if totals[level] < best[level]:
                 best[level] = totals[level]
@@ -223,9 +223,9 @@ def _add_cost(totals: list[float], week: _Week, choice: int, after: list[float],
     """What a week costs at one price, with what is to come after it, from each level that it may begin with."""
     caught_l, demand_l, costs = week.caught_l, week.demand_l, week.cost
     cost = costs[choice]
-    moved = (caught_l - demand_l[choice]) / step_l
-    shift = math.floor(moved) if moved < LEVELS else LEVELS
-    part = moved - shift if moved < LEVELS else 0.0
+    moved = min(float(LEVELS), (caught_l - demand_l[choice]) / step_l)
+    shift = math.floor(moved)
+    part = moved - shift
     level = 0
     while level < LEVELS and level + shift < 0:
         totals[level] += _rationed_cost(demand_l, costs, choice, level * step_l + caught_l) + after[0]

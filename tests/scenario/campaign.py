@@ -119,8 +119,11 @@ def years(
 def _stretches(count: float, first_seed: int, kinds: Sequence[Kind]) -> list[tuple[Kind, int]]:
     """Kinds by turns and their seeds, until their days make up the years."""
     found: list[tuple[Kind, int]] = []
-    while not found or sum(kind.days for kind, _ in found) < count * DAYS_A_YEAR:
-        found.append((kinds[len(found) % len(kinds)], first_seed + len(found)))
+    days = 0
+    while not found or days < count * DAYS_A_YEAR:
+        kind = kinds[len(found) % len(kinds)]
+        found.append((kind, first_seed + len(found)))
+        days += kind.days
     return found
 
 

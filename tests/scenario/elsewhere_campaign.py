@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import subprocess
 import sys
+from collections import Counter
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -27,20 +28,15 @@ def elsewhere(times: int, jobs: int) -> Report:
     runs = [(test, min(TIMES_A_RUN, times - done)) for done in range(0, times, TIMES_A_RUN) for test in ids]
     with ThreadPoolExecutor(jobs) as pool:
         outcomes = list(pool.map(_run, runs))
-    lines, failed = [], False
+    counts: dict[str, Counter[str]] = {test: Counter() for test in ids}
+    for (test, _), (found, _) in zip(runs, outcomes, strict=True):
+        counts[test].update(found)
+    lines, failed = [output for _, output in outcomes if output], False
     for test, fault_ids in ids.items():
-        counts = dict.fromkeys(("passed", "failed", "error", "skipped"), 0)
-        for (ran, _), (found, output) in zip(runs, outcomes, strict=True):
-            if ran == test:
-                for word, count in found.items():
-                    counts[word] += count
-                if output:
-                    lines.append(output)
-        bad = counts["failed"] + counts["error"] + counts["skipped"]
-        failed |= bool(bad) or counts["passed"] < times
-        lines.append(
-            f"{', '.join(fault_ids)}: {counts['passed']} times without a failure, {bad} with one (tests/{test})"
-        )
+        good = counts[test]["passed"]
+        bad = counts[test].total() - good
+        failed |= bool(bad) or good < times
+        lines.append(f"{', '.join(fault_ids)}: {good} times without a failure, {bad} with one (tests/{test})")
     return Report(tuple(lines), failed)
 
 

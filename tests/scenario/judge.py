@@ -383,8 +383,7 @@ class Judge:
 
     def core_stepped(self, now: Now, result: StepResult) -> None:
         """I8, I10 to I13, L3, what was told, and what the core wants from now on."""
-        wanted = self._wanted[-1][1]
-        if result.outputs is not wanted and result.outputs != wanted:
+        if result.outputs != self._wanted[-1][1]:
             self._wanted.append((self._now_ms, result.outputs))
             del self._wanted[:-6]
         state = self._state()

@@ -263,10 +263,7 @@ def _charge(part: float) -> Callable[[Stretch], Mend]:
         bank.charge_ah = part * bank.capacity_ah
         stretch.felt()
 
-        def mend() -> None:
-            stretch.put_in_a_charged_battery()
-
-        return mend
+        return stretch.put_in_a_charged_battery
 
     return begin
 

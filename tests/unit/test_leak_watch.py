@@ -171,7 +171,7 @@ def test_rain_that_no_gauge_tells_of_changes_nothing_for_the_test() -> None:
     tank = Tank()
     tank.live(8 * 24)
     for _ in range(10):
-        # Half a tank's day of drizzle, and none the next day.
+        # Fourteen hours of drizzle, and none for the rest of two days.
         tank.live(14, leak_l_h=-2.0)
         for _ in range(34):
             tank.live(1)
