@@ -69,6 +69,8 @@ def _kill(garden: Garden) -> None:
     assert garden.controller is not None
     garden.controller.kill()
     garden.controller.wait()
+    # Else the next one would be taken to be ready by what this one said, and an order would reach nobody.
+    wait_for(lambda: garden.value("$state") != "ready", "word of its end")
 
 
 def _stop(garden: Garden) -> str:
