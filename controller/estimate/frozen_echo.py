@@ -1,8 +1,8 @@
 """A ranger that repeats one and the same burst while the water, or the air on the echo's way, must have changed.
 
 No burst of several pings comes again by chance many times on end, but coarse rangers come near to it over still water.
-So it takes a cause besides for which it cannot be so: litres metered out, rain on the roof, or air that became warmer
-(sound is faster by 0.17 % a kelvin).
+So it takes pings that differ among themselves, and come again in the same order, or a cause for which it cannot be so:
+litres metered out, rain on the roof, or air that became warmer (sound is faster by 0.17 % a kelvin).
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ FEW_REPEATS, FEW_OVER_MS = 5, 20 * 60_000
 DRAWN_L, RAINED_MM, WARMED_K = 8.0, 4.0, 6.0
 """What must show in the echoes: five millimetres of water in a garden's tank, eighty litres off a shed's roof, or
 three millimetres of echo at the least distance (own choice)."""
+VARIED = 4
+"""So many different times in one burst are noise, which does not come again (own choice)."""
 
 
 _STATE = ("burst", "coldest_c", "count", "drawn_l", "last_ms", "rained_mm", "since_ms", "warmest_c")
@@ -77,6 +79,8 @@ class FrozenEcho:
             warmed_k = self.warmest_c - self.coldest_c
             if warmed_k >= WARMED_K:
                 return f"the air changed by {warmed_k:.0f} °C"
+        if len(set(self.burst)) >= VARIED:
+            return "even still water never gives the same times twice"
         return ""
 
     def restarted(self) -> None:

@@ -1,4 +1,4 @@
-"""A ranger that repeats itself is found out by what must have changed its echoes, and by nothing else."""
+"""A ranger that repeats itself is found out by what must have changed its echoes, or by noise that comes again."""
 
 from __future__ import annotations
 
@@ -8,7 +8,9 @@ import pytest
 
 from controller.estimate.frozen_echo import FrozenEcho
 
-BURST = (4012, 4009, 4015, 4011, 4010)
+BURST = (4012, 4012, 4070, 4012, 4070)
+"""A coarse ranger's, in steps of a centimetre."""
+NOISY = (4012, 4009, 4015, 4011, 4012)
 
 
 def repeated(
@@ -23,6 +25,11 @@ def repeated(
 
 def test_still_water_in_still_air_may_well_look_the_same_for_hours() -> None:
     assert repeated(600).why(True) == ""
+
+
+def test_noise_does_not_come_again_in_the_same_order() -> None:
+    assert repeated(19, burst=NOISY).why(True) == ""
+    assert repeated(20, burst=NOISY).why(True) == "even still water never gives the same times twice"
 
 
 @pytest.mark.parametrize(
@@ -66,7 +73,7 @@ def test_a_silent_ranger_is_not_a_frozen_one() -> None:
 
 def test_one_other_burst_clears_it() -> None:
     echo = repeated(300, 8.0, 18.0)
-    echo.new((4013, 4009, 4015, 4011, 4010))
+    echo.new((4012, 4012, 4012, 4012, 4070))
     assert echo.why(True) == ""
     echo.again(9.0, 0)
     echo.add(0.0, 3.0)
