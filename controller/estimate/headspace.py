@@ -26,15 +26,23 @@ GUESSED_SD_K = 8.0
 """Of a temperature that was never measured."""
 OLD_SD_K = 4.0
 """Of the air when the probe has failed and only its mean over days is left."""
+JUMP_K = 15.0
+JUMP_WITHIN_MS = 30 * 60_000
+"""Air under a lid warms or cools by less within half an hour: more is a probe that fails, or is well again (common
+practice, no source)."""
+DOUBTED_H = 12.0
+"""After so long what it shows is taken for the truth all the same (own choice)."""
 
 
 class Headspace:
     """The probe's present value and its two means. Feed `measured` at every change, `pass_time` now and then."""
 
-    __slots__ = ("_far_age_h", "far_c", "near_c", "probe_c", "told_c", "unsure_k")
+    __slots__ = ("_believed_c", "_far_age_h", "_unseen_h", "far_c", "near_c", "probe_c", "told_c", "unsure_k")
 
     probe_c: float
     near_c: float | None
+    _believed_c: float | None
+    """What the probe showed last that could be so."""
 
     def __init__(self) -> None:
         self.told_c: float | None = None
@@ -42,16 +50,19 @@ class Headspace:
         self.near_c = None
         self.far_c = DEFAULT_HEADSPACE_C
         self._far_age_h = 0.0
+        self._believed_c = None
+        self._unseen_h = 0.0
         self.unsure_k = GUESSED_SD_K
 
-    def measured(self, told_c: float | None) -> float:
-        """Take the probe's value, None for a dead one; returns the speed of sound to use, in m/s.
+    def measured(self, told_c: float | None, since_ms: int = JUMP_WITHIN_MS) -> None:
+        """Take the probe's value, None for a dead one, `since_ms` after the one before.
 
         Without a believable value the mean over days stands in, or the default when there never was one.
         """
         self.told_c = told_c
-        if told_c is not None and LOWEST_HEADSPACE_C <= told_c <= HIGHEST_HEADSPACE_C:
-            self.probe_c = told_c
+        if told_c is not None and self._is_believable(told_c, since_ms):
+            self._believed_c = self.probe_c = told_c
+            self._unseen_h = 0.0
             self.unsure_k = 0.0
             if self.near_c is None:
                 self.near_c = self.far_c = told_c
@@ -59,10 +70,25 @@ class Headspace:
             self.probe_c, self.unsure_k = DEFAULT_HEADSPACE_C, GUESSED_SD_K
         else:
             self.probe_c, self.unsure_k = self.far_c, OLD_SD_K
+
+    @property
+    def speed_m_s(self) -> float:
+        """The speed of sound to use."""
         return headspace_speed_m_s(self.probe_c)
+
+    def _is_believable(self, told_c: float, since_ms: int) -> bool:
+        """Whether the air can have this temperature. A value that jumped is doubted until it comes back, or for hours:
+        else a probe with a loose wire would move the water by centimetres."""
+        if not LOWEST_HEADSPACE_C <= told_c <= HIGHEST_HEADSPACE_C:
+            return False
+        if self._believed_c is None or abs(told_c - self._believed_c) <= JUMP_K:
+            return True
+        return self._unseen_h >= DOUBTED_H or (self.unsure_k == 0.0 and since_ms >= JUMP_WITHIN_MS)
 
     def pass_time(self, elapsed_h: float) -> None:
         """Let the means follow what the probe showed in the time gone by."""
+        if self.unsure_k:
+            self._unseen_h += elapsed_h
         if self.near_c is None or self.unsure_k:
             return
         probe_c = self.probe_c
@@ -82,9 +108,9 @@ class Headspace:
 
     def dump(self) -> dict[str, Any]:
         """The state as JSON-able data."""
-        return {"told_c": self.told_c, "near_c": self.near_c, "far_c": self.far_c, "far_age_h": self._far_age_h}
+        return {name.strip("_"): getattr(self, name) for name in self.__slots__}
 
     def load(self, data: dict[str, Any]) -> None:
         """Take back what `dump` gave."""
-        self.near_c, self.far_c, self._far_age_h = data["near_c"], data["far_c"], data["far_age_h"]
-        self.measured(data["told_c"])
+        for name in self.__slots__:
+            setattr(self, name, data[name.strip("_")])

@@ -17,6 +17,8 @@ WATCHED_MIN = 5.0
 """Longer than this without a believed level, or without any burst, nobody has watched what happened."""
 PERSISTENT_BURSTS = 5
 PERSISTENT_MS = 60_000
+UNMETERED_FALL_MS = 10_000
+"""While a pump without a meter runs, nothing but a fallen level tells of an empty tank (own choice)."""
 UNWATCHED_MS = 10 * 60_000
 """A ladder may echo for minutes; after a gap a nearer level must stay longer than that."""
 NEARER_MS = 90 * 60_000
@@ -92,9 +94,11 @@ class Candidate:
         rise_mm_min: float,
         fall_mm_min: float,
         was_false: bool,
+        unmetered: bool = False,
     ) -> Verdict:
         """Is the candidate to be believed instead of the level believed last?
 
+        `unmetered`: a pump without a meter runs.
         `was_false`: something echoed from its place of late while the surface was heard below. Then that water can have
         got there is not enough; it must rise, or stay as a level must that water cannot have reached.
         """
@@ -118,7 +122,7 @@ class Candidate:
         if change_mm > 0.0 and has_risen:
             # Waves where water runs in lifted the first sight above what a few seconds of a hose can bring.
             return "reached"
-        if not enough or lasted_ms < PERSISTENT_MS:
+        if not enough or lasted_ms < (UNMETERED_FALL_MS if unmetered and change_mm < 0.0 else PERSISTENT_MS):
             return "doubt"
         if change_mm <= SAME_MM:
             # It fell, or it is so near that a thing in the tank there could not be told from the surface in waves.

@@ -13,7 +13,7 @@ from typing import Any, NamedTuple
 
 from controller.contract import Quality
 from controller.estimate.echoes import MINIMUM_AGREEING, Echoes, from_the_surface, middle, that_agree
-from controller.estimate.headspace import Headspace
+from controller.estimate.headspace import JUMP_WITHIN_MS, Headspace
 from controller.estimate.jumps import FALSE_REACH_MM, Candidate, FalseEcho
 from controller.estimate.stuck import TELLING_L, StuckWatch, Verdict
 from controller.estimate.volume import LEVEL, METER, RATE, SPEED_SENSITIVITY_PER_K, Surroundings, VolumeFilter
@@ -51,6 +51,10 @@ LOOSE_MS = 10 * 60_000
 LOOSE_MM_MIN = 12.0
 UNMETERED_LOOSE_MS = 60_000
 """How long after the last sign of a pump without a meter the level may still be on its way."""
+SURPRISE_SDS = 3.0
+"""A pool this far from what the filter can explain is water that moves (own choice)."""
+SURPRISE_H = 0.1
+"""Within less time little can move but what is metered (own choice)."""
 STILL_MM = 6.0
 RAIN_RATE_MM_H2 = 900.0
 """How fast the rate of inflow may change in rain, as variance of mm/h an hour, for each m2 of roof per m2 of water."""
@@ -124,6 +128,7 @@ _STATE = (
     "due_mono_ms",
     "drawn_mono_ms",
     "loose_until_ms",
+    "unmetered_mono_ms",
     "pooled",
     "pooled_mm",
     "pooled_mm2",
@@ -162,7 +167,6 @@ class LevelEstimator:
         "_sensor_mm",
         "_table",
         "_tank",
-        "_told_c",
         *_STATE,
         *_PARTS,
     )
@@ -195,7 +199,7 @@ class LevelEstimator:
         self.left_mm: float | None = None
         """The level before a restart."""
         self.restarted()
-        self._take_temperature(None)
+        self._use_air()
 
     def restarted(self) -> None:
         """Forget everything measured: after a restart of the monotonic clock ages mean nothing.
@@ -219,6 +223,7 @@ class LevelEstimator:
         self.rejection = ""
         self.seen_mono_ms = self.stepped_mono_ms = self.due_mono_ms = self.drawn_mono_ms = self.loose_until_ms = 0
         self.silent_ms = 0
+        self.unmetered_mono_ms = -1
         self.pooled = 0
         self.pooled_mm = self.pooled_mm2 = 0.0
         self.scatter_mm2 = PING_MM2 / MINIMUM_AGREEING
@@ -242,6 +247,7 @@ class LevelEstimator:
         if self.known and self.pooled:
             self._take_pool(mono_ms)
         self.loose_until_ms = max(self.loose_until_ms, mono_ms + UNMETERED_LOOSE_MS)
+        self.unmetered_mono_ms = mono_ms
         self.ordinary = False
         self._kept = None
 
@@ -273,9 +279,10 @@ class LevelEstimator:
         silent_ms = mono_ms - self.seen_mono_ms
         if silent_ms < 0:
             self.restarted()
+        if headspace_c != self.headspace.told_c:
+            self.headspace.measured(headspace_c, silent_ms if self.seen_mono_ms else JUMP_WITHIN_MS)
+            self._use_air()
         self.seen_mono_ms = mono_ms
-        if headspace_c != self._told_c:
-            self._take_temperature(headspace_c)
         if drawn_l > 0.0 and self.known:
             self._take_off(drawn_l, mono_ms)
         heard = sorted(burst_us)
@@ -371,14 +378,13 @@ class LevelEstimator:
         for name in _PARTS:
             getattr(self, name).load(state[name])
         self._kept = None
-        self._take_temperature(self.headspace.told_c)
+        self._use_air()
 
     # --- what echo times stand for -------------------------------------------------------------------------------
 
-    def _take_temperature(self, headspace_c: float | None) -> None:
+    def _use_air(self) -> None:
         """Work out, once for each temperature, what echo times stand for."""
-        self._told_c = headspace_c
-        half_mm_per_us = self.headspace.measured(headspace_c) / 2000.0
+        half_mm_per_us = self.headspace.speed_m_s / 2000.0
         self._half_mm_per_us = half_mm_per_us
         height_mm = self._sensor_mm
         self._farthest_us = (
@@ -435,18 +441,28 @@ class LevelEstimator:
         if pooled >= MINIMUM_AGREEING:
             self.scatter_mm2 += 0.2 * (self.pooled_mm2 / pooled - mean_mm * mean_mm - self.scatter_mm2)
         variance_mm2 = max(self.scatter_mm2, PING_MM2 / 5.0) / pooled + RESOLUTION_MM2
+        # A level that stands higher after a draw may be a ranger's that stands still: no flow is read into that.
+        may_flow = mean_mm < 0.0 or self.stuck.drawn_l <= LITTLE_L
         elapsed_h = self._pass_time(mono_ms)
         # The pool's mean is from the middle of the time gone by.
         mean_mm -= self.filter.state[RATE] * elapsed_h * (0.5 if pooled > 1 else 1.0)
         if self.stuck.drawn_l <= 0.0 and not self.raining:
-            self._correct(mean_mm, variance_mm2)
+            self._take(mean_mm, variance_mm2, elapsed_h, may_flow)
         else:
             self.level_mm = self.filter.state[LEVEL]
             seen_mm = self.level_mm + mean_mm
             if not (self.stuck.drawn_l > LITTLE_L and self._has_not_fallen(seen_mm, mono_ms)):
-                self._correct(mean_mm, variance_mm2)
+                self._take(mean_mm, variance_mm2, elapsed_h, may_flow)
             self._watch_stuck(seen_mm, mono_ms)
         self._plan(mono_ms)
+
+    def _take(self, surprise_mm: float, variance_mm2: float, elapsed_h: float, may_flow: bool) -> None:
+        """Correct the filter. What it cannot explain of the bursts of minutes is water that moves, and not the air."""
+        if may_flow and elapsed_h >= SURPRISE_H and not self.raining:
+            shown_mm2 = self.filter.seen_variance_mm2(self.headspace.around(self._distance_mm())) + variance_mm2
+            if surprise_mm * surprise_mm > SURPRISE_SDS * SURPRISE_SDS * shown_mm2:
+                self.filter.expect_flow(surprise_mm, elapsed_h)
+        self._correct(surprise_mm, variance_mm2)
 
     def _correct(self, surprise_mm: float, variance_mm2: float) -> None:
         around = self.headspace.around(self._distance_mm())
@@ -543,6 +559,8 @@ class LevelEstimator:
                 if echoes is not None:
                     self._accept(echoes, mono_ms)
                     return
+        elif not self.known and self._is_still_there(burst_us, heard, mono_ms):
+            return
         if len(heard) < MINIMUM_AGREEING:
             beyond = any(us > self._farthest_us for us in burst_us)
             if beyond:
@@ -563,6 +581,24 @@ class LevelEstimator:
             else:
                 seemed_mm = self._sensor_mm - found.mean_us * self._mm_per_us
                 self._see_elsewhere(seemed_mm, self._noise_mm2(found), mono_ms, False)
+
+    def _is_still_there(self, burst_us: Sequence[int], heard: list[int], mono_ms: int) -> bool:
+        """After a restart: whether some of a burst comes from where the surface was. What is nearer is no water then,
+        since nothing echoes from below it; when it is most of the burst, it counts for nothing."""
+        if self.left_mm is None or not heard:
+            return False
+        left_us = (self._sensor_mm - self.left_mm) / self._mm_per_us
+        if left_us - self._close_us < self._blind_us or middle(heard) > left_us + self._close_us:
+            return False
+        echoes = from_the_surface(burst_us, left_us, self._close_us, self._close_us, None)
+        if echoes is not None:
+            self._meet(self._sensor_mm - echoes.mean_us * self._mm_per_us, self._noise_mm2(echoes), mono_ms)
+            return True
+        if not any(abs(us - left_us) <= self._close_us for us in heard):
+            return False
+        self.candidate.drop()
+        self.rejection = "false echo"
+        return True
 
     def _is_followed(self) -> bool:
         """Whether the surface is known and seen, so that there is a place where it is expected."""
@@ -676,7 +712,15 @@ class LevelEstimator:
         # With bursts minutes apart two in a row are no proof: much water may have come between them, or a rung answers.
         rare = self.silent_ms > RARE_MS and seen_mm > self.level_mm + CLOSE_MM
         was_false = rare and self.false_echo.is_from(self._sensor_mm - seen_mm, mono_ms)
-        verdict = candidate.judge(self.level_mm, self.agreed_mono_ms, mono_ms, rise_mm_min, fall_mm_min, was_false)
+        verdict = candidate.judge(
+            self.level_mm,
+            self.agreed_mono_ms,
+            mono_ms,
+            rise_mm_min,
+            fall_mm_min,
+            was_false,
+            mono_ms == self.unmetered_mono_ms,
+        )
         if blind and verdict != "reached":
             verdict = "doubt"
         if verdict == "doubt":

@@ -27,6 +27,10 @@ SPEED_SENSITIVITY_PER_K = 0.00178
 """Relative change of the speed of sound in saturated air per kelvin, near 15 °C (dry air alone: half of 1/T)."""
 
 
+_POSSIBLE = ((AIR, -1.0, 1.0), (LASTING, -1.5, 1.5), (LAYERED, 0.0, 1.0), (TURNING, 0.0, 1.0), (LEAD, -1.0, 1.0))
+"""What the air can be, in kelvins or parts of the way (own choice for the kelvins). A surprise that asks for more is
+water, so the states are held to their bounds after each step (projection, as in D. Simon, Kalman filtering with state
+constraints, 2010; from memory)."""
 UNKNOWN_MM2 = 1e8
 """Variance of a level of which nothing is known: 10 m."""
 
@@ -191,6 +195,22 @@ class VolumeFilter:
                 *(c0 - w * s0, c1 - w * s1, c2 - w * s2, c3 - w * s3),
                 *(c4 - w * s4, c5 - w * s5, c6 - w * s6, c7 - w * s7),
             ]
+        for index, least, most in _POSSIBLE:
+            if not least <= state[index] <= most:
+                state[index] = least if state[index] < least else most
+
+    def expect_flow(self, surprise_mm: float, elapsed_h: float) -> None:
+        """Before a surprise that neither the air nor what flows can explain is taken: water moves that nobody counts.
+
+        Else the filter, which knows no leak that begins at once, would find air warmer by tens of kelvins. The level
+        and its rate may then be off by just so much, together.
+        """
+        rate_mm_h = surprise_mm / elapsed_h
+        level, rate = self.covariance[LEVEL], self.covariance[RATE]
+        level[LEVEL] += surprise_mm * surprise_mm
+        level[RATE] += surprise_mm * rate_mm_h
+        rate[LEVEL] = level[RATE]
+        rate[RATE] += rate_mm_h * rate_mm_h
 
     def level_variance_mm2(self, elapsed_h: float) -> float:
         """Variance of the level a while after the last step."""

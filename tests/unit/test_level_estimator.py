@@ -429,10 +429,10 @@ def test_bursts_that_wait_in_the_pool_count_for_the_age_at_once_and_for_the_leve
     estimator = make_estimator()
     now = settle(estimator, 600.0, 40)
     for minute in range(25):
-        reading = estimator.update(burst(602.0), 15.0, now + minute * 60_000)
+        reading = estimator.update(burst(601.0), 15.0, now + minute * 60_000)
         assert reading.measured_mono_ms == now + minute * 60_000
     assert reading.level_mm is not None
-    assert 600.1 < reading.level_mm < 602.0
+    assert 600.1 < reading.level_mm < 601.0
 
 
 def test_a_missed_wave_in_a_calm_burst_does_not_move_the_level() -> None:
@@ -543,3 +543,75 @@ def test_a_stray_ping_now_and_then_between_the_blind_zone_and_a_full_tank_is_no_
         reading = estimator.update(burst(995.0, *((stray_us,) * strays)), 15.0, at_ms)
     assert (reading.false_echo_mm is not None) == found
     assert volume(reading) == pytest.approx(995.0, abs=1.0)
+
+
+def test_a_leak_that_begins_at_once_is_followed_and_not_taken_for_warmer_air() -> None:
+    """20 mm an hour, in reports a minute apart, each within what waves do to a burst."""
+    estimator = make_estimator()
+    now = settle(estimator, 600.0, 300)
+    for minute in range(180):
+        level_mm = 600.0 - 20.0 * min(minute, 120) / 60.0
+        reading = estimator.update(burst(level_mm), 15.0, now + minute * 60_000)
+        assert volume(reading) == pytest.approx(level_mm, abs=6.0)
+    assert volume(reading) == pytest.approx(560.0, abs=1.0)
+
+
+def test_after_a_restart_what_is_nearer_than_a_surface_that_is_still_heard_is_no_water() -> None:
+    """A rung begins to answer while the service restarts: three bursts of it would be water."""
+    estimator = make_estimator()
+    settle(estimator, 300.0, 30)
+    estimator.restarted()
+    rung_us, surface_us = echo_us(850.0), echo_us(300.0)
+    for number in range(5):
+        reading = estimator.update((rung_us, rung_us, rung_us, surface_us, rung_us), 15.0, number * 120_000)
+        assert (reading.quality, reading.rejection) == ("unknown", "false echo")
+    reading = estimator.update((rung_us, surface_us, rung_us, surface_us, rung_us), 15.0, 600_000)
+    assert reading.quality == "good"
+    assert volume(reading) == pytest.approx(300.0, abs=1.0)
+
+
+def test_after_a_restart_another_level_is_met_when_nothing_is_heard_of_the_old_one() -> None:
+    estimator = make_estimator()
+    settle(estimator, 300.0, 30)
+    estimator.restarted()
+    for number in range(3):
+        assert estimator.reading(number * 1000).quality == "unknown"
+        reading = estimator.update(burst(850.0), 15.0, number * 1000)
+    assert volume(reading) == pytest.approx(850.0, abs=1.0)
+
+
+def test_after_a_restart_a_surface_that_is_heard_below_the_old_one_is_met_whatever_still_echoes_there() -> None:
+    estimator = make_estimator()
+    settle(estimator, 600.0, 30)
+    estimator.restarted()
+    old_us = echo_us(600.0)
+    for number in range(3):
+        reading = estimator.update(burst(200.0, old_us, old_us), 15.0, number * 1000)
+    assert volume(reading) == pytest.approx(200.0, abs=1.0)
+
+
+@pytest.mark.parametrize(("unmetered", "seconds"), [(True, 11), (False, 61)])
+def test_a_tank_that_is_suddenly_empty_is_believed_sooner_while_a_pump_without_a_meter_runs(
+    unmetered: bool, seconds: int
+) -> None:
+    estimator = make_estimator()
+    now = settle(estimator, 600.0, 30)
+    for second in range(seconds + 1):
+        if unmetered:
+            estimator.drawn_unmetered(now + second * 1000)
+        reading = estimator.update(burst(10.0), 15.0, now + second * 1000)
+        if second < seconds - 1:
+            assert volume(reading) == pytest.approx(600.0, abs=1.0)
+    assert volume(reading) == pytest.approx(10.0, abs=1.0)
+
+
+def test_a_thermometer_with_a_loose_wire_does_not_move_the_water() -> None:
+    """From 20 °C to -30 °C and back sound slows by 8 %: 70 mm of level from a metre away."""
+    estimator = make_estimator()
+    for minute in range(60):
+        estimator.update(burst(200.0, temperature_c=20.0), 20.0, minute * 60_000)
+    for minute in range(60, 240):
+        told_c = -30.0 if minute < 180 else 20.0
+        reading = estimator.update(burst(200.0, temperature_c=20.0), told_c, minute * 60_000)
+        assert volume(reading) == pytest.approx(200.0, abs=3.0)
+    assert reading.quality == "good"

@@ -18,6 +18,7 @@ from controller.estimate.volume import (
     LAYERED,
     LEVEL,
     METER,
+    RATE,
     SPEED_SENSITIVITY_PER_K,
     TURNING,
     Surroundings,
@@ -241,11 +242,13 @@ def test_the_mean_over_days_settles_on_the_mean_of_the_day() -> None:
 @pytest.mark.parametrize("broken_c", [None, 85.0, -127.0, math.nan, math.inf])
 def test_a_dead_probe_leaves_the_mean_over_days(broken_c: float | None) -> None:
     air = Headspace()
-    assert air.measured(broken_c) == headspace_speed_m_s(DEFAULT_HEADSPACE_C)
+    air.measured(broken_c)
+    assert air.speed_m_s == headspace_speed_m_s(DEFAULT_HEADSPACE_C)
     assert air.unsure_k == GUESSED_SD_K
     air.measured(18.0)
     assert air.unsure_k == 0.0
-    assert air.measured(broken_c) == headspace_speed_m_s(18.0)
+    air.measured(broken_c)
+    assert air.speed_m_s == headspace_speed_m_s(18.0)
     assert 0.0 < air.unsure_k < GUESSED_SD_K
 
 
@@ -332,3 +335,63 @@ def test_a_filter_told_to_go_on_goes_on_exactly() -> None:
     for one in (filtered, copy):
         day_of_echoes(one, 600.0, 0.3, 5, Random(7))
     assert copy.dump() == filtered.dump()
+
+
+def test_a_probe_that_jumps_is_doubted_until_it_comes_back() -> None:
+    air = Headspace()
+    air.measured(20.0)
+    for told_c in (-30.0, -28.0, 40.0):
+        air.measured(told_c, 60_000)
+        assert air.unsure_k > 0.0
+        assert air.speed_m_s == headspace_speed_m_s(20.0)
+    air.measured(24.0, 60_000)
+    assert (air.unsure_k, air.speed_m_s) == (0.0, headspace_speed_m_s(24.0))
+
+
+def test_a_probe_that_nobody_asked_for_half_an_hour_may_show_anything() -> None:
+    air = Headspace()
+    air.measured(20.0)
+    air.measured(45.0, 30 * 60_000)
+    assert (air.unsure_k, air.speed_m_s) == (0.0, headspace_speed_m_s(45.0))
+
+
+def test_a_probe_that_goes_on_with_another_temperature_for_half_a_day_is_right_in_the_end() -> None:
+    air = Headspace()
+    air.measured(20.0)
+    for hour in range(13):
+        air.measured(-10.0 + 0.1 * hour, 60_000)
+        assert (air.unsure_k > 0.0) is (hour < 12)
+        air.pass_time(1.0)
+    assert air.speed_m_s == headspace_speed_m_s(-10.0 + 0.1 * 12)
+
+
+def test_no_surprise_makes_air_that_cannot_be() -> None:
+    """However far off the echoes are, a part of the way stays a part, and the air within a kelvin or two."""
+    tracked = VolumeFilter()
+    around = Surroundings(1.0, -8.0, 0.0, -5.0)
+    tracked.meet(500.0, 1.0, around)
+    for step in range(40):
+        tracked.predict(0.25, 0.0)
+        tracked.correct(-10.0 if step < 20 else 10.0, 1.0, around)
+        _, _, air, lasting, layered, turning, lead, _ = tracked.state
+        assert abs(air) <= 1.0
+        assert abs(lasting) <= 1.5
+        assert 0.0 <= layered <= 1.0
+        assert 0.0 <= turning <= 1.0
+        assert abs(lead) <= 1.0
+
+
+def test_flow_that_is_expected_takes_a_surprise_whole_and_goes_on_with_it() -> None:
+    told, kept = VolumeFilter(), VolumeFilter()
+    still = Surroundings(1.0, 0.0, 0.0, 0.0)
+    for tracked in (told, kept):
+        tracked.meet(500.0, 1.0, still)
+        for _ in range(40):
+            tracked.predict(0.25, 0.0)
+            tracked.correct(0.0, 0.25, still)
+    told.expect_flow(-5.0, 0.25)
+    for tracked in (told, kept):
+        tracked.correct(-5.0, 0.25, still)
+    assert told.state[LEVEL] == pytest.approx(495.0, abs=0.5)
+    assert told.state[RATE] == pytest.approx(-20.0, abs=2.0)
+    assert kept.state[LEVEL] > 497.0
