@@ -188,6 +188,9 @@ class HardWeek:
         """The whole week; AssertionError names seed, time and what had happened before."""
         try:
             self._hard_times()
+            # What is still on its way over a slow line is booked when it is heard.
+            self.cable.weather = LineTrouble()
+            self._run_until(self.plant_ms + 5000)
             self.judge.check_books(self.records)
             self._calm_times()
             self.judge.check_books(self.records)

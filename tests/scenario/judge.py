@@ -198,7 +198,7 @@ class Judge:
         self._level_may_lie_until_ms = dict.fromkeys((tank.id for tank in self._site.tanks), NEVER_MS)
         self._froze_ms = dict.fromkeys((tank.id for tank in self._site.tanks), NEVER_MS)
         self._rained: list[tuple[int, float]] = []
-        self._rain_mm = self._rain_seen_mm = 0.0
+        self._rain_mm = 0.0
         self._pump_states = tuple(self._plant.pumps.values())
         self._ways = [self._way(zone) for zone in self._site.zones]
         self._set_pump, self._set_valve = season.hardware.set_pump, season.hardware.set_valve
@@ -567,7 +567,8 @@ class Judge:
         self._rain_mm = rain_mm
         self._rained = [(when_ms, mm) for when_ms, mm in self._rained if self._now_ms - when_ms < 3_600_000]
         hour_mm = sum(mm for _, mm in self._rained)
-        assert hour_mm <= RAIN_MOST_MM_H + 10.0, f"Q3: {hour_mm:.0f} mm of rain were counted within an hour"
+        # Two lines that are a minute late move so much into the hour, besides the bucket's own burst.
+        assert hour_mm <= RAIN_MOST_MM_H + 20.0, f"Q3: {hour_mm:.0f} mm of rain were counted within an hour"
 
     def _note_level_lies(self) -> None:
         """What no ranger can tell from water, or what the estimator may take some time to follow."""
@@ -580,11 +581,6 @@ class Judge:
         miscounts = faults.flow_meter_dead or faults.flow_meter_slow or faults.flow_phantom_l_h
         lies = bool(others or miscounts or faults.temperature_frozen or faults.temperature_bad)
         lies |= bool(faults.echo_jump_mm or faults.echo_false_mm or faults.echo_drift_mm_day or faults.echo_lost_part)
-        # A loss or a rise that no meter counts is followed hours late, and its stated doubt does not grow with it.
-        lies |= bool(faults.leak_l_h)
-        if self._site.rain_gauge is None or faults.rain_gauge_blocked:
-            lies |= self._plant.rain_mm > self._rain_seen_mm
-        self._rain_seen_mm = self._plant.rain_mm
         for tank in self._site.tanks:
             volume_l = self._plant.truth.volume_l(tank.id)
             # In an empty tank a ranger hears nothing but the rungs of its ladder.
