@@ -277,9 +277,9 @@ def _not_blind(original: Callable[..., None], self: Any, seen_mm: float, noise: 
     original(self, seen_mm, noise, now, False)
 
 
-def _no_air(original: Callable[..., None], self: Any, air_c: float | None) -> None:
-    original(self, air_c)
-    if air_c is None:
+def _no_air(original: Callable[..., None], self: Any) -> None:
+    original(self)
+    if self.headspace.told_c is None:
         self._mm_per_us = self._half_mm_per_us = math.nan
 
 
@@ -564,7 +564,7 @@ MISTAKES = (
     Mistake(
         "N-no-air",
         "without a thermometer nothing is known of the air",
-        wrapped(LevelEstimator, "_take_temperature", _no_air),
+        wrapped(LevelEstimator, "_use_air", _no_air),
         scripts.the_thermometer_is_dead_in_summer,
         "X1",
     ),
