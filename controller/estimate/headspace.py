@@ -34,14 +34,17 @@ DOUBTED_H = 12.0
 """After so long what it shows is taken for the truth all the same (own choice)."""
 
 
+_STATE = ("believed_c", "far_age_h", "far_c", "near_c", "probe_c", "told_c", "unseen_h", "unsure_k")
+
+
 class Headspace:
     """The probe's present value and its two means. Feed `measured` at every change, `pass_time` now and then."""
 
-    __slots__ = ("_believed_c", "_far_age_h", "_unseen_h", "far_c", "near_c", "probe_c", "told_c", "unsure_k")
+    __slots__ = _STATE
 
     probe_c: float
     near_c: float | None
-    _believed_c: float | None
+    believed_c: float | None
     """What the probe showed last that could be so."""
 
     def __init__(self) -> None:
@@ -49,9 +52,9 @@ class Headspace:
         self.probe_c = DEFAULT_HEADSPACE_C
         self.near_c = None
         self.far_c = DEFAULT_HEADSPACE_C
-        self._far_age_h = 0.0
-        self._believed_c = None
-        self._unseen_h = 0.0
+        self.far_age_h = 0.0
+        self.believed_c = None
+        self.unseen_h = 0.0
         self.unsure_k = GUESSED_SD_K
 
     def measured(self, told_c: float | None, since_ms: int = JUMP_WITHIN_MS) -> None:
@@ -61,8 +64,8 @@ class Headspace:
         """
         self.told_c = told_c
         if told_c is not None and self._is_believable(told_c, since_ms):
-            self._believed_c = self.probe_c = told_c
-            self._unseen_h = 0.0
+            self.believed_c = self.probe_c = told_c
+            self.unseen_h = 0.0
             self.unsure_k = 0.0
             if self.near_c is None:
                 self.near_c = self.far_c = told_c
@@ -81,21 +84,21 @@ class Headspace:
         else a probe with a loose wire would move the water by centimetres."""
         if not LOWEST_HEADSPACE_C <= told_c <= HIGHEST_HEADSPACE_C:
             return False
-        if self._believed_c is None or abs(told_c - self._believed_c) <= JUMP_K:
+        if self.believed_c is None or abs(told_c - self.believed_c) <= JUMP_K:
             return True
-        return self._unseen_h >= DOUBTED_H or (self.unsure_k == 0.0 and since_ms >= JUMP_WITHIN_MS)
+        return self.unseen_h >= DOUBTED_H or (self.unsure_k == 0.0 and since_ms >= JUMP_WITHIN_MS)
 
     def pass_time(self, elapsed_h: float) -> None:
         """Let the means follow what the probe showed in the time gone by."""
         if self.unsure_k:
-            self._unseen_h += elapsed_h
+            self.unseen_h += elapsed_h
         if self.near_c is None or self.unsure_k:
             return
         probe_c = self.probe_c
         self.near_c += (probe_c - self.near_c) * (1.0 - math.exp(-elapsed_h / NEAR_H))
         # A plain mean until there are days to look back on.
-        self._far_age_h = min(FAR_H, self._far_age_h + elapsed_h)
-        self.far_c += (probe_c - self.far_c) * (1.0 - math.exp(-elapsed_h / max(self._far_age_h, FIRST_H)))
+        self.far_age_h = min(FAR_H, self.far_age_h + elapsed_h)
+        self.far_c += (probe_c - self.far_c) * (1.0 - math.exp(-elapsed_h / max(self.far_age_h, FIRST_H)))
 
     def around(self, distance_mm: float) -> Surroundings:
         """What the error of an echo from this distance goes with."""
@@ -108,9 +111,9 @@ class Headspace:
 
     def dump(self) -> dict[str, Any]:
         """The state as JSON-able data."""
-        return {name.strip("_"): getattr(self, name) for name in self.__slots__}
+        return {name: getattr(self, name) for name in _STATE}
 
     def load(self, data: dict[str, Any]) -> None:
         """Take back what `dump` gave."""
-        for name in self.__slots__:
-            setattr(self, name, data[name.strip("_")])
+        for name in _STATE:
+            setattr(self, name, data[name])
