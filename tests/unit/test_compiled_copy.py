@@ -42,3 +42,9 @@ def test_a_copy_of_other_sources_is_out_of_date(
     before = script._made_from()
     (tmp_path / "controller" / "a.py").write_text("one = 2\n")
     assert script._made_from() != before
+
+
+def test_no_translated_module_asks_a_class_for_its_slots(script: ModuleType) -> None:
+    """A class of machine code has none to ask for; mypyc does not say so, and it shows only when that line runs."""
+    asks = [name for name in script.modules() if ".__slots__" in (ROOT / name).read_text()]
+    assert asks == []
