@@ -15,7 +15,8 @@ from typing import TypeVar
 
 from tests.scenario.directed import one_price_list
 from tests.scenario.garden import DAY_MS
-from tests.scenario.hard_weeks import HardMonth, SmallGarden
+from tests.scenario.hard_weeks import HardMonth, HardWeek, SmallGarden
+from tests.scenario.seldom_heard import SeldomHeard
 from tests.scenario.strikes import ELSEWHERE, STRIKES, TOLD_ELSEWHERE, Played, Strike, play
 
 DAYS_A_YEAR = 365.0
@@ -51,8 +52,8 @@ class Outcome:
 class Kind:
     """A kind of garden, for how many days at a stretch it has hard times, and the word that asks for it alone."""
 
-    weeks: type[HardMonth]
-    days: int
+    weeks: type[HardWeek]
+    days: float
     word: str
 
     def play(self, seed: int, muted: frozenset[int] = frozenset()) -> Outcome:
@@ -70,6 +71,8 @@ class Kind:
 
 
 LARGE, SMALL = Kind(HardMonth, 63, "large"), Kind(SmallGarden, 140, "small")
+SELDOM = Kind(SeldomHeard, 44.0 / 24.0, "seldom")
+KINDS = {kind.word: kind for kind in (LARGE, SMALL, SELDOM)}
 BY_TURNS = (LARGE, SMALL)
 """The kinds of a campaign's stretches."""
 
@@ -119,7 +122,7 @@ def years(
 def _stretches(count: float, first_seed: int, kinds: Sequence[Kind]) -> list[tuple[Kind, int]]:
     """Kinds by turns and their seeds, until their days make up the years."""
     found: list[tuple[Kind, int]] = []
-    days = 0
+    days = 0.0
     while not found or days < count * DAYS_A_YEAR:
         kind = kinds[len(found) % len(kinds)]
         found.append((kind, first_seed + len(found)))
