@@ -164,6 +164,11 @@ class FalseEcho:
         else:
             self.count, self.distance_mm, self.first_ms, self.last_ms = 1, distance_mm, now_ms, now_ms
 
+    def found(self, distance_mm: float, now_ms: int) -> None:
+        """Something is known to echo from there."""
+        self.count, self.distance_mm = FALSE_ECHOES, distance_mm
+        self.first_ms, self.last_ms = now_ms - FALSE_SPAN_MS, now_ms
+
     def is_from(self, distance_mm: float, now_ms: int) -> bool:
         """Whether something echoed from there of late, even once."""
         is_recent = self.count > 0 and now_ms - self.last_ms <= FALSE_RECENT_MS

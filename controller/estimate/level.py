@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 from controller.contract import Quality
-from controller.estimate.echoes import MINIMUM_AGREEING, Echoes, from_the_surface, middle, that_agree
+from controller.estimate.deeper_echo import DeeperEcho
+from controller.estimate.echoes import MINIMUM_AGREEING, MISSED_WAVE_US, Echoes, from_the_surface, middle, that_agree
 from controller.estimate.headspace import JUMP_WITHIN_MS, Headspace
 from controller.estimate.jumps import FALSE_REACH_MM, Candidate, FalseEcho
 from controller.estimate.stuck import TELLING_L, StuckWatch, Verdict
@@ -129,6 +130,7 @@ _STATE = (
     "drawn_mono_ms",
     "loose_until_ms",
     "unmetered_mono_ms",
+    "shown_mm",
     "pooled",
     "pooled_mm",
     "pooled_mm2",
@@ -137,7 +139,7 @@ _STATE = (
     "ordinary",
     "learned",
 )
-_PARTS = ("filter", "headspace", "stuck", "candidate", "false_echo")
+_PARTS = ("filter", "headspace", "stuck", "candidate", "false_echo", "deeper")
 
 
 class LevelEstimator:
@@ -195,6 +197,7 @@ class LevelEstimator:
         self.stuck = StuckWatch(table.volume_l(tank.overflow_mm))
         self.candidate = Candidate()
         self.false_echo = FalseEcho()
+        self.deeper = DeeperEcho()
         self.known, self.level_mm = False, 0.0
         self.left_mm: float | None = None
         """The level before a restart."""
@@ -224,6 +227,8 @@ class LevelEstimator:
         self.seen_mono_ms = self.stepped_mono_ms = self.due_mono_ms = self.drawn_mono_ms = self.loose_until_ms = 0
         self.silent_ms = 0
         self.unmetered_mono_ms = -1
+        self.shown_mm = 0.0
+        """What was compared with the meter last."""
         self.pooled = 0
         self.pooled_mm = self.pooled_mm2 = 0.0
         self.scatter_mm2 = PING_MM2 / MINIMUM_AGREEING
@@ -233,6 +238,7 @@ class LevelEstimator:
         self.stuck.forget()
         self.candidate.drop()
         self.false_echo.forget()
+        self.deeper.forget()
         self._kept: LevelReading | None = None
         """The last reading, until something is observed: several ask at one instant."""
         self._kept_mono_ms = 0
@@ -293,6 +299,8 @@ class LevelEstimator:
             if first_us >= self._blind_us and heard[-1] - first_us <= self._calm_us:
                 # Without the first and the last, which may have missed a wave.
                 mean_us = sum(heard[1:-1]) / (count - 2)
+                if self.deeper.score > 0.0:
+                    self._note_deeper(heard, mono_ms)
             else:
                 mean_us = self._calm_among_odd_us(burst_us, heard, mono_ms)
             surprise_mm = self._sensor_mm - mean_us * self._mm_per_us - self.level_mm
@@ -514,7 +522,8 @@ class LevelEstimator:
         if echoes is None or echoes.pings < MINIMUM_AGREEING or echoes.spread_us > self._calm_us:
             return math.nan
         self._note_nearer(heard, expected_us - reach_us - self._close_us, mono_ms)
-        return echoes.mean_us
+        self._note_deeper(heard, mono_ms)
+        return math.nan if self.deeper.is_sure else echoes.mean_us
 
     def _is_lost(self, heard: list[int], mono_ms: int) -> bool:
         """A burst of which at most one ping came back says nothing: drops on the ranger's face. No step is taken."""
@@ -549,6 +558,10 @@ class LevelEstimator:
     def _sort_out(self, burst_us: Sequence[int], heard: list[int], mono_ms: int) -> None:
         """Find the surface among the pings, where it is expected or elsewhere."""
         if self._is_followed():
+            self._note_deeper(heard, mono_ms)
+            if self.deeper.is_sure:
+                self._go_deeper(mono_ms)
+                return
             reach_us = self.gate_mm / self._mm_per_us
             expected_us = self._distance_mm() / self._mm_per_us
             if expected_us - reach_us >= self._blind_us or (heard and middle(heard) >= self._blind_us):
@@ -559,7 +572,7 @@ class LevelEstimator:
                 if echoes is not None:
                     self._accept(echoes, mono_ms)
                     return
-        elif not self.known and self._is_still_there(burst_us, heard, mono_ms):
+        elif not self.known and self._finds_what_was_left(burst_us, heard, mono_ms):
             return
         if len(heard) < MINIMUM_AGREEING:
             beyond = any(us > self._farthest_us for us in burst_us)
@@ -582,9 +595,11 @@ class LevelEstimator:
                 seemed_mm = self._sensor_mm - found.mean_us * self._mm_per_us
                 self._see_elsewhere(seemed_mm, self._noise_mm2(found), mono_ms, False)
 
-    def _is_still_there(self, burst_us: Sequence[int], heard: list[int], mono_ms: int) -> bool:
-        """After a restart: whether some of a burst comes from where the surface was. What is nearer is no water then,
-        since nothing echoes from below it; when it is most of the burst, it counts for nothing."""
+    def _finds_what_was_left(self, burst_us: Sequence[int], heard: list[int], mono_ms: int) -> bool:
+        """After a restart: meet the surface where it was, if some of a burst comes from there; True if that settles the
+        burst. What is nearer is no water then, since nothing echoes from below it: a burst with more of it than of the
+        surface counts for nothing.
+        """
         if self.left_mm is None or not heard:
             return False
         left_us = (self._sensor_mm - self.left_mm) / self._mm_per_us
@@ -609,9 +624,11 @@ class LevelEstimator:
 
         Nothing echoes from below water: where the old surface is still heard, what is nearer is a thing in the tank.
         """
-        if not self._is_followed():
+        if not self.known or self.at_or_above:
             return False
-        expected_us = self._distance_mm() / self._mm_per_us
+        # A ranger that seems to stand still shows a surface too, and may be right.
+        surface_mm = self.level_mm if self.stuck.frozen_l is None else self.shown_mm
+        expected_us = (self._sensor_mm - surface_mm) / self._mm_per_us
         reach_us = self.gate_mm / self._mm_per_us + self._close_us
         return mean_us < expected_us - reach_us and any(abs(us - expected_us) <= reach_us for us in heard)
 
@@ -633,6 +650,29 @@ class LevelEstimator:
                 self.false_echo.see(us * self._half_mm_per_us, mono_ms)
                 return
 
+    def _note_deeper(self, heard: list[int], mono_ms: int) -> None:
+        """Keep in mind what echoed from below the level, in a burst of which a part came from the level too.
+
+        A whole burst from below is another level, and doubted as such.
+        """
+        followed_mm = self._distance_mm()
+        expected_us = followed_mm / self._mm_per_us
+        reach_us = self._close_us + self.gate_mm / self._mm_per_us
+        if not any(abs(us - expected_us) <= reach_us for us in heard):
+            return
+        below = [us for us in heard if expected_us + reach_us + MISSED_WAVE_US < us <= self._farthest_us]
+        moves_mm_min = self._max_draw_l_min / self._table.area_m2(max(self.level_mm, 0.0))
+        distance_mm = middle(below) * self._mm_per_us if below else None
+        self.deeper.see(distance_mm, followed_mm, moves_mm_min, mono_ms)
+
+    def _go_deeper(self, mono_ms: int) -> None:
+        """Leave what was followed: it answers from above the water."""
+        self.false_echo.found(self._distance_mm(), mono_ms)
+        self._meet(self._sensor_mm - self.deeper.distance_mm, WIDEST_MM, mono_ms)
+        self.distrust_bursts = DISTRUST_BURSTS + 1
+        self.stuck.forget()
+        self.deeper.forget()
+
     def _accept(self, echoes: Echoes, mono_ms: int) -> None:
         """Blend echoes from where the surface is expected into the estimate."""
         surprise_mm = self._distance_mm() - echoes.mean_us * self._mm_per_us
@@ -651,6 +691,7 @@ class LevelEstimator:
 
     def _watch_stuck(self, seen_mm: float, mono_ms: int) -> bool:
         """Compare with the meter what was seen; true when the level is stuck, and the ledger holds."""
+        self.shown_mm = seen_mm
         believed_l = self._volume_l(self.level_mm)
         held = self.stuck.frozen_l is not None
         fallen = self.stuck.drawn_l > TELLING_L

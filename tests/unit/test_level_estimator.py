@@ -615,3 +615,31 @@ def test_a_thermometer_with_a_loose_wire_does_not_move_the_water() -> None:
         reading = estimator.update(burst(200.0, temperature_c=20.0), told_c, minute * 60_000)
         assert volume(reading) == pytest.approx(200.0, abs=3.0)
     assert reading.quality == "good"
+
+
+def test_a_rung_that_answers_beside_a_ranger_that_stands_still_is_no_water() -> None:
+    estimator = make_estimator()
+    now = settle(estimator, 300.0, 30)
+    for minute in range(12):
+        reading = estimator.update(burst(300.0), 15.0, now + minute * 60_000, drawn_l=5.0)
+    assert reading.quality == "suspect"
+    now += 30 * 60_000
+    rung_us, surface_us = echo_us(346.0), echo_us(300.0)
+    for number in range(4):
+        pings = (rung_us, rung_us, rung_us, rung_us if number % 2 else surface_us, surface_us)
+        reading = estimator.update(pings, 15.0, now + number * 300_000)
+        assert reading.rejection == "false echo"
+        assert volume(reading) < 250.0
+
+
+def test_a_rung_that_is_followed_is_left_when_water_is_heard_below_it() -> None:
+    """It answers alone at first, as water that rose. A pump draws; now and then a ping passes the rung."""
+    estimator = make_estimator()
+    now = settle(estimator, 500.0, 30)
+    rung_us = echo_us(500.0)
+    for second in range(20):
+        water_us = echo_us(400.0 - 0.1 * second)
+        pings = (rung_us, rung_us, rung_us, water_us if second % 2 else rung_us, rung_us)
+        reading = estimator.update(pings, 15.0, now + second * 1000, drawn_l=0.1)
+    assert volume(reading) == pytest.approx(398.0, abs=3.0)
+    assert reading.false_echo_mm == pytest.approx(SENSOR_MM - 500.0, abs=2.0)

@@ -8,6 +8,7 @@ from random import Random
 
 import pytest
 
+from controller.estimate.deeper_echo import DeeperEcho
 from controller.estimate.echoes import from_the_surface, places, that_agree
 from controller.estimate.headspace import DEFAULT_HEADSPACE_C, GUESSED_SD_K, Headspace
 from controller.estimate.jumps import Candidate, FalseEcho
@@ -395,3 +396,50 @@ def test_flow_that_is_expected_takes_a_surprise_whole_and_goes_on_with_it() -> N
     assert told.state[LEVEL] == pytest.approx(495.0, abs=0.5)
     assert told.state[RATE] == pytest.approx(-20.0, abs=2.0)
     assert kept.state[LEVEL] > 497.0
+
+
+# --- below the level -------------------------------------------------------------------------------------------------
+
+
+def test_three_bursts_that_hear_the_same_place_below_are_sure() -> None:
+    deeper = DeeperEcho()
+    for number in range(3):
+        assert not deeper.is_sure
+        deeper.see(1150.0 + number, 1060.0, 6.0, number * 1000)
+    assert deeper.is_sure
+
+
+def test_bursts_that_hear_nothing_below_speak_against_it() -> None:
+    deeper = DeeperEcho()
+    for number in range(20):
+        deeper.see(1150.0 if number % 5 == 0 else None, 1060.0, 6.0, number * 1000)
+        assert not deeper.is_sure
+
+
+def test_places_below_that_differ_are_strays() -> None:
+    deeper = DeeperEcho()
+    for number in range(10):
+        deeper.see(1100.0 + 40.0 * (number % 3), 1060.0, 6.0, number * 1000)
+        assert not deeper.is_sure
+
+
+def test_water_below_may_fall_as_fast_as_the_pump_draws() -> None:
+    deeper = DeeperEcho()
+    for number in range(3):
+        deeper.see(1150.0 + 25.0 * number, 1060.0, 6.0, number * 300_000)
+    assert deeper.is_sure
+
+
+@pytest.mark.parametrize("part", [1.96, 2.0, 2.04])
+def test_twice_the_distance_is_the_second_trip_of_a_sound(part: float) -> None:
+    deeper = DeeperEcho()
+    for number in range(10):
+        deeper.see(part * 500.0, 500.0, 6.0, number * 1000)
+        assert not deeper.is_sure
+
+
+def test_what_was_heard_below_an_hour_ago_counts_no_more() -> None:
+    deeper = DeeperEcho()
+    for when_ms in (0, 1000, 1000 + HOUR_MS + 1):
+        deeper.see(1150.0, 1060.0, 6.0, when_ms)
+    assert not deeper.is_sure
