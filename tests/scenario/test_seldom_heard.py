@@ -8,7 +8,7 @@ import pytest
 
 from tests.scenario.seldom_heard import SeldomHeard
 
-SEEDS = int(os.environ.get("PUMPHOUSE_SEEDS", "16"))
+SEEDS = int(os.environ.get("PUMPHOUSE_SEEDS", "4"))
 
 
 @pytest.mark.parametrize("seed", range(SEEDS))
