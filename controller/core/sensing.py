@@ -299,7 +299,7 @@ class Sensing:
         return reading
 
     def frozen_why(self, tank_id: str, mono_ms: int) -> str:
-        """What should have changed a level that repeats itself, in words; empty when it does not, or nothing has."""
+        """Why a level that repeats itself cannot be true, in words; empty when it does not, or may well be true."""
         reading = self._levels[tank_id].reading(mono_ms)
         nearly_full_l = NEARLY_FULL_PART * self._capacity_l[tank_id]
         fills = tank_id in self._with_roofs and not reading.at_or_above and (reading.volume_l or 0.0) < nearly_full_l

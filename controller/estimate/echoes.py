@@ -53,6 +53,11 @@ def from_the_surface(
     return Echoes(sum(direct) / count, max(direct) - min(direct), count)
 
 
+def any_from(pings_us: Sequence[int], place_us: float, reach_us: float) -> bool:
+    """Whether any ping came from within reach of a place."""
+    return any(abs(us - place_us) <= reach_us for us in pings_us)
+
+
 def places(ordered_us: Sequence[int], close_us: float) -> int:
     """How many different places ordered pings came from."""
     return 1 + sum(later - sooner > close_us for sooner, later in pairwise(ordered_us))

@@ -1,4 +1,4 @@
-"""A ranger that repeats one and the same burst while the water, or the air on the echo's way, must have changed.
+"""A ranger that repeats one and the same burst, which a live one cannot.
 
 No burst of several pings comes again by chance many times on end, but coarse rangers come near to it over still water.
 So it takes pings that differ among themselves, and come again in the same order, or a cause for which it cannot be so:
@@ -65,7 +65,7 @@ class FrozenEcho:
         return count >= REPEATS or (count >= FEW_REPEATS and self.last_ms - self.since_ms >= FEW_OVER_MS)
 
     def why(self, roofs_fill_it: bool) -> str:
-        """What should have changed the echoes, in words; empty while nothing speaks against the ranger.
+        """Why the echoes cannot be live, in words; empty while nothing speaks against the ranger.
 
         `roofs_fill_it` says whether rain must raise the level: roofs drain into a tank that is not full.
         """

@@ -13,7 +13,15 @@ from typing import Any, NamedTuple
 
 from controller.contract import Quality
 from controller.estimate.deeper_echo import DeeperEcho
-from controller.estimate.echoes import MINIMUM_AGREEING, MISSED_WAVE_US, Echoes, from_the_surface, middle, that_agree
+from controller.estimate.echoes import (
+    MINIMUM_AGREEING,
+    MISSED_WAVE_US,
+    Echoes,
+    any_from,
+    from_the_surface,
+    middle,
+    that_agree,
+)
 from controller.estimate.headspace import JUMP_WITHIN_MS, Headspace
 from controller.estimate.jumps import FALSE_REACH_MM, Candidate, FalseEcho
 from controller.estimate.stuck import TELLING_L, StuckWatch, Verdict
@@ -36,6 +44,8 @@ SPREAD_PER_SD = 2.33
 """Mean range of five normal values over their standard deviation (Tippett 1925)."""
 CALM_MM = 7.0
 """Pings of a burst within this of each other need no sorting out."""
+DEEPER_MM2 = 100.0
+"""Variance of a place that single pings came from (own choice)."""
 CLOSE_MM = 10.0
 WIDEST_MM = 100.0
 GATE_SDS = 3.5
@@ -609,7 +619,7 @@ class LevelEstimator:
         if echoes is not None:
             self._meet(self._sensor_mm - echoes.mean_us * self._mm_per_us, self._noise_mm2(echoes), mono_ms)
             return True
-        if not any(abs(us - left_us) <= self._close_us for us in heard):
+        if not any_from(heard, left_us, self._close_us):
             return False
         self.candidate.drop()
         self.rejection = "false echo"
@@ -630,7 +640,7 @@ class LevelEstimator:
         surface_mm = self.level_mm if self.stuck.frozen_l is None else self.shown_mm
         expected_us = (self._sensor_mm - surface_mm) / self._mm_per_us
         reach_us = self.gate_mm / self._mm_per_us + self._close_us
-        return mean_us < expected_us - reach_us and any(abs(us - expected_us) <= reach_us for us in heard)
+        return mean_us < expected_us - reach_us and any_from(heard, expected_us, reach_us)
 
     def _noise_mm2(self, echoes: Echoes) -> float:
         """Variance of a burst's mean. Waves move all pings of a burst together, so their part does not average out."""
@@ -658,9 +668,13 @@ class LevelEstimator:
         followed_mm = self._distance_mm()
         expected_us = followed_mm / self._mm_per_us
         reach_us = self._close_us + self.gate_mm / self._mm_per_us
-        if not any(abs(us - expected_us) <= reach_us for us in heard):
+        deeper_us = expected_us + reach_us + MISSED_WAVE_US
+        if self.deeper.score <= 0.0 and (not heard or heard[-1] <= deeper_us):
+            # Nearly always: nothing comes from below, and nothing did of late.
             return
-        below = [us for us in heard if expected_us + reach_us + MISSED_WAVE_US < us <= self._farthest_us]
+        if not any_from(heard, expected_us, reach_us):
+            return
+        below = [us for us in heard if deeper_us < us <= self._farthest_us]
         moves_mm_min = self._max_draw_l_min / self._table.area_m2(max(self.level_mm, 0.0))
         distance_mm = middle(below) * self._mm_per_us if below else None
         self.deeper.see(distance_mm, followed_mm, moves_mm_min, mono_ms)
@@ -668,7 +682,7 @@ class LevelEstimator:
     def _go_deeper(self, mono_ms: int) -> None:
         """Leave what was followed: it answers from above the water."""
         self.false_echo.found(self._distance_mm(), mono_ms)
-        self._meet(self._sensor_mm - self.deeper.distance_mm, WIDEST_MM, mono_ms)
+        self._meet(self._sensor_mm - self.deeper.distance_mm, DEEPER_MM2, mono_ms)
         self.distrust_bursts = DISTRUST_BURSTS + 1
         self.stuck.forget()
         self.deeper.forget()

@@ -15,8 +15,8 @@ from typing import TypeVar
 
 from tests.scenario.directed import one_price_list
 from tests.scenario.garden import DAY_MS
-from tests.scenario.hard_weeks import HardMonth, HardWeek, SmallGarden
-from tests.scenario.seldom_heard import SeldomHeard
+from tests.scenario.hard_weeks import HardMonth, SmallGarden
+from tests.scenario.seldom_heard import HARD_DAYS, SeldomHeard
 from tests.scenario.strikes import ELSEWHERE, STRIKES, TOLD_ELSEWHERE, Played, Strike, play
 
 DAYS_A_YEAR = 365.0
@@ -50,11 +50,13 @@ class Outcome:
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """A kind of garden, for how many days at a stretch it has hard times, and the word that asks for it alone."""
+    """A kind of garden, for how many days at a stretch it has hard times, the word that asks for it alone, and what it
+    is."""
 
-    weeks: type[HardWeek]
+    weeks: type[HardMonth] | type[SeldomHeard]
     days: float
     word: str
+    about: str
 
     def play(self, seed: int, muted: frozenset[int] = frozenset()) -> Outcome:
         """Run one stretch."""
@@ -70,8 +72,9 @@ class Kind:
         return Outcome(self.word, seed, days, tuple(month.struck), quiet_days, false, month.digest(), broken)
 
 
-LARGE, SMALL = Kind(HardMonth, 63, "large"), Kind(SmallGarden, 140, "small")
-SELDOM = Kind(SeldomHeard, 44.0 / 24.0, "seldom")
+LARGE = Kind(HardMonth, 63, "large", "gardens of several beds")
+SMALL = Kind(SmallGarden, 140, "small", "gardens of one bed")
+SELDOM = Kind(SeldomHeard, HARD_DAYS, "seldom", "two hard days each, of boards that report seldom")
 KINDS = {kind.word: kind for kind in (LARGE, SMALL, SELDOM)}
 BY_TURNS = (LARGE, SMALL)
 """The kinds of a campaign's stretches."""

@@ -11,12 +11,6 @@ from collections.abc import Sequence
 
 from tests.scenario import campaign
 
-KINDS_ABOUT = {
-    "small": "years, --replay, --shrink: gardens of one bed",
-    "large": "the same: gardens of several beds",
-    "seldom": "the same: two hard days each, of boards that report seldom",
-}
-
 
 def main(args: argparse.Namespace) -> int:
     kind = campaign.KINDS[args.kind or campaign.LARGE.word]
@@ -50,8 +44,9 @@ def parsed(about: str, words: Sequence[str]) -> argparse.Namespace:
     parser.add_argument("--elsewhere", type=int, metavar="TIMES", help="the tests with real parts, so often each")
     parser.add_argument("--planted", action="store_true")
     which = parser.add_mutually_exclusive_group()
-    for word, about_it in KINDS_ABOUT.items():
-        which.add_argument(f"--{word}", dest="kind", action="store_const", const=word, help=about_it)
+    for word, kind in campaign.KINDS.items():
+        what = f"years, --replay, --shrink: {kind.about}"
+        which.add_argument(f"--{word}", dest="kind", action="store_const", const=word, help=what)
     parser.add_argument("--seed", type=int, default=1, help="the first stretch's seed (1)")
     parser.add_argument("--jobs", type=int, default=os.cpu_count(), help="processes (one for each core)")
     parser.add_argument("--replay", type=int, metavar="SEED")

@@ -685,7 +685,7 @@ class HardMonth(HardWeek):
     _twin_chance = TWIN_CHANCE / 4.0
     """Weeks have many more steps: there are dozens of twins all the same."""
 
-    def __init__(self, seed: int, hard_days: int = 21, muted: frozenset[int] = frozenset()) -> None:
+    def __init__(self, seed: int, hard_days: float = 21, muted: frozenset[int] = frozenset()) -> None:
         super().__init__(seed, 24.0 * hard_days, muted)
 
     def _some_site(self) -> Site:
@@ -714,7 +714,7 @@ class SmallGarden(HardMonth):
     _twin_chance = TWIN_CHANCE / 16.0
     _gardens = 12
 
-    def __init__(self, seed: int, hard_days: int = 140, muted: frozenset[int] = frozenset()) -> None:
+    def __init__(self, seed: int, hard_days: float = 140, muted: frozenset[int] = frozenset()) -> None:
         super().__init__(seed, hard_days, muted)
 
     def _some_site(self) -> Site:

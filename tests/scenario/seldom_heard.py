@@ -27,11 +27,13 @@ DECEIVING = (
 )
 """Kinds of strikes after which the level is not what it seems, or nobody listened for a while."""
 
+HARD_DAYS = 44.0 / 24.0
+
 
 class SeldomHeard(HardWeek):
     """One seed's two days, with one to three beds."""
 
-    def __init__(self, seed: int, hard_days: float = 44.0 / 24.0, muted: frozenset[int] = frozenset()) -> None:
+    def __init__(self, seed: int, hard_days: float = HARD_DAYS, muted: frozenset[int] = frozenset()) -> None:
         super().__init__(seed, 24.0 * hard_days, muted)
         rng = Random(f"kinds {seed}")
         if rng.random() < 0.6:

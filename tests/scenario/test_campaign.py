@@ -3,20 +3,21 @@
 from __future__ import annotations
 
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
 from tests.scenario import campaign, elsewhere_campaign
-from tests.scenario.campaign import Kind, faults, years
+from tests.scenario.campaign import faults, years
 from tests.scenario.garden import DAY_MS, HOUR_MS
-from tests.scenario.hard_weeks import HardMonth, HardWeek, SmallGarden
+from tests.scenario.hard_weeks import HardWeek
 from tests.scenario.strikes import STRIKES
 
 
 def test_the_same_seed_gives_the_same_log_byte_for_byte() -> None:
     told: list[str] = []
-    short = (Kind(HardMonth, 2, "large"), Kind(SmallGarden, 2, "small"))
+    short = (replace(campaign.LARGE, days=2), replace(campaign.SMALL, days=2))
     one = years(6.0 / 365.0, 7, jobs=1, tell=told.append, kinds=short)
     once = [*told, *one.lines]
     told.clear()
