@@ -131,7 +131,6 @@ def _start_manual(ctx: Context, now: Now, run: ManualRun) -> bool:
     zone = ctx.zones[run.zone_id]
     if not _may_start(ctx, now, zone):
         return False
-    ctx.state.manual.pop(0)
     limit_l = cap_left_l(ctx, zone)
     volume_l = min(run.volume_l, limit_l)
     why = f"ordered {run.volume_l:.1f} L"

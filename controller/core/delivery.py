@@ -26,6 +26,8 @@ from firmware_host.board.faults import NO_FLOW
 from firmware_host.messages import SHUT, Outputs
 
 WAKE_LIMIT_MS = 20_000
+CLOCK_SET_MS = 5_000
+"""A wall clock that went on by so much more or less than time did has been set (own choice)."""
 RUN_LIMIT_MS = 55 * 60_000
 """Under the board's own 60 min for one valve."""
 NO_FLOW_START_MS = 15_000
@@ -139,6 +141,7 @@ def stop(ctx: Context, now: Now, reason: str) -> None:
         return
     if delivery.phase == "waking":
         _give_up(ctx)
+        _no_longer_waits(ctx, delivery)
         return
     if delivery.phase == "running":
         run_down.hold_valve(ctx, now, delivery, reason)
@@ -154,9 +157,19 @@ def _give_up(ctx: Context) -> None:
     ctx.sensing.drop_run()
 
 
+def _no_longer_waits(ctx: Context, delivery: Delivery) -> None:
+    """A run by order waits until it begins, so that one refused on fresh readings is tried again while it may be."""
+    ctx.state.manual = [run for run in ctx.state.manual if run.order_id != delivery.key]
+
+
 def _wake(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
     blockers = objections(facts_for(ctx, now, zone), START_CHECKS) + ctx.latched_blockers(zone.id)
     waited_ms = now.mono_ms - delivery.phase_mono_ms
+    if abs(now.wall_ms - delivery.began_wall_ms - waited_ms) > CLOCK_SET_MS:
+        # What was due by the clock before may not be due by this one.
+        _give_up(ctx)
+        ctx.state.choice_due_mono_ms = now.mono_ms
+        return
     if blockers and waited_ms < WAKE_LIMIT_MS and all(found.id in _WAITING for found in blockers):
         return
     if blockers:
@@ -166,6 +179,7 @@ def _wake(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
         return
     zone_state = ctx.state.zones[zone.id]
     zone_state.refused_ids, zone_state.refusal = [], ""
+    _no_longer_waits(ctx, delivery)
     delivery.phase = "running"
     delivery.phase_mono_ms = delivery.started_mono_ms = now.mono_ms
     data = {"volume_l": delivery.target_ml / 1000.0, "trigger": delivery.trigger, "why": delivery.why}

@@ -140,7 +140,7 @@ class Candidate:
 class FalseEcho:
     """The distance at which something nearer than the surface echoes now and then."""
 
-    __slots__ = ("count", "distance_mm", "first_ms", "last_ms")
+    __slots__ = ("beside_mm", "beside_ms", "count", "distance_mm", "first_ms", "last_ms")
 
     def __init__(self) -> None:
         self.forget()
@@ -149,6 +149,14 @@ class FalseEcho:
         self.count = 0
         self.distance_mm = 0.0
         self.first_ms = self.last_ms = 0
+        self.beside_mm: float | None = None
+        """Where something echoed last while the surface was heard in the same burst."""
+        self.beside_ms = 0
+
+    def see_beside(self, distance_mm: float, now_ms: int) -> None:
+        """Note an echo that was nearer than the surface in a burst that showed the surface too: it is no water."""
+        self.beside_mm, self.beside_ms = distance_mm, now_ms
+        self.see(distance_mm, now_ms)
 
     def see(self, distance_mm: float, now_ms: int) -> None:
         """Note an echo that was nearer than the surface."""
@@ -168,11 +176,13 @@ class FalseEcho:
         """Something is known to echo from there."""
         self.count, self.distance_mm = FALSE_ECHOES, distance_mm
         self.first_ms, self.last_ms = now_ms - FALSE_SPAN_MS, now_ms
+        self.beside_mm, self.beside_ms = distance_mm, now_ms
 
     def is_from(self, distance_mm: float, now_ms: int) -> bool:
-        """Whether something echoed from there of late, even once."""
-        is_recent = self.count > 0 and now_ms - self.last_ms <= FALSE_RECENT_MS
-        return is_recent and abs(distance_mm - self.distance_mm) <= FALSE_REACH_MM
+        """Whether something that is no water echoed from there of late, even once."""
+        if self.beside_mm is None or now_ms - self.beside_ms > FALSE_RECENT_MS:
+            return False
+        return abs(distance_mm - self.beside_mm) <= FALSE_REACH_MM
 
     def found_mm(self, now_ms: int) -> float | None:
         """The distance of a thing that has echoed again and again, None without one."""
@@ -180,8 +190,9 @@ class FalseEcho:
             return None
         return self.distance_mm if now_ms - self.last_ms <= FALSE_FORGOTTEN_MS else None
 
-    def dump(self) -> list[float]:
-        return [self.count, self.distance_mm, self.first_ms, self.last_ms]
+    def dump(self) -> list[Any]:
+        return [self.count, self.distance_mm, self.first_ms, self.last_ms, self.beside_mm, self.beside_ms]
 
     def load(self, data: list[Any]) -> None:
-        self.count, self.distance_mm, self.first_ms, self.last_ms = data
+        self.count, self.distance_mm, self.first_ms, self.last_ms, *beside = data
+        self.beside_mm, self.beside_ms = beside or (None, 0)

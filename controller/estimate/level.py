@@ -85,8 +85,8 @@ _MS_PER_MIN = 60_000.0
 
 
 UNSEEN_MS = 120_000
-RARE_MS = 100_000
-"""With bursts further apart than this nobody sees water on its way: reports two minutes apart are such."""
+RARE_MS = 45_000
+"""With bursts further apart than this nobody sees water on its way: reports a minute apart are such."""
 BURSTS_AFTER_RESTART = 3
 """So many bursts must agree on a level that is not the one before a restart (own choice)."""
 RUNS_IN_PART, RUNS_IN_SD_PART = 0.8, 0.2
@@ -600,7 +600,7 @@ class LevelEstimator:
             elif self._is_above_the_surface(found.mean_us, heard):
                 self.candidate.miss()
                 self.rejection = "false echo"
-                self.false_echo.see(found.mean_us * self._half_mm_per_us, mono_ms)
+                self.false_echo.see_beside(found.mean_us * self._half_mm_per_us, mono_ms)
             else:
                 seemed_mm = self._sensor_mm - found.mean_us * self._mm_per_us
                 self._see_elsewhere(seemed_mm, self._noise_mm2(found), mono_ms, False)
@@ -657,7 +657,9 @@ class LevelEstimator:
         reach_us = FALSE_REACH_MM / self._half_mm_per_us
         for us in near if len(near) > 1 else ():
             if sum(abs(other - us) <= reach_us for other in near) > 1:
-                self.false_echo.see(us * self._half_mm_per_us, mono_ms)
+                beside = any_from(heard, self._distance_mm() / self._mm_per_us, self.gate_mm / self._mm_per_us)
+                note = self.false_echo.see_beside if beside else self.false_echo.see
+                note(us * self._half_mm_per_us, mono_ms)
                 return
 
     def _note_deeper(self, heard: list[int], mono_ms: int) -> None:

@@ -58,6 +58,10 @@ RESTED_MIN = 120.0
 """Until another battery's charge is read from its voltage at rest."""
 POURED_MIN = 95.0
 """How long it takes at most until the ranger is believed after hundreds of litres came at once."""
+EXPIRED_MIN = 15
+"""An order waits for ten minutes at most."""
+HIDDEN_TIMES = 3
+"""So often the water may be hidden between an order and its start before that counts as not recovered."""
 LOOK_MS = 1_000
 TIDY_MS = 5 * MINUTE_MS
 
@@ -346,6 +350,16 @@ class Stretch:
         zone_id, room_l = self._most_room()
         if room_l < 3.0:
             self.until("00:10")
+        given_l = self._given_by_order(zone_id)
+        for _ in range(HIDDEN_TIMES):
+            if given_l < 1.6 and "level-unknown" in self.judge.zones[zone_id].refused_ids:
+                # Drops came onto the ranger's face, faults or none, between the order and its start.
+                self._until(lambda: not self._is_dewy(), 12.0, "the ranger's face stays wet")
+                given_l = self._given_by_order(zone_id)
+        assert given_l >= 1.6, f"L1: {given_l:.1f} L were given when all was mended, 2 L were ordered"
+
+    def _given_by_order(self, zone_id: str) -> float:
+        """What a bed gets of an order of two litres before the order expires."""
         answer = self.order(RunZone(zone_id, 2.0))
         for _ in range(15):
             # For some minutes a rung of the ladder may hide the water from the ranger, faults or none.
@@ -353,14 +367,17 @@ class Stretch:
                 self.go_on(60.0)
                 answer = self.order(RunZone(zone_id, 2.0))
         assert answer.accepted, f"L1: nothing is watered again: {answer.reason}"
-        since_ms = self.plant_ms
+        since_ms, end_ms = self.plant_ms, self.plant_ms + EXPIRED_MIN * MINUTE_MS
         self.go_on(240.0)
-        given_l = sum(
-            record.data["volume_l"]
-            for now, record in self.records
-            if (record.kind, record.key) == ("delivery", zone_id) and now.mono_ms >= since_ms
-        )
-        assert given_l >= 1.6, f"L1: {given_l:.1f} L were given when all was mended, 2 L were ordered"
+        while True:
+            given_l: float = sum(
+                record.data["volume_l"]
+                for now, record in self.records
+                if (record.kind, record.key) == ("delivery", zone_id) and now.mono_ms >= since_ms
+            )
+            if given_l > 0.0 or self.plant_ms >= end_ms:
+                return given_l
+            self.go_on(60.0)
 
     def _is_dewy(self) -> bool:
         """Who cannot see the water does not pump it, faults or none."""

@@ -13,7 +13,7 @@ from controller.irrigate.reference_et import (
     mean_saturation_vapour_pressure_kpa,
     penman_monteith_mm,
 )
-from controller.site.model import Site
+from controller.site.model import Schedule, Site
 from tests.scenario.garden import (
     DAY_MS,
     EXAMPLE,
@@ -179,6 +179,62 @@ def test_a_run_by_order_starts_at_once_outside_every_window() -> None:
     assert garden.flow_l_min > 0.0
     garden.run_hours(0.5)
     assert garden.given_l(BED) == pytest.approx(12.0, rel=0.05)
+
+
+def _ordered_while_the_water_cannot_be_seen() -> Garden:
+    """The last reading is good enough to take an order, and too old to begin with."""
+    garden = Garden(only(EXAMPLE, BED))
+    garden.run_hours(2)
+    garden.season.plant.faults.echo_silent.add(0)
+    garden.run_seconds(100)
+    assert garden.order(RunZone(BED, 5.0)).accepted
+    garden.run_seconds(15)
+    return garden
+
+
+def test_an_order_that_is_refused_on_fresh_readings_waits_and_runs_when_the_water_is_seen_again() -> None:
+    garden = _ordered_while_the_water_cannot_be_seen()
+    garden.run_seconds(90)
+    assert [refusal.data["blockers"] for refusal in garden.of_kind("refusal", BED)] == [["level-unknown"]]
+    garden.season.plant.faults.echo_silent.clear()
+    garden.run_seconds(240)
+    assert garden.given_l(BED) == pytest.approx(5.0, rel=0.06)
+    garden.run_hours(1)
+    assert len(garden.of_kind("start", BED)) == 1
+
+
+def test_an_order_that_cannot_begin_in_time_is_told_as_expired() -> None:
+    garden = _ordered_while_the_water_cannot_be_seen()
+    garden.run_seconds(700)
+    assert f"order-expired:{BED}" in garden.findings
+    garden.season.plant.faults.echo_silent.clear()
+    garden.run_hours(1)
+    assert garden.of_kind("start", BED) == []
+
+
+def test_an_order_that_is_about_to_begin_is_forgotten_when_its_bed_is_switched_off() -> None:
+    garden = _ordered_while_the_water_cannot_be_seen()
+    assert garden.order(SetSchedule(BED, Schedule("off", (), 20.0), 0)).accepted
+    garden.season.plant.faults.echo_silent.clear()
+    garden.run_hours(1)
+    assert garden.of_kind("start", BED) == []
+
+
+def test_what_was_due_only_by_a_wrong_clock_does_not_begin_by_the_right_one() -> None:
+    garden = Garden(at_fixed_times(EXAMPLE, BED, 10.0, 6 * 60 + 20))
+    garden.season.clock_step_ms = 600_000
+    garden.run_hours(6)
+    garden.run_seconds(500)
+    garden.season.plant.faults.echo_silent.add(0)
+    garden.run_seconds(110)
+    # It waits for fresh readings, and the clock is set meanwhile.
+    assert garden.season.core.dump()["state"]["delivery"]["phase"] == "waking"
+    garden.season.clock_step_ms = 0
+    garden.season.plant.faults.echo_silent.clear()
+    garden.run_seconds(500)
+    assert garden.of_kind("start", BED) == []
+    garden.run_hours(1)
+    assert garden.given_l(BED) == pytest.approx(10.0, rel=0.06)
 
 
 def test_a_hold_stops_what_runs_and_lasts_until_its_time() -> None:

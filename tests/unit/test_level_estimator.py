@@ -186,10 +186,15 @@ def test_a_rung_that_answers_in_front_of_the_surface_is_no_water_that_rose() -> 
         )
         assert reading.rejection == "false echo"
         assert volume(reading) == pytest.approx(400.0, abs=1.0)
-    # Water that truly rose hides the old surface.
+    # Answering alone it is no water either, a minute being enough for a hose to lift it so far.
     for minute in range(4, 7):
         reading = estimator.update(burst(500.0), 15.0, now + minute * 60_000)
-    assert volume(reading) == pytest.approx(500.0, abs=2.0)
+        assert volume(reading) == pytest.approx(400.0, abs=1.0)
+        assert reading.rejection == "jump"
+    # Water that truly rose stops elsewhere.
+    for minute in range(7, 9):
+        reading = estimator.update(burst(520.0), 15.0, now + minute * 60_000)
+    assert volume(reading) == pytest.approx(520.0, abs=2.0)
 
 
 def test_the_metered_draw_moves_the_level_while_no_echo_comes_back() -> None:

@@ -103,10 +103,11 @@ def test_from_where_a_rung_has_answered_of_late_water_must_rise_or_stay() -> Non
     assert verdicts == ["doubt"] * 4 + ["reached"] * 2
 
 
-def test_something_echoed_from_there_if_it_did_once_within_an_hour() -> None:
+def test_something_is_no_water_if_it_echoed_once_beside_the_surface_within_an_hour() -> None:
     rung = FalseEcho()
-    assert not rung.is_from(1034.0, 0)
     rung.see(1034.0, 0)
+    assert not rung.is_from(1034.0, 0)
+    rung.see_beside(1034.0, 0)
     assert rung.is_from(1030.0, 3_600_000)
     assert not rung.is_from(1020.0, 3_600_000)
     assert not rung.is_from(1034.0, 3_600_001)
