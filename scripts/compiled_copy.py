@@ -29,7 +29,7 @@ TRANSLATED = {
     "simulator": "season",
     "simulator/plant": "evaporation faults headspace hydraulics plant power ranger roof root_zone sensors "
     "sound sun tank tank_shape truth water weather",
-    "tests/scenario": "broken_season hard_weeks judge",
+    "tests/scenario": "broken_season hard_weeks judge seldom_heard",
 }
 """Modules by folder: what a report passes through, the plant behind it, who watches both; what decides and prices."""
 STAMP = "made-from"

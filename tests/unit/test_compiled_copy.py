@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import importlib
 import subprocess
 import sys
@@ -48,3 +49,26 @@ def test_no_translated_module_asks_a_class_for_its_slots(script: ModuleType) -> 
     """A class of machine code has none to ask for; mypyc does not say so, and it shows only when that line runs."""
     asks = [name for name in script.modules() if ".__slots__" in (ROOT / name).read_text()]
     assert asks == []
+
+
+def test_what_the_campaign_plays_inherits_machine_code_only_as_machine_code(script: ModuleType) -> None:
+    """An interpreted class cannot inherit from a translated one, which shows only when the first is made."""
+    translated = {name.removesuffix(".py").replace("/", ".").removesuffix(".__init__") for name in script.modules()}
+    waiting, seen, heirs = ["tests.scenario.campaign_command"], set[str](), []
+    while waiting:
+        module = waiting.pop()
+        path = ROOT / f"{module.replace('.', '/')}.py"
+        if module in seen or not path.is_file():
+            continue
+        seen.add(module)
+        tree = ast.parse(path.read_text())
+        imports = [node for node in tree.body if isinstance(node, ast.ImportFrom) and node.module]
+        origins = {name.asname or name.name: str(node.module) for node in imports for name in node.names}
+        waiting += origins.values()
+        waiting += [f"{node.module}.{name.name}" for node in imports for name in node.names]
+        if module not in translated:
+            classes = [node for node in ast.walk(tree) if isinstance(node, ast.ClassDef)]
+            bases = [(node.name, base.id) for node in classes for base in node.bases if isinstance(base, ast.Name)]
+            heirs += [f"{module}.{name}" for name, base in bases if origins.get(base) in translated]
+    assert "tests.scenario.seldom_heard" in seen
+    assert heirs == []
