@@ -296,15 +296,15 @@ def _settle(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
             _runs_on(ctx, now, delivery, f"{flow_l_min:.1f} L/min still flow")
             finish(ctx, now, delivery, zone)
             return
+    # Without a link the board shuts itself, and nothing else can run: its counter is read when it is back.
+    heard = state.link_up and delivery.reported_mono_ms > delivery.phase_mono_ms
     shut = state.pump_on == 0 and state.valve_open == 0
-    if shut and state.shut_mono_ms == NEVER_MS:
+    if shut and heard and state.shut_mono_ms == NEVER_MS:
         state.shut_mono_ms = now.mono_ms
     if not shut:
         state.shut_mono_ms = NEVER_MS
     settle_ms = SILENT_SETTLE_MS if delivery.ended == "fault" else STOP_SETTLE_MS
-    settled = shut and state.link_up and now.mono_ms - state.shut_mono_ms >= settle_ms
-    # Without a link the board shuts itself, and nothing else can run: its counter is read when it is back.
-    heard = state.link_up and delivery.reported_mono_ms > delivery.phase_mono_ms
+    settled = shut and heard and now.mono_ms - state.shut_mono_ms >= settle_ms
     if not settled and (not heard or elapsed_ms < STOP_LIMIT_MS):
         return
     if not shut:

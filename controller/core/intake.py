@@ -107,6 +107,7 @@ def take_link(ctx: Context, now: Now, change: LinkChanged) -> None:
     if change.up and state.delivery is not None and state.delivery.phase == "stopping":
         # What the outputs read before the loss says nothing now: give the board time to report.
         state.delivery.phase_mono_ms = now.mono_ms
+        state.shut_mono_ms = NEVER_MS
     if change.up and state.delivery is None:
         # Not at once where a board boots again and again: what rests goes on resting.
         state.choice_due_mono_ms = max(now.mono_ms, state.rest_until_mono_ms)

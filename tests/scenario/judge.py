@@ -197,8 +197,9 @@ class Judge:
         self._level_due_ms = 0
         self._level_may_lie_until_ms = dict.fromkeys((tank.id for tank in self._site.tanks), NEVER_MS)
         self._froze_ms = dict.fromkeys((tank.id for tank in self._site.tanks), NEVER_MS)
-        self._rained: list[tuple[int, float]] = []
-        self._rain_mm = 0.0
+        self._rained: list[tuple[int, int, float]] = []
+        """When the gauge was read before, when it was read, and what it had counted meanwhile."""
+        self._rain_mm, self._gauge_read_ms = 0.0, 0
         self._pump_states = tuple(self._plant.pumps.values())
         self._ways = [self._way(zone) for zone in self._site.zones]
         self._set_pump, self._set_valve = season.hardware.set_pump, season.hardware.set_valve
@@ -561,12 +562,18 @@ class Judge:
 
     def _check_rain(self) -> None:
         """Q3: no hour has more rain than has ever fallen in one."""
-        rain_mm = self._sensing().rain_today_mm
+        sensing, hour_ago_ms = self._sensing(), self._now_ms - 3_600_000
+        if sensing._rain is None:
+            return
+        rain_mm, read_ms = sensing.rain_today_mm, sensing._rain._last_mono_ms or 0
         if rain_mm > self._rain_mm:
-            self._rained.append((self._now_ms, rain_mm - self._rain_mm))
-        self._rain_mm = rain_mm
-        self._rained = [(when_ms, mm) for when_ms, mm in self._rained if self._now_ms - when_ms < 3_600_000]
-        hour_mm = sum(mm for _, mm in self._rained)
+            self._rained.append((min(self._gauge_read_ms, read_ms - 1), read_ms, rain_mm - self._rain_mm))
+        self._rain_mm, self._gauge_read_ms = rain_mm, read_ms
+        self._rained = [(since_ms, to_ms, mm) for since_ms, to_ms, mm in self._rained if to_ms > hour_ago_ms]
+        # What is heard after a silence fell all through it.
+        hour_mm = sum(
+            mm * (to_ms - max(since_ms, hour_ago_ms)) / (to_ms - since_ms) for since_ms, to_ms, mm in self._rained
+        )
         # Two lines that are a minute late move so much into the hour, besides the bucket's own burst.
         assert hour_mm <= RAIN_MOST_MM_H + 20.0, f"Q3: {hour_mm:.0f} mm of rain were counted within an hour"
 
