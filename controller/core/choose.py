@@ -29,6 +29,11 @@ NOTHING_WANTED_MS = 2 * PLAN_MS
 """The same of a plan in which no zone wants anything."""
 LOOK_AGAIN_MS = 55_000
 """While a window is open or something waits; a little under a minute, so that each idle report serves."""
+SLOW_AGAIN_MS = 5 * LOOK_AGAIN_MS
+"""While all that waits is kept by what ends slowly, or by an order, which has everything looked at anew."""
+SLOW = frozenset({"held", "cap-reached", "frost", "battery-charge"})
+NOT_WAITING, WAITS_LONG, WAITS = 0, 1, 2
+"""What keeps a zone whose turn has come from starting: nothing, only such things too, what may end at any moment."""
 BETWEEN_RUNS_MS = 60_000
 """What a run takes beside its pumping: waking the board, settling, the rest before the next one (own choice)."""
 LATE_LIMIT_MS = 2 * 3_600_000
@@ -44,37 +49,39 @@ def choose(ctx: Context, now: Now) -> None:
         state.choice_due_mono_ms = now.mono_ms + _look_again_ms(ctx, now, waiting)
 
 
-def _choose(ctx: Context, now: Now) -> bool:
-    """Start the first thing that may start. True when something wanted has to wait."""
+def _choose(ctx: Context, now: Now) -> int:
+    """Start the first thing that may start. Else what is wanted and has to wait: the most pressing of it."""
     state = ctx.state
     _drop_expired_orders(ctx, now)
     if state.manual and _start_manual(ctx, now, state.manual[0]):
-        return False
+        return NOT_WAITING
     if not ctx.calendar_known(now):
-        return False
-    waiting = False
+        return NOT_WAITING
+    waiting = NOT_WAITING
     for zone in ctx.by_priority:
         if state.zones[zone.id].schedule.mode == "fixed":
-            waiting |= _start_fixed(ctx, now, zone)
+            waiting = max(waiting, _start_fixed(ctx, now, zone))
             if state.delivery is not None:
-                return False
+                return NOT_WAITING
     fresh_plan = now.mono_ms >= state.plan_due_mono_ms
     if fresh_plan:
         make_plan(ctx, now)
     for zone_id in state.plan_order:
         if state.zones[zone_id].schedule.mode == "need":
-            waiting |= _start_by_need(ctx, now, ctx.zones[zone_id], fresh_plan)
+            waiting = max(waiting, _start_by_need(ctx, now, ctx.zones[zone_id], fresh_plan))
             if state.delivery is not None:
-                return False
+                return NOT_WAITING
     # A plan that is no plan, for want of a level, is waiting too.
-    return waiting or now.mono_ms >= state.plan_due_mono_ms
+    return WAITS if now.mono_ms >= state.plan_due_mono_ms else waiting
 
 
-def _look_again_ms(ctx: Context, now: Now, waiting: bool) -> int:
+def _look_again_ms(ctx: Context, now: Now, waiting: int) -> int:
     """A minute while something wanted waits; else until the plan gets old in an open window, or the next opening."""
-    if waiting or ctx.state.manual or not ctx.calendar_known(now):
+    if waiting == WAITS or ctx.state.manual or not ctx.calendar_known(now):
         return LOOK_AGAIN_MS
-    soonest_ms = 3_600_000
+    soonest_ms = SLOW_AGAIN_MS if waiting == WAITS_LONG else 3_600_000
+    if ctx.state.held and ctx.state.hold_until_wall_ms is not None:
+        soonest_ms = min(soonest_ms, max(ctx.state.hold_until_wall_ms - now.wall_ms, LOOK_AGAIN_MS))
     for zone_state in ctx.state.zones.values():
         schedule = zone_state.schedule
         if schedule.mode == "off":
@@ -129,7 +136,7 @@ def _drop_expired_orders(ctx: Context, now: Now) -> None:
 
 def _start_manual(ctx: Context, now: Now, run: ManualRun) -> bool:
     zone = ctx.zones[run.zone_id]
-    if not _may_start(ctx, now, zone):
+    if _kept_by(ctx, now, zone):
         return False
     limit_l = cap_left_l(ctx, zone)
     volume_l = min(run.volume_l, limit_l)
@@ -151,21 +158,24 @@ def _due_slot(ctx: Context, now: Now, zone_state: ZoneState) -> str | None:
     return None
 
 
-def _start_fixed(ctx: Context, now: Now, zone: Zone) -> bool:
-    """True when the zone's turn has come, started or not."""
+def _start_fixed(ctx: Context, now: Now, zone: Zone) -> int:
+    """Start the zone if its turn has come, or say how it waits."""
     zone_state = ctx.state.zones[zone.id]
     key = _due_slot(ctx, now, zone_state)
     if key is None or zone_state.tries >= TRIES_PER_DAY:
-        return False
-    if not _rested(zone_state, now) or not _may_start(ctx, now, zone):
-        return True
+        return NOT_WAITING
+    if not _rested(zone_state, now):
+        return WAITS
+    kept_by = _kept_by(ctx, now, zone)
+    if kept_by:
+        return kept_by
     owed_l = zone_state.fixed_left_ml.get(key, round(zone_state.schedule.fixed_volume_l * 1000.0)) / 1000.0
     volume_l = min(owed_l, cap_left_l(ctx, zone), supply_of(ctx, now, zone.tank_id).available_l)
     why = f"fixed volume of {zone_state.schedule.fixed_volume_l:.0f} L"
     if volume_l < owed_l:
         why += f"; limited to {volume_l:.1f} L by the daily cap or the water above the reserve"
     delivery.begin(ctx, now, zone, "fixed", key, volume_l, why)
-    return True
+    return NOT_WAITING
 
 
 # --- by need ---------------------------------------------------------------------------------------------
@@ -208,31 +218,32 @@ def _allocated(ctx: Context, now: Now, needs: list[ZoneNeed], supplies: dict[str
     return allocate_at_price(needs, supplies, ctx.markets(now.wall_ms))
 
 
-def _start_by_need(ctx: Context, now: Now, zone: Zone, fresh_plan: bool) -> bool:
-    """True when the zone's turn has come and only something that may end at any moment keeps it from starting."""
+def _start_by_need(ctx: Context, now: Now, zone: Zone, fresh_plan: bool) -> int:
+    """Start the zone if its turn has come, or say how it waits."""
     zone_state = ctx.state.zones[zone.id]
     if zone_state.wanted_l <= 0.0 or zone_state.tries >= TRIES_PER_DAY:
-        return False
+        return NOT_WAITING
     opening = ctx.clock.opening_at(zone_state.schedule.windows, now.wall_ms)
     if opening is None or not _dose_left(zone_state, opening, now):
-        return False
+        return NOT_WAITING
     if zone_state.plan_l <= 0.0:
         if fresh_plan:
             _explain_nothing_to_spare(ctx, now, zone)
-        return False
+        return NOT_WAITING
     if not _rested(zone_state, now):
-        return True
-    if not _may_start(ctx, now, zone):
-        return True
+        return WAITS
+    kept_by = _kept_by(ctx, now, zone)
+    if kept_by:
+        return kept_by
     window = _sunnier_window(ctx, now, zone, opening)
     if window is not None:
         _explain_wait(ctx, zone, window)
-        return False
+        return NOT_WAITING
     key = f"{opening.key}/{_doses_on(zone_state, opening) + 1}"
     delivery.begin(
         ctx, now, zone, "need", key, _fit_into_window(ctx, zone, zone_state.plan_l, opening, now), zone_state.plan_why
     )
-    return True
+    return NOT_WAITING
 
 
 def _sunnier_window(ctx: Context, now: Now, zone: Zone, opening: Opening) -> LaterWindow | None:
@@ -307,12 +318,14 @@ def _explain_nothing_to_spare(ctx: Context, now: Now, zone: Zone) -> None:
 # --- shared ----------------------------------------------------------------------------------------------
 
 
-def _may_start(ctx: Context, now: Now, zone: Zone) -> bool:
+def _kept_by(ctx: Context, now: Now, zone: Zone) -> int:
+    """How a zone has to wait that would start now; its refusal is remembered."""
     blockers = delivery.start_blockers(ctx, now, zone)
-    if blockers:
-        delivery.refuse(ctx, zone.id, blockers)
-        return False
-    return True
+    if not blockers:
+        return NOT_WAITING
+    delivery.refuse(ctx, zone.id, blockers)
+    latches = ctx.state.latches
+    return WAITS_LONG if any(found.id in SLOW or found.id in latches for found in blockers) else WAITS
 
 
 def _need_of(ctx: Context, now: Now, zone: Zone, expected_mm: dict[int, float]) -> ZoneNeed:
