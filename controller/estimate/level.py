@@ -686,6 +686,7 @@ class LevelEstimator:
         self.false_echo.found(self._distance_mm(), mono_ms)
         self._meet(self._sensor_mm - self.deeper.distance_mm, DEEPER_MM2, mono_ms)
         self.distrust_bursts = DISTRUST_BURSTS + 1
+        self.before_l = None
         self.stuck.forget()
         self.deeper.forget()
 

@@ -490,6 +490,18 @@ def test_a_nearer_level_that_stayed_and_falls_with_a_draw_is_good() -> None:
     assert volume(reading) == pytest.approx(780.0, abs=2.0)
 
 
+def test_a_nearer_level_that_only_stayed_is_forgotten_when_water_is_heard_below_it() -> None:
+    estimator = make_estimator()
+    now = settle(estimator, 500.0)
+    for minute in range(100):
+        estimator.update(burst(800.0), 15.0, now + minute * 60_000)
+    now += 100 * 60_000
+    for second in range(60):
+        pings = burst(500.0) if second > 10 else burst(800.0, echo_us(800.0), echo_us(500.0))
+        reading = estimator.update(pings, 15.0, now + second * 1000)
+    assert (volume(reading), reading.quality) == (pytest.approx(500.0, abs=3.0), "good")
+
+
 def test_an_echo_that_is_only_somewhat_off_is_left_out_of_a_tight_burst() -> None:
     pings = tuple(echo_us(level) for level in (597.0, 600.0, 603.0, 606.0, 660.0))
     assert make_estimator().update(pings, 15.0, 0).level_mm == pytest.approx(601.5, abs=0.5)
