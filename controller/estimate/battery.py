@@ -119,6 +119,7 @@ _STATE = (
     "stretch_a_ms",
     "stretch_load_a",
     "last_ms",
+    "stood",
     "sun_a",
     "sun_due_mono_ms",
 )
@@ -144,6 +145,8 @@ class BatteryEstimator:
         self.charge_percent = None
         self.usual_load_a = ELECTRONICS_W / NOMINAL_V
         self.sun_a = self._unknown_sun_a()
+        self.stood = False
+        """Was the voltage frozen in the last stretch?"""
         self._forget_times()
 
     def _forget_times(self) -> None:
@@ -291,7 +294,7 @@ class BatteryEstimator:
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `dump` gave."""
         for name in _STATE:
-            setattr(self, name, state[name])
+            setattr(self, name, state.get(name, False))
         self._limits.load(state["limits"])
         self._filter.load(state["filter"])
         self._watch.load(state["watch"])
@@ -394,7 +397,14 @@ class BatteryEstimator:
             load_a = self._load_a()
             if not self.stretch_load_a and abs(known_a + load_a) < 2.0 * load_a:
                 tracked.see_load(load_a / capacity_ah, current, hours)
-        tracked.see_voltage(mean_v, hours)
+        if self.is_frozen():
+            # What does not answer to loads says nothing of the charge, nor of the battery's curve.
+            self.stood = True
+        elif self.stood:
+            self.stood = False
+            tracked.look_again(mean_v)
+        else:
+            tracked.see_voltage(mean_v, hours)
 
     def _follow_rest(self, elapsed_ms: int, known_a: float, mono_ms: int) -> None:
         quiet = not self.stretch_load_a and self._filter.current * self._battery.capacity_ah <= self._charging_a

@@ -87,6 +87,9 @@ _COLLAPSED_V = 10.8
 no rested voltage, and says nothing of the curve (common practice, no source)."""
 _COLLAPSED_CHARGE, _COLLAPSED_SD = 0.08, 0.10
 """Charge that is left then; the cold may lock up more than nothing (own choice)."""
+_COLLAPSED_HOURS = 1.0
+"""After so long of it the next voltage says what charge there is: the battery was charged, or is another one; or its
+voltage was not measured (own choice)."""
 _GATE = 9.0
 """An innovation beyond three standard deviations counts with its own size as its error."""
 _LOST_HOURS = 6.0
@@ -102,6 +105,7 @@ class BatteryFilter:
         "_habits",
         "_zero_drift",
         "_zero_sd",
+        "collapsed_hours",
         "covariance",
         "current",
         "measured",
@@ -119,7 +123,7 @@ class BatteryFilter:
         self.current = self.share = 0.0
         """Net current of the last stretch, and how much of the unseen part was in it."""
         self.measured = False
-        self.odd_hours = 0.0
+        self.odd_hours = self.collapsed_hours = 0.0
 
     def begin(self, battery_v: float, current: float) -> None:
         """Start from one voltage under a known load."""
@@ -159,6 +163,12 @@ class BatteryFilter:
     def lose_track(self) -> None:
         """Charge may have become anything: after a long silence, or when voltages contradict it for hours."""
         self.covariance[CHARGE][CHARGE] += _LOST_SD**2
+
+    def look_again(self, battery_v: float) -> None:
+        """The battery is not what was thought: take the charge from its voltage, by the curve as it is known."""
+        self.odd_hours = self.collapsed_hours = 0.0
+        self.lose_track()
+        self._look_up(battery_v)
 
     def pass_time(self, hours: float, current: float, clear: float, measured: bool) -> None:
         """Let a stretch pass.
@@ -280,8 +290,12 @@ class BatteryFilter:
     def see_voltage(self, battery_v: float, hours: float) -> None:
         """Learn from the mean voltage of the stretch that has passed."""
         if battery_v < _COLLAPSED_V:
-            self.see_charge(_COLLAPSED_CHARGE, _COLLAPSED_SD * sqrt(max(1.0, _ERRORS_LAST_HOURS / hours)))
+            self._see_collapsed(hours)
             return
+        if self.collapsed_hours > _COLLAPSED_HOURS:
+            self.look_again(battery_v)
+            return
+        self.collapsed_hours = 0.0
         x, habits = self.state, self._habits
         rest_v, slope, depth_v, bend_v, bent_v = self._line(x[CHARGE])
         current = self.current
@@ -327,12 +341,19 @@ class BatteryFilter:
         if current <= 0.0:
             self.odd_hours = self.odd_hours + hours if surprise > _GATE else 0.0
             if self.odd_hours > _LOST_HOURS:
-                self.odd_hours = 0.0
-                self.lose_track()
-                self._look_up(battery_v)
+                self.look_again(battery_v)
                 return
         sized = current <= 0.0 and x[CHARGE] < _SIZE_SHOWS_BELOW
         self._correct(innovation, carried, spread + noise, () if sized else self._kept_when_full())
+
+    def _see_collapsed(self, hours: float) -> None:
+        """It has run empty, whatever was thought to be left: somebody may have drawn from it behind the meter."""
+        above = self.state[CHARGE] - _COLLAPSED_CHARGE
+        surprise = above * above / (self.covariance[CHARGE][CHARGE] + _COLLAPSED_SD**2)
+        self.collapsed_hours += hours
+        if self.collapsed_hours > _COLLAPSED_HOURS and surprise > _GATE:
+            self.lose_track()
+        self.see_charge(_COLLAPSED_CHARGE, _COLLAPSED_SD * sqrt(max(1.0, _ERRORS_LAST_HOURS / hours)))
 
     def _kept_when_full(self) -> tuple[int, ...]:
         """What a full battery does not take in is lost: that says nothing of its size or of the shunt's zero."""
@@ -373,6 +394,7 @@ class BatteryFilter:
             "share": self.share,
             "measured": self.measured,
             "odd_hours": self.odd_hours,
+            "collapsed_hours": self.collapsed_hours,
         }
 
     def load(self, data: dict[str, Any]) -> None:
@@ -383,3 +405,4 @@ class BatteryFilter:
         self.share = data["share"]
         self.measured = data["measured"]
         self.odd_hours = data["odd_hours"]
+        self.collapsed_hours = data.get("collapsed_hours", 0.0)

@@ -352,14 +352,14 @@ class Stretch:
             self.until("00:10")
         given_l = self._given_by_order(zone_id)
         for _ in range(HIDDEN_TIMES):
-            if given_l < 1.6 and "level-unknown" in self.judge.zones[zone_id].refused_ids:
+            if given_l == 0.0 and self._is_hidden(zone_id):
                 # Drops came onto the ranger's face, faults or none, between the order and its start.
                 self._until(lambda: not self._is_dewy(), 12.0, "the ranger's face stays wet")
                 given_l = self._given_by_order(zone_id)
         assert given_l >= 1.6, f"L1: {given_l:.1f} L were given when all was mended, 2 L were ordered"
 
     def _given_by_order(self, zone_id: str) -> float:
-        """What a bed gets of an order of two litres before the order expires."""
+        """What a bed gets of an order of two litres within minutes, or before it expires while the water is hidden."""
         answer = self.order(RunZone(zone_id, 2.0))
         for _ in range(15):
             # For some minutes a rung of the ladder may hide the water from the ranger, faults or none.
@@ -369,15 +369,18 @@ class Stretch:
         assert answer.accepted, f"L1: nothing is watered again: {answer.reason}"
         since_ms, end_ms = self.plant_ms, self.plant_ms + EXPIRED_MIN * MINUTE_MS
         self.go_on(240.0)
-        while True:
-            given_l: float = sum(
-                record.data["volume_l"]
-                for now, record in self.records
-                if (record.kind, record.key) == ("delivery", zone_id) and now.mono_ms >= since_ms
-            )
-            if given_l > 0.0 or self.plant_ms >= end_ms:
-                return given_l
+        while self.plant_ms < end_ms and self._is_hidden(zone_id):
             self.go_on(60.0)
+        given_l: float = sum(
+            record.data["volume_l"]
+            for now, record in self.records
+            if (record.kind, record.key) == ("delivery", zone_id) and now.mono_ms >= since_ms
+        )
+        return given_l
+
+    def _is_hidden(self, zone_id: str) -> bool:
+        """Does a bed wait because the water cannot be seen?"""
+        return "level-unknown" in self.judge.zones[zone_id].refused_ids
 
     def _is_dewy(self) -> bool:
         """Who cannot see the water does not pump it, faults or none."""

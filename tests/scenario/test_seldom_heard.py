@@ -29,8 +29,6 @@ FOUND = {
     "a tank emptied just before a pump without a meter started": 800078,
     "a tank emptied while such a pump ran": 800358,
     "waterings cut by a cable that loses most lines, booked as nothing": 1500022,
-    "the same, fifty in an hour and a half": 800140,
-    "a splashing gauge that was not heard for twenty minutes": 1700028,
 }
 
 

@@ -232,6 +232,44 @@ def test_a_frozen_voltage_thaws_when_it_moves() -> None:
     assert not estimator.update(12.41, 0.0, 1441 * MINUTE_MS, panel_v=0.0).frozen
 
 
+def test_a_frozen_voltage_says_nothing_of_the_charge_and_the_next_one_is_looked_up() -> None:
+    """A full battery whose voltmeter shows 11.9 V from the first report on: what a fifth of the charge would show."""
+    estimator = BatteryEstimator(make_battery())
+    for minute in range(30):
+        estimator.update(11.9, 0.0, minute * MINUTE_MS, panel_v=0.0)
+    for second in range(60):
+        estimator.update(11.9, 5.0, 30 * MINUTE_MS + second * 1000, panel_v=0.0)
+    for minute in range(31, 6 * 60):
+        reading = estimator.update(11.9, 0.0, minute * MINUTE_MS, panel_v=0.0)
+    assert reading.quality == "suspect"
+    now = rest(estimator, 12.7, 2.0, 6 * HOUR_MS)
+    reading = estimator.reading(now)
+    assert reading.charge_percent is not None
+    assert reading.charge_percent > 75.0
+
+
+def test_a_battery_that_ran_empty_is_known_by_its_next_voltage() -> None:
+    """Somebody drew from it behind the meter's back. Charged again, or another one: its voltage says what it holds."""
+    estimator = BatteryEstimator(make_battery())
+    rest(estimator, 12.6, 24.0)
+    rest(estimator, 9.5, 6.0, 24 * HOUR_MS)
+    emptied = estimator.reading(30 * HOUR_MS).charge_percent
+    now = rest(estimator, 12.7, 1.0, 30 * HOUR_MS)
+    charged = estimator.reading(now).charge_percent
+    assert emptied is not None
+    assert charged is not None
+    assert emptied < 50.0
+    assert charged > 85.0
+
+
+def test_a_voltmeter_with_a_bad_wire_for_minutes_leaves_the_charge_as_it_was() -> None:
+    estimator = BatteryEstimator(make_battery())
+    before = estimator.reading(rest(estimator, 12.6, 24.0)).charge_percent
+    rest(estimator, 9.5, 0.5, 24 * HOUR_MS)
+    after = estimator.reading(rest(estimator, 12.6, 1.0, 24 * HOUR_MS + 30 * MINUTE_MS)).charge_percent
+    assert after == pytest.approx(before, abs=4.0)
+
+
 def test_a_voltage_that_is_lost_while_the_pump_runs_is_not_called_frozen() -> None:
     estimator = BatteryEstimator(make_battery())
     for minute in range(60):
