@@ -16,7 +16,7 @@ FEW_REPEATS, FEW_OVER_MS = 5, 20 * 60_000
 DRAWN_L, RAINED_MM, WARMED_K = 8.0, 4.0, 6.0
 """What must show in the echoes: five millimetres of water in a garden's tank, eighty litres off a shed's roof, or
 three millimetres of echo at the least distance (own choice)."""
-VARIED = 4
+VARIED = 3
 """So many different times in one burst are noise, which does not come again (own choice)."""
 
 

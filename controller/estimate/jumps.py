@@ -27,6 +27,9 @@ SAME_MM = 10.0
 RISES_MM = 15.0
 """What rises so far, no faster than water, is water: a rung stands still, and ten kelvins shift it by as much at most
 (own choice)."""
+RISES_AT_ONCE_MM = 8.0
+"""From one burst to the next, minutes later: a place that has not answered beside the surface does not move so far
+(own choice)."""
 FALSE_ECHOES = 6
 FALSE_SPAN_MS = 30 * 60_000
 """A nearer echo seen this often over this long, while the surface was seen too, is a thing in the tank."""
@@ -93,15 +96,20 @@ class Candidate:
         now_ms: int,
         rise_mm_min: float,
         fall_mm_min: float,
-        was_false: bool,
+        *,
+        rare: bool = False,
+        was_false: bool = False,
         unmetered: bool = False,
     ) -> Verdict:
         """Is the candidate to be believed instead of the level believed last?
 
         `unmetered`: a pump without a meter runs.
-        `was_false`: something echoed from its place of late while the surface was heard below. Then that water can have
-        got there is not enough; it must rise, or stay as a level must that water cannot have reached.
+        `rare`: it is nearer, and bursts are so far apart that nobody sees water on its way. Then that water can have
+        got there is not enough: it must rise, or stay for longer than a rung answers.
+        `was_false`: so it is, and something echoed from its place of late while the surface was heard below. Then it
+        must stay as long as a level must that water cannot have reached.
         """
+        doubted = rare or was_false
         if 2 * self.count <= self.bursts:
             # Most bursts since the first sight showed something else, or nothing.
             return "doubt"
@@ -112,13 +120,14 @@ class Candidate:
         enough = self.count >= PERSISTENT_BURSTS
         has_risen = enough and self.last_mm - self.first_mm >= RISES_MM
         most_mm = rise_mm_min * watched_min + self.allowed_mm
-        if not was_false and -fall_mm_min * watched_min - self.allowed_mm <= change_mm <= most_mm:
+        if not doubted and -fall_mm_min * watched_min - self.allowed_mm <= change_mm <= most_mm:
             return "reached" if self.count >= CONFIRMING_BURSTS else "doubt"
         if 0.0 < change_mm <= rise_mm_min * minutes + self.allowed_mm:
             needed_ms = NEARER_MS if was_false else PERSISTENT_MS if self.after_silence else UNWATCHED_MS
             if enough and lasted_ms >= needed_ms:
                 return "jumped"
-            return "reached" if was_false and has_risen else "doubt"
+            is_on_its_way = has_risen or (not was_false and self._rises_at_once())
+            return "reached" if doubted and is_on_its_way else "doubt"
         if change_mm > 0.0 and has_risen:
             # Waves where water runs in lifted the first sight above what a few seconds of a hose can bring.
             return "reached"
@@ -128,6 +137,10 @@ class Candidate:
             # It fell, or it is so near that a thing in the tank there could not be told from the surface in waves.
             return "jumped"
         return "stayed" if lasted_ms >= NEARER_MS else "false echo"
+
+    def _rises_at_once(self) -> bool:
+        """Whether it is higher already than at its first sight, as water that a hose brings."""
+        return self.count >= CONFIRMING_BURSTS and self.last_mm - self.first_mm >= RISES_AT_ONCE_MM
 
     def dump(self) -> list[Any]:
         return [getattr(self, name) for name in _STATE]

@@ -584,6 +584,8 @@ class LevelEstimator:
                     return
         elif not self.known and self._finds_what_was_left(burst_us, heard, mono_ms):
             return
+        elif self.known and not self.at_or_above:
+            self._note_nearer(heard, self._shown_us() - self.gate_mm / self._mm_per_us - self._close_us, mono_ms)
         if len(heard) < MINIMUM_AGREEING:
             beyond = any(us > self._farthest_us for us in burst_us)
             if beyond:
@@ -636,11 +638,14 @@ class LevelEstimator:
         """
         if not self.known or self.at_or_above:
             return False
-        # A ranger that seems to stand still shows a surface too, and may be right.
-        surface_mm = self.level_mm if self.stuck.frozen_l is None else self.shown_mm
-        expected_us = (self._sensor_mm - surface_mm) / self._mm_per_us
+        expected_us = self._shown_us()
         reach_us = self.gate_mm / self._mm_per_us + self._close_us
         return mean_us < expected_us - reach_us and any_from(heard, expected_us, reach_us)
+
+    def _shown_us(self) -> float:
+        """When the surface should be heard. A ranger that seems to stand still shows one too, and may be right."""
+        surface_mm = self.level_mm if self.stuck.frozen_l is None else self.shown_mm
+        return (self._sensor_mm - surface_mm) / self._mm_per_us
 
     def _noise_mm2(self, echoes: Echoes) -> float:
         """Variance of a burst's mean. Waves move all pings of a burst together, so their part does not average out."""
@@ -657,7 +662,7 @@ class LevelEstimator:
         reach_us = FALSE_REACH_MM / self._half_mm_per_us
         for us in near if len(near) > 1 else ():
             if sum(abs(other - us) <= reach_us for other in near) > 1:
-                beside = any_from(heard, self._distance_mm() / self._mm_per_us, self.gate_mm / self._mm_per_us)
+                beside = any_from(heard, self._shown_us(), self.gate_mm / self._mm_per_us)
                 note = self.false_echo.see_beside if beside else self.false_echo.see
                 note(us * self._half_mm_per_us, mono_ms)
                 return
@@ -766,23 +771,26 @@ class LevelEstimator:
         fall_mm_min = self._max_draw_l_min / area_m2
         candidate = self.candidate
         most_mm_min = self._max_inflow_l_min / area_m2 if self.raining else rise_mm_min
-        candidate.see(seen_mm, mono_ms, self.silent_ms, most_mm_min, fall_mm_min, self.gate_mm + rain_mm)
+        explained_mm = self.gate_mm + rain_mm
+        candidate.see(seen_mm, mono_ms, self.silent_ms, most_mm_min, fall_mm_min, explained_mm)
         # With bursts minutes apart two in a row are no proof: much water may have come between them, or a rung answers.
-        rare = self.silent_ms > RARE_MS and seen_mm > self.level_mm + CLOSE_MM
-        was_false = rare and self.false_echo.is_from(self._sensor_mm - seen_mm, mono_ms)
+        rare = self.silent_ms > RARE_MS and seen_mm > self.level_mm + max(CLOSE_MM, explained_mm)
         verdict = candidate.judge(
             self.level_mm,
             self.agreed_mono_ms,
             mono_ms,
             rise_mm_min,
             fall_mm_min,
-            was_false,
-            mono_ms == self.unmetered_mono_ms,
+            rare=rare,
+            was_false=rare and self.false_echo.is_from(self._sensor_mm - seen_mm, mono_ms),
+            unmetered=mono_ms == self.unmetered_mono_ms,
         )
         if blind and verdict != "reached":
             verdict = "doubt"
         if verdict == "doubt":
             self.rejection = "jump"
+            # Two of them are minutes in which the old level may be long past.
+            self.rejected_in_a_row += rare
         elif verdict == "false echo":
             self.rejection = "false echo"
             self.false_echo.see(self._sensor_mm - seen_mm, mono_ms)

@@ -75,8 +75,9 @@ ABOVE_RESUME_MS = 3_600_000
 MAY_WAIT_SOC = 0.65
 SHOWN_V = 0.15
 """What is measured at the battery may be so much off: the divider's part in a hundred, and noise."""
-SPIKE_MS = 45_000
-"""What a ranger shows for less time than this moves no estimate."""
+SPIKE_MS, UNMETERED_SPIKE_MS = 45_000, 8_000
+"""What a ranger shows for less time than this moves no estimate; the second while a pump without a meter may run, for
+which nothing else tells that the tank is empty."""
 RAIN_MOST_MM_H = 250.0
 FROST_DOUBT_K = 2.5
 """The probe sits in the tank's air, which follows the air outside."""
@@ -147,6 +148,8 @@ class Judge:
         self._battery_lied_ms = NEVER_MS
         self._welded_ms = NEVER_MS
         self._welded_in_use: dict[int, bool] = {}
+        self._ran_before_start: set[int] = set()
+        """Pumps that ran by themselves when the last watering began: what they draw is not known apart then."""
         self._valve_stuck_ms = NEVER_MS
         self._float_stuck_ms = NEVER_MS
         self._below_reserve_l = {tank.id: 0.0 for tank in self._site.tanks}
@@ -420,6 +423,7 @@ class Judge:
         data = record.data
         if record.kind == "start":
             assert data["run"] not in self._forbidden, f"I9: {data['run']} acted"
+            self._ran_before_start = set(self._plant.faults.pump_welded)
             check = self._check_drain if data["trigger"] == "drain" else self._check_start
             check(now, record, state)
             if data["trigger"] == "fixed":
@@ -690,7 +694,8 @@ class Judge:
             jumped_ms = self._jumped[tank.id].lasting_ms(channel in faults.echo_jump_mm, now_ms)
             lies = (faults.echo_frozen, faults.echo_false_mm, faults.echo_drift_mm_day)
             hot = ("temperature", 0) in faults.sensor or 0 in faults.temperature_frozen
-            if trouble is not None or hot or jumped_ms > SPIKE_MS or any(channel in lying for lying in lies):
+            spike_ms = SPIKE_MS if self._site.pump_for_tank(tank.id).flow_meter else UNMETERED_SPIKE_MS
+            if trouble is not None or hot or jumped_ms > spike_ms or any(channel in lying for lying in lies):
                 # A level that jumped is believed after a minute, and again when it jumps back.
                 self._lies_until_ms[tank.id] = now_ms + 30 * 60_000
             if channel in faults.echo_silent or channel in faults.echo_lost_part or trouble is not None:
@@ -799,7 +804,7 @@ class Judge:
             # A contact that closes by itself, with everything at rest, is no weld: nobody looks for that.
             return False
         alone = plant.faults == PlantFaults(pump_welded={pump.output}) and state.link_up and not state.held
-        alone = alone and not self.line_is_bad()
+        alone = alone and not self.line_is_bad() and pump.output not in self._ran_before_start
         if not alone or set(state.latches) - {"pump-runs-on"} or self._board_faults():
             return False
         tank = plant.tanks[pump.tank_id]

@@ -10,7 +10,7 @@ from controller.estimate.frozen_echo import FrozenEcho
 
 BURST = (4012, 4012, 4070, 4012, 4070)
 """A coarse ranger's, in steps of a centimetre."""
-NOISY = (4012, 4009, 4015, 4011, 4012)
+NOISY = (4012, 4009, 4015, 4015, 4012)
 
 
 def repeated(

@@ -649,6 +649,21 @@ def test_a_rung_that_answers_beside_a_ranger_that_stands_still_is_no_water() -> 
         assert volume(reading) < 250.0
 
 
+def test_a_rung_that_answers_alone_above_a_ranger_that_stands_still_is_no_water_until_it_stays() -> None:
+    """Heard each five minutes; a cloudburst could have brought so much in between."""
+    estimator = make_estimator(inflow=70.0)
+    now = settle(estimator, 300.0, 30)
+    for minute in range(12):
+        reading = estimator.update(burst(300.0), 15.0, now + minute * 60_000, drawn_l=5.0)
+    now += 15 * 60_000
+    rung_us = echo_us(455.0)
+    estimator.update((rung_us, echo_us(300.0), rung_us, echo_us(300.0), echo_us(300.0)), 15.0, now)
+    for number in range(1, 7):
+        reading = estimator.update(burst(455.0), 15.0, now + number * 300_000)
+        assert reading.quality != "good"
+        assert volume(reading) < 300.0
+
+
 def test_a_rung_that_is_followed_is_left_when_water_is_heard_below_it() -> None:
     """It answers alone at first, as water that rose. A pump draws; now and then a ping passes the rung."""
     estimator = make_estimator()

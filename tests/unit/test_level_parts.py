@@ -81,12 +81,13 @@ def judged(
     minute: float,
     believed_mm: float = 500.0,
     silent: int = 1,
+    rare: bool = False,
     was_false: bool = False,
 ) -> str:
     """See a level and judge it: 20 mm a minute up and 8 down, 5 mm allowed; believed last at minute 0."""
     now_ms = round(minute * MINUTE_MS)
     candidate.see(seen_mm, now_ms, silent * MINUTE_MS, 20.0, 8.0, 5.0)
-    return candidate.judge(believed_mm, 0, now_ms, 20.0, 8.0, was_false)
+    return candidate.judge(believed_mm, 0, now_ms, 20.0, 8.0, rare=rare, was_false=was_false)
 
 
 def test_a_rise_that_a_hose_can_bring_needs_a_second_look() -> None:
@@ -101,6 +102,15 @@ def test_from_where_a_rung_has_answered_of_late_water_must_rise_or_stay() -> Non
     assert verdicts == ["doubt"] * 18 + ["jumped"] * 2
     verdicts = [judged(rising, 547.0 + 4.0 * minute, minute, was_false=True) for minute in range(1, 7)]
     assert verdicts == ["doubt"] * 4 + ["reached"] * 2
+
+
+def test_what_is_heard_each_five_minutes_must_rise_or_stay_although_water_can_have_got_there() -> None:
+    """A rung that answers for minutes fills two bursts on end."""
+    standing, rising = Candidate(), Candidate()
+    verdicts = [judged(standing, 580.0, minute, silent=5, rare=True) for minute in range(5, 30, 5)]
+    assert verdicts == ["doubt"] * 4 + ["jumped"]
+    verdicts = [judged(rising, 580.0 + 1.8 * minute, minute, silent=5, rare=True) for minute in (5, 10)]
+    assert verdicts == ["doubt", "reached"]
 
 
 def test_something_is_no_water_if_it_echoed_once_beside_the_surface_within_an_hour() -> None:
@@ -151,7 +161,7 @@ def seen_each_second(candidate: Candidate, first_mm: float, rise_mm_min: float, 
     for second in range(1, int(60 * minutes)):
         now_ms = 1000 * second
         candidate.see(first_mm + rise_mm_min * second / 60.0, now_ms, 1000, 20.0, 8.0, 5.0)
-        verdicts.append(candidate.judge(500.0, 0, now_ms, 20.0, 8.0, False))
+        verdicts.append(candidate.judge(500.0, 0, now_ms, 20.0, 8.0))
     return verdicts
 
 
