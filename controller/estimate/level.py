@@ -87,6 +87,8 @@ _MS_PER_MIN = 60_000.0
 UNSEEN_MS = 120_000
 RARE_MS = 45_000
 """With bursts further apart than this nobody sees water on its way: reports a minute apart are such."""
+RARE_RISE_MM = 30.0
+"""Less than this may be the last that ran in, and hides little water (own choice)."""
 BURSTS_AFTER_RESTART = 3
 """So many bursts must agree on a level that is not the one before a restart (own choice)."""
 RUNS_IN_PART, RUNS_IN_SD_PART = 0.8, 0.2
@@ -774,7 +776,7 @@ class LevelEstimator:
         explained_mm = self.gate_mm + rain_mm
         candidate.see(seen_mm, mono_ms, self.silent_ms, most_mm_min, fall_mm_min, explained_mm)
         # With bursts minutes apart two in a row are no proof: much water may have come between them, or a rung answers.
-        rare = self.silent_ms > RARE_MS and seen_mm > self.level_mm + max(CLOSE_MM, explained_mm)
+        rare = self.silent_ms > RARE_MS and seen_mm > self.level_mm + max(RARE_RISE_MM, explained_mm)
         verdict = candidate.judge(
             self.level_mm,
             self.agreed_mono_ms,
