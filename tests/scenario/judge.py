@@ -122,6 +122,8 @@ class Way:
     most_l_min: float
     checked_l: float = -1.0
     """What had been given in all when the cap was last held against it."""
+    burst_day: int = -1
+    """The day on which its pipe last gave more than anybody without a meter can know."""
 
 
 class Judge:
@@ -880,6 +882,8 @@ class Judge:
             applied_l -= self._applied_l[zone_id]
             burst = faults.pipe_burst.get(zone_id, 1.0)
             if not way.is_metered and burst > 1.0:
+                way.burst_day = self._day
+            if way.burst_day == self._day:
                 continue
             flow_l_min = min(way.most_l_min, way.zone.rated_flow_l_min * burst)
             error = METER_ERROR if way.is_metered else UNMETERED_ERROR
