@@ -361,7 +361,7 @@ class Sensing:
         for level in self._levels.values():
             level.restarted()
         for frozen in self._frozen.values():
-            frozen.restarted()
+            frozen.restarted(shift_ms)
         for watch in self.watches.values():
             watch.restarted()
         self._look_due_mono_ms = 0

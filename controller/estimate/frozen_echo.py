@@ -83,9 +83,10 @@ class FrozenEcho:
             return "even still water never gives the same times twice"
         return ""
 
-    def restarted(self) -> None:
-        """The monotonic clock began anew: watched afresh."""
-        self.new(())
+    def restarted(self, shift_ms: int) -> None:
+        """The monotonic clock was set on by so much: a ranger that hung may hang still."""
+        self.since_ms += shift_ms
+        self.last_ms += shift_ms
 
     def dump(self) -> dict[str, Any]:
         return {name: getattr(self, name) for name in _STATE} | {"burst": list(self.burst)}

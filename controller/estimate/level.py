@@ -23,7 +23,7 @@ from controller.estimate.echoes import (
     that_agree,
 )
 from controller.estimate.headspace import JUMP_WITHIN_MS, Headspace
-from controller.estimate.jumps import FALSE_REACH_MM, Candidate, FalseEcho
+from controller.estimate.jumps import FALSE_REACH_MM, PERSISTENT_MS, Candidate, FalseEcho
 from controller.estimate.stuck import TELLING_L, StuckWatch, Verdict
 from controller.estimate.volume import LEVEL, METER, RATE, SPEED_SENSITIVITY_PER_K, Surroundings, VolumeFilter
 from controller.site.geometry import LevelTable
@@ -90,7 +90,7 @@ RARE_MS = 45_000
 RARE_RISE_MM = 30.0
 """Less than this may be the last that ran in, and hides little water (own choice)."""
 BURSTS_AFTER_RESTART = 3
-"""So many bursts must agree on a level that is not the one before a restart (own choice)."""
+"""So many bursts over a minute must agree on a level that is not the one before a restart (own choice)."""
 RUNS_IN_PART, RUNS_IN_SD_PART = 0.8, 0.2
 """Part of the rain on the roofs that runs in while nobody sees the surface, and how unsure that is (common practice for
 roofs, no source; what they truly give is learned elsewhere, from storms that were seen)."""
@@ -812,7 +812,8 @@ class LevelEstimator:
         if self.left_mm is None or abs(seen_mm - self.left_mm) <= CLOSE_MM:
             return True
         self.candidate.see(seen_mm, mono_ms, self.silent_ms, 0.0, 0.0, 0.0)
-        return self.candidate.count >= BURSTS_AFTER_RESTART
+        lasted_ms = mono_ms - self.candidate.first_ms
+        return self.candidate.count >= BURSTS_AFTER_RESTART and lasted_ms >= PERSISTENT_MS
 
     def _has_not_fallen(self, seen_mm: float, mono_ms: int) -> bool:
         """Is the level too high by what was drawn, and was that just now?"""

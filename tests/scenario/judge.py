@@ -700,6 +700,9 @@ class Judge:
             if trouble is not None or hot or jumped_ms > spike_ms or any(channel in lying for lying in lies):
                 # A level that jumped is believed after a minute, and again when it jumps back.
                 self._lies_until_ms[tank.id] = now_ms + 30 * 60_000
+            if jumped_ms > spike_ms or (channel in faults.echo_jump_mm and now_ms - self._back_ms < spike_ms):
+                # Between two looks at the readings, or just met by a controller that began anew.
+                self._level_may_lie_until_ms[tank.id] = now_ms + LEVEL_LIES_MS
             if channel in faults.echo_silent or channel in faults.echo_lost_part or trouble is not None:
                 self._silent_ms[tank.id] = now_ms
         for pump in self._site.pumps:

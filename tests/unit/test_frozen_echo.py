@@ -80,10 +80,13 @@ def test_one_other_burst_clears_it() -> None:
     assert (echo.count, echo.drawn_l, echo.coldest_c, echo.warmest_c) == (1, 3.0, 9.0, 9.0)
 
 
-def test_a_dump_goes_on_where_it_left_off_and_a_new_clock_begins_afresh() -> None:
+def test_a_dump_goes_on_where_it_left_off_and_so_does_a_new_clock_until_another_burst_comes() -> None:
     echo, again = repeated(300, 8.0, 18.0), FrozenEcho()
     again.load(json.loads(json.dumps(echo.dump())))
     assert again.why(True) == echo.why(True) != ""
     assert again.burst == BURST
-    again.restarted()
+    again.restarted(-1_000_000)
+    assert again.since_ms == echo.since_ms - 1_000_000
+    assert again.why(True) == echo.why(True)
+    again.new(NOISY)
     assert again.why(True) == ""

@@ -592,8 +592,8 @@ def test_after_a_restart_another_level_is_met_when_nothing_is_heard_of_the_old_o
     settle(estimator, 300.0, 30)
     estimator.restarted()
     for number in range(3):
-        assert estimator.reading(number * 1000).quality == "unknown"
-        reading = estimator.update(burst(850.0), 15.0, number * 1000)
+        assert estimator.reading(number * 30_000).quality == "unknown"
+        reading = estimator.update(burst(850.0), 15.0, number * 30_000)
     assert volume(reading) == pytest.approx(850.0, abs=1.0)
 
 
@@ -603,7 +603,7 @@ def test_after_a_restart_a_surface_that_is_heard_below_the_old_one_is_met_whatev
     estimator.restarted()
     old_us = echo_us(600.0)
     for number in range(3):
-        reading = estimator.update(burst(200.0, old_us, old_us), 15.0, number * 1000)
+        reading = estimator.update(burst(200.0, old_us, old_us), 15.0, number * 30_000)
     assert volume(reading) == pytest.approx(200.0, abs=1.0)
 
 
