@@ -293,8 +293,9 @@ class BatteryEstimator:
 
     def load(self, state: dict[str, Any]) -> None:
         """Take back what `dump` gave."""
+        known = {"stood": False} | state
         for name in _STATE:
-            setattr(self, name, state.get(name, False))
+            setattr(self, name, known[name])
         self._limits.load(state["limits"])
         self._filter.load(state["filter"])
         self._watch.load(state["watch"])

@@ -24,6 +24,7 @@ from controller.estimate.echoes import (
 )
 from controller.estimate.headspace import JUMP_WITHIN_MS, Headspace
 from controller.estimate.jumps import FALSE_REACH_MM, PERSISTENT_MS, Candidate, FalseEcho
+from controller.estimate.jumps import Verdict as JumpVerdict
 from controller.estimate.stuck import TELLING_L, StuckWatch, Verdict
 from controller.estimate.volume import LEVEL, METER, RATE, SPEED_SENSITIVITY_PER_K, Surroundings, VolumeFilter
 from controller.site.geometry import LevelTable
@@ -767,32 +768,11 @@ class LevelEstimator:
             if not self._watch_stuck(seen_mm, mono_ms):
                 self._hold_the_ledger(seen_mm, mono_ms)
             return
-        area_m2 = self._table.area_m2(max(min(seen_mm, self.level_mm), 0.0))
-        rise_mm_min = self._dry_inflow_l_min / area_m2
-        rain_mm = (RAIN_MARGIN * self.rained_l + UNTIPPED_L) / area_m2 if self.raining else 0.0
-        fall_mm_min = self._max_draw_l_min / area_m2
-        candidate = self.candidate
-        most_mm_min = self._max_inflow_l_min / area_m2 if self.raining else rise_mm_min
-        explained_mm = self.gate_mm + rain_mm
-        candidate.see(seen_mm, mono_ms, self.silent_ms, most_mm_min, fall_mm_min, explained_mm)
-        # With bursts minutes apart two in a row are no proof: much water may have come between them, or a rung answers.
-        rare = self.silent_ms > RARE_MS and seen_mm > self.level_mm + max(RARE_RISE_MM, explained_mm)
-        verdict = candidate.judge(
-            self.level_mm,
-            self.agreed_mono_ms,
-            mono_ms,
-            rise_mm_min,
-            fall_mm_min,
-            rare=rare,
-            was_false=rare and self.false_echo.is_from(self._sensor_mm - seen_mm, mono_ms),
-            unmetered=mono_ms == self.unmetered_mono_ms,
-        )
+        verdict = self._judge_candidate(seen_mm, mono_ms, blind)
         if blind and verdict != "reached":
             verdict = "doubt"
         if verdict == "doubt":
             self.rejection = "jump"
-            # Two of them are minutes in which the old level may be long past.
-            self.rejected_in_a_row += rare
         elif verdict == "false echo":
             self.rejection = "false echo"
             self.false_echo.see(self._sensor_mm - seen_mm, mono_ms)
@@ -805,6 +785,33 @@ class LevelEstimator:
                 self.distrust_bursts = DISTRUST_BURSTS + 1
             if verdict != "reached" or self.stuck.has_risen(self._volume_l(seen_mm)):
                 self.stuck.forget()
+
+    def _judge_candidate(self, seen_mm: float, mono_ms: int, blind: bool) -> JumpVerdict:
+        """Put another level to the test of what water can do."""
+        candidate = self.candidate
+        area_m2 = self._table.area_m2(max(min(seen_mm, self.level_mm), 0.0))
+        rise_mm_min, fall_mm_min = self._dry_inflow_l_min / area_m2, self._max_draw_l_min / area_m2
+        most_mm_min = self._max_inflow_l_min / area_m2 if self.raining else rise_mm_min
+        rain_mm = (RAIN_MARGIN * self.rained_l + UNTIPPED_L) / area_m2 if self.raining else 0.0
+        explained_mm = self.gate_mm + rain_mm
+        candidate.see(seen_mm, mono_ms, self.silent_ms, most_mm_min, fall_mm_min, explained_mm)
+        # With bursts minutes apart two in a row are no proof: much water may have come between them, or a rung answers.
+        seldom, higher_mm = self.silent_ms > RARE_MS and not blind, seen_mm - self.level_mm
+        rare = seldom and higher_mm > max(RARE_RISE_MM, explained_mm)
+        verdict = candidate.judge(
+            self.level_mm,
+            self.agreed_mono_ms,
+            mono_ms,
+            rise_mm_min,
+            fall_mm_min,
+            rare=rare,
+            was_false=seldom and higher_mm > CLOSE_MM and self.false_echo.is_from(self._sensor_mm - seen_mm, mono_ms),
+            unmetered=mono_ms == self.unmetered_mono_ms,
+        )
+        if rare and verdict == "doubt":
+            # Two of them are minutes in which the old level may be long past.
+            self.rejected_in_a_row += 1
+        return verdict
 
     def _is_left_or_comes_again(self, seen_mm: float, mono_ms: int) -> bool:
         """After a restart one burst is enough to go on from where things were left. Another level must come again:
