@@ -164,11 +164,9 @@ def _start_fixed(ctx: Context, now: Now, zone: Zone) -> int:
     key = _due_slot(ctx, now, zone_state)
     if key is None or zone_state.tries >= TRIES_PER_DAY:
         return NOT_WAITING
-    if not _rested(zone_state, now):
-        return WAITS
-    kept_by = _kept_by(ctx, now, zone)
-    if kept_by:
-        return kept_by
+    waits = _kept_by(ctx, now, zone) if _rested(zone_state, now) else WAITS
+    if waits:
+        return waits
     owed_l = zone_state.fixed_left_ml.get(key, round(zone_state.schedule.fixed_volume_l * 1000.0)) / 1000.0
     volume_l = min(owed_l, cap_left_l(ctx, zone), supply_of(ctx, now, zone.tank_id).available_l)
     why = f"fixed volume of {zone_state.schedule.fixed_volume_l:.0f} L"
@@ -230,11 +228,9 @@ def _start_by_need(ctx: Context, now: Now, zone: Zone, fresh_plan: bool) -> int:
         if fresh_plan:
             _explain_nothing_to_spare(ctx, now, zone)
         return NOT_WAITING
-    if not _rested(zone_state, now):
-        return WAITS
-    kept_by = _kept_by(ctx, now, zone)
-    if kept_by:
-        return kept_by
+    waits = _kept_by(ctx, now, zone) if _rested(zone_state, now) else WAITS
+    if waits:
+        return waits
     window = _sunnier_window(ctx, now, zone, opening)
     if window is not None:
         _explain_wait(ctx, zone, window)

@@ -465,13 +465,18 @@ def test_a_ranger_found_stuck_teaches_nothing() -> None:
     assert estimator.filter.dump()["state"][2:] == pytest.approx(before, abs=0.01)
 
 
-def test_a_nearer_level_that_only_stayed_is_given_up_when_it_does_not_fall_with_a_draw() -> None:
-    estimator = make_estimator()
-    now = settle(estimator, 400.0)
+def stayed_nearer(estimator: LevelEstimator, before_mm: float) -> int:
+    """A level far above the one before that is believed because it stays; returns the time after it."""
+    now = settle(estimator, before_mm)
     for minute in range(100):
         reading = estimator.update(burst(800.0), 15.0, now + minute * 60_000)
     assert (volume(reading), reading.quality) == (pytest.approx(800.0, abs=0.5), "suspect")
-    now += 100 * 60_000
+    return now + 100 * 60_000
+
+
+def test_a_nearer_level_that_only_stayed_is_given_up_when_it_does_not_fall_with_a_draw() -> None:
+    estimator = make_estimator()
+    now = stayed_nearer(estimator, 400.0)
     for second in range(200):
         reading = estimator.update(burst(800.0), 15.0, now + second * 1000, drawn_l=0.2)
     assert reading.quality == "suspect"
@@ -480,10 +485,7 @@ def test_a_nearer_level_that_only_stayed_is_given_up_when_it_does_not_fall_with_
 
 def test_a_nearer_level_that_stayed_and_falls_with_a_draw_is_good() -> None:
     estimator = make_estimator()
-    now = settle(estimator, 400.0)
-    for minute in range(100):
-        estimator.update(burst(800.0), 15.0, now + minute * 60_000)
-    now += 100 * 60_000
+    now = stayed_nearer(estimator, 400.0)
     for second in range(1, 101):
         reading = estimator.update(burst(800.0 - 0.2 * second), 15.0, now + second * 1000, drawn_l=0.2)
     assert reading.quality == "good"
@@ -492,10 +494,7 @@ def test_a_nearer_level_that_stayed_and_falls_with_a_draw_is_good() -> None:
 
 def test_a_nearer_level_that_only_stayed_is_forgotten_when_water_is_heard_below_it() -> None:
     estimator = make_estimator()
-    now = settle(estimator, 500.0)
-    for minute in range(100):
-        estimator.update(burst(800.0), 15.0, now + minute * 60_000)
-    now += 100 * 60_000
+    now = stayed_nearer(estimator, 500.0)
     for second in range(60):
         pings = burst(500.0) if second > 10 else burst(800.0, echo_us(800.0), echo_us(500.0))
         reading = estimator.update(pings, 15.0, now + second * 1000)
