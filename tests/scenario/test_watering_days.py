@@ -237,6 +237,35 @@ def test_what_was_due_only_by_a_wrong_clock_does_not_begin_by_the_right_one() ->
     assert garden.given_l(BED) == pytest.approx(10.0, rel=0.06)
 
 
+def starts_ms(garden: Garden, zone_id: str) -> list[int]:
+    return [now.mono_ms for now, record in garden.records if (record.kind, record.key) == ("start", zone_id)]
+
+
+def test_what_waits_for_a_person_is_tried_seldom_and_starts_at_once_when_the_person_has_acted() -> None:
+    garden = Garden(replace(at_fixed_times(EXAMPLE, BED, 10.0, 6 * 60), idle_report_s=300))
+    garden.season.plant.faults.pump_dead.add(0)
+    garden.run_hours(6.5)
+    garden.season.plant.faults.pump_dead.clear()
+    before = garden.season.steps
+    garden.run_hours(1)
+    # A report each five minutes, and little else.
+    assert garden.season.steps - before < 40
+    given_ms = garden.season.plant.now_ms
+    assert garden.order(ClearFault(f"no-flow:{BED}")).accepted
+    garden.run_seconds(300)
+    assert starts_ms(garden, BED)[-1] - given_ms < 60_000
+    assert garden.given_l(BED) == pytest.approx(10.0, rel=0.06)
+
+
+def test_a_hold_that_ends_lets_what_is_due_start_within_a_minute() -> None:
+    garden = Garden(at_fixed_times(EXAMPLE, BED, 10.0, 6 * 60))
+    garden.run_hours(5.5)
+    ends_ms = garden.season.plant.now_ms + HOUR_MS
+    assert garden.order(HoldAll(garden.season.now().wall_ms + HOUR_MS)).accepted
+    garden.run_hours(1.5)
+    assert 0 <= starts_ms(garden, BED)[-1] - ends_ms < 90_000
+
+
 def test_a_hold_stops_what_runs_and_lasts_until_its_time() -> None:
     garden = Garden(at_fixed_times(EXAMPLE, BED, 40.0, 6 * 60))
     garden.run_until_watering()
