@@ -68,7 +68,8 @@ def advance(ctx: Context, now: Now, present: Delivery) -> None:
     if _stands_still(ctx, now, present):
         ctx.state.runs_on = None
         delivery.stop(ctx, now, "relief")
-    elif objections(facts_for(ctx, now, zone), RELIEF_CHECKS):
+    elif objections(facts_for(ctx, now, zone, asleep=True), RELIEF_CHECKS):
+        # By the same ages as it began: the pump runs anyway, and a valve is not stroked for a ping that was lost.
         delivery.stop(ctx, now, "relief")
     elif now.mono_ms - present.started_mono_ms > delivery.RUN_LIMIT_MS:
         # The board shuts a valve that is open for too long: it is shut for a moment before that.

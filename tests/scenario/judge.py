@@ -295,12 +295,15 @@ class Judge:
     def _check_rested(self) -> None:
         """I9: for a while after it was away the controller switches nothing on, whatever ran before."""
         back_ms = self._now_ms - self._back_ms
-        if self._welded_in_use or "pump-runs-on" in self._state().latches:
-            # The water of a pump that runs on is given a way out at once; whether it still does shows afterwards.
+        if self._gives_way_out():
             return
         assert back_ms >= BOARD_REST_MS, (
             f"I9: the watering went on by itself {back_ms} ms after the controller was back"
         )
+
+    def _gives_way_out(self) -> bool:
+        """The water of a pump that runs on is given a way out at once; whether it still does shows afterwards."""
+        return bool(self._welded_in_use) or "pump-runs-on" in self._state().latches
 
     def _board_faults(self) -> list[str]:
         faults = getattr(self._season.board, "faults", None)
@@ -777,13 +780,8 @@ class Judge:
             assert not on, f"I9: outputs on {now_ms - self._unfit_ms} ms after {self._unfit_why}"
         if now_ms < self._locked_until_ms:
             assert not on, "I4: outputs on although the board booted again and again"
-        # But for the water of a pump that runs on: it is given a way out at once.
-        if (
-            not self._welded_in_use
-            and now_ms < self._rest_until_ms
-            and now_ms - (self._rest_until_ms - BOARD_REST_MS) > HANG_MS
-        ):
-            assert not on, "I9: the watering went on by itself after a reset"
+        if now_ms < self._rest_until_ms and now_ms - (self._rest_until_ms - BOARD_REST_MS) > HANG_MS:
+            assert not on or self._gives_way_out(), "I9: the watering went on by itself after a reset"
         if not self._recently(self._welded_ms):
             assert valves.bit_count() <= 1, f"I11: valves {valves:b} are open together"
 
@@ -811,6 +809,9 @@ class Judge:
         alone = plant.faults == PlantFaults(pump_welded={pump.output}) and state.link_up and not state.held
         alone = alone and not self.line_is_bad() and pump.output not in self._ran_before_start
         if not alone or set(state.latches) - {"pump-runs-on"} or self._board_faults():
+            return False
+        if any(ranger.has_dew for ranger in self._season.hardware.sensors.rangers.values()):
+            # Nobody sees whether there is water to spare.
             return False
         tank = plant.tanks[pump.tank_id]
         zones = [state.zones[zone.id] for zone in self._zones_of(pump.output)]

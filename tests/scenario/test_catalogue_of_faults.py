@@ -735,6 +735,19 @@ def test_the_water_of_a_welded_pump_is_stopped_by_a_hold_and_above_the_reserve()
     assert garden.volume_l() > RESERVE_L - 10.0
 
 
+def test_the_water_of_a_welded_pump_flows_on_while_echoes_are_lost_for_a_minute_or_two() -> None:
+    garden = Garden(with_zones(EXAMPLE, [replace(scheduled(BED, 5.0, SIX), schedule=fixed(5.0, SIX, cap_l=200.0))]))
+    weld(garden, shunt=False)
+    garden.run_seconds(20)
+    breaks(garden).echo_silent.add(0)
+    for _ in range(13):
+        garden.run_seconds(10)
+        assert garden.season.plant.truth.valves_open != ()
+    # Then nobody knows whether there is water to spare.
+    garden.run_seconds(120)
+    assert garden.season.plant.truth.valves_open == ()
+
+
 def test_a_welded_pump_that_is_mended_in_mid_relief_ends_it_and_stays_barred() -> None:
     garden = Garden(with_zones(EXAMPLE, [scheduled(BED, 5.0, SIX, SEVEN)]))
     weld(garden, shunt=False)
