@@ -33,7 +33,8 @@ SLOW_AGAIN_MS = 5 * LOOK_AGAIN_MS
 """While all that waits is kept by what ends slowly, or by an order, which has everything looked at anew."""
 SLOW = frozenset({"held", "cap-reached", "frost", "battery-charge"})
 NOT_WAITING, WAITS_LONG, WAITS = 0, 1, 2
-"""What keeps a zone whose turn has come from starting: nothing, only such things too, what may end at any moment."""
+"""What keeps a zone whose turn has come from starting: nothing; one of those or a latch, whatever else; only what may
+end at any moment."""
 BETWEEN_RUNS_MS = 60_000
 """What a run takes beside its pumping: waking the board, settling, the rest before the next one (own choice)."""
 LATE_LIMIT_MS = 2 * 3_600_000

@@ -66,6 +66,12 @@ def begin(ctx: Context, now: Now, zone: Zone, trigger: Trigger, key: str, volume
     ctx.sensing.begin_run(zone.id)
 
 
+def choose_when_rested(ctx: Context, now: Now) -> None:
+    """Something may start that could not: look again, but not at once while the rest after a run or a reset lasts."""
+    if ctx.state.delivery is None:
+        ctx.state.choice_due_mono_ms = max(now.mono_ms, ctx.state.rest_until_mono_ms)
+
+
 def room_ml(ctx: Context, zone: Zone) -> int:
     """What may still be aimed for under the zone's daily cap."""
     zone_state = ctx.state.zones[zone.id]
@@ -163,13 +169,13 @@ def _no_longer_waits(ctx: Context, delivery: Delivery) -> None:
 
 
 def _wake(ctx: Context, now: Now, delivery: Delivery, zone: Zone) -> None:
-    blockers = objections(facts_for(ctx, now, zone), START_CHECKS) + ctx.latched_blockers(zone.id)
     waited_ms = now.mono_ms - delivery.phase_mono_ms
     if abs(now.wall_ms - delivery.began_wall_ms - waited_ms) > CLOCK_SET_MS:
         # What was due by the clock before may not be due by this one.
         _give_up(ctx)
         ctx.state.choice_due_mono_ms = now.mono_ms
         return
+    blockers = objections(facts_for(ctx, now, zone), START_CHECKS) + ctx.latched_blockers(zone.id)
     if blockers and waited_ms < WAKE_LIMIT_MS and all(found.id in _WAITING for found in blockers):
         return
     if blockers:

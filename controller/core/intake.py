@@ -108,9 +108,9 @@ def take_link(ctx: Context, now: Now, change: LinkChanged) -> None:
         # What the outputs read before the loss says nothing now: give the board time to report.
         state.delivery.phase_mono_ms = now.mono_ms
         state.shut_mono_ms = NEVER_MS
-    if change.up and state.delivery is None:
-        # Not at once where a board boots again and again: what rests goes on resting.
-        state.choice_due_mono_ms = max(now.mono_ms, state.rest_until_mono_ms)
+    if change.up:
+        # Not at once where a board boots again and again.
+        delivery.choose_when_rested(ctx, now)
 
 
 def _end_what_was_cut(ctx: Context, now: Now) -> None:

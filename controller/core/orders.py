@@ -250,9 +250,7 @@ def _clear_fault(ctx: Context, now: Now, command: ClearFault) -> str:
         zone_state.retry_mono_ms = NEVER_MS
     ctx.record("fault", fault_id, {"raised": False, "zone": latch.zone_id, "text": latch.text, "cure": latch.cure})
     ctx.state.rest_flow_ml = 0
-    if ctx.state.delivery is None:
-        # Not at once where rest was asked for.
-        ctx.state.choice_due_mono_ms = max(now.mono_ms, ctx.state.rest_until_mono_ms)
+    delivery.choose_when_rested(ctx, now)
     return ""
 
 

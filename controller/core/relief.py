@@ -59,7 +59,12 @@ def _may_take(ctx: Context, now: Now, zone: Zone, pump_id: str) -> bool:
         return False
     if delivery.room_ml(ctx, zone) < LEAST_ML or any(latch.zone_id == zone.id for latch in ctx.state.latches.values()):
         return False
-    return not objections(facts_for(ctx, now, zone, asleep=True), RELIEF_CHECKS)
+    return not _is_barred(ctx, now, zone)
+
+
+def _is_barred(ctx: Context, now: Now, zone: Zone) -> bool:
+    """By the same ages at the start and later on: the pump runs anyway, and a valve is not stroked for a lost ping."""
+    return bool(objections(facts_for(ctx, now, zone, asleep=True), RELIEF_CHECKS))
 
 
 def advance(ctx: Context, now: Now, present: Delivery) -> None:
@@ -68,8 +73,7 @@ def advance(ctx: Context, now: Now, present: Delivery) -> None:
     if _stands_still(ctx, now, present):
         ctx.state.runs_on = None
         delivery.stop(ctx, now, "relief")
-    elif objections(facts_for(ctx, now, zone, asleep=True), RELIEF_CHECKS):
-        # By the same ages as it began: the pump runs anyway, and a valve is not stroked for a ping that was lost.
+    elif _is_barred(ctx, now, zone):
         delivery.stop(ctx, now, "relief")
     elif now.mono_ms - present.started_mono_ms > delivery.RUN_LIMIT_MS:
         # The board shuts a valve that is open for too long: it is shut for a moment before that.

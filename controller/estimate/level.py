@@ -534,7 +534,7 @@ class LevelEstimator:
         echoes = from_the_surface(burst_us, expected_us, reach_us, self._close_us, known_us)
         if echoes is None or echoes.pings < MINIMUM_AGREEING or echoes.spread_us > self._calm_us:
             return math.nan
-        self._note_nearer(heard, expected_us - reach_us - self._close_us, mono_ms)
+        self._note_nearer(heard, mono_ms)
         self._note_deeper(heard, mono_ms)
         return math.nan if self.deeper.is_sure else echoes.mean_us
 
@@ -542,10 +542,8 @@ class LevelEstimator:
         """A burst of which at most one ping came back says nothing: drops on the ranger's face. No step is taken."""
         if (len(heard) > 1 and heard[-2] > 0) or self.false_echo.found_mm(mono_ms) is not None:
             return False
-        if heard and heard[-1] > 0:
-            if heard[-1] > self._farthest_us:
-                return False
-            self._note_nearer(heard, (self._distance_mm() - self.gate_mm) / self._mm_per_us - self._close_us, mono_ms)
+        if heard and heard[-1] > self._farthest_us:
+            return False
         self.rejection = "too few echoes"
         self.rejected_in_a_row += 1
         return True
@@ -578,7 +576,7 @@ class LevelEstimator:
             reach_us = self.gate_mm / self._mm_per_us
             expected_us = self._distance_mm() / self._mm_per_us
             if expected_us - reach_us >= self._blind_us or (heard and middle(heard) >= self._blind_us):
-                self._note_nearer(heard, expected_us - reach_us - self._close_us, mono_ms)
+                self._note_nearer(heard, mono_ms)
                 false_mm = self.false_echo.found_mm(mono_ms)
                 known_us = None if false_mm is None else false_mm / self._half_mm_per_us
                 echoes = from_the_surface(burst_us, expected_us, reach_us, self._close_us, known_us)
@@ -588,7 +586,7 @@ class LevelEstimator:
         elif not self.known and self._finds_what_was_left(burst_us, heard, mono_ms):
             return
         elif self.known and not self.at_or_above:
-            self._note_nearer(heard, self._shown_us() - self.gate_mm / self._mm_per_us - self._close_us, mono_ms)
+            self._note_nearer(heard, mono_ms)
         if len(heard) < MINIMUM_AGREEING:
             beyond = any(us > self._farthest_us for us in burst_us)
             if beyond:
@@ -656,16 +654,17 @@ class LevelEstimator:
         waves_mm2 = max(sd_mm * sd_mm - 2.0 * PING_MM2, 0.0)
         return (PING_MM2 + waves_mm2) / echoes.pings + 0.3 * waves_mm2 + RESOLUTION_MM2
 
-    def _note_nearer(self, heard: list[int], nearer_us: float, mono_ms: int) -> None:
+    def _note_nearer(self, heard: list[int], mono_ms: int) -> None:
         """Keep in mind what echoed from between the ranger and the surface, in at least two pings of a burst.
 
         A stray ping comes alone; in a full tank, where little is between the two, strays would come from one place.
         """
-        near = [us for us in heard if self._blind_us <= us < nearer_us]
+        surface_us, gate_us = self._shown_us(), self.gate_mm / self._mm_per_us
+        near = [us for us in heard if self._blind_us <= us < surface_us - gate_us - self._close_us]
         reach_us = FALSE_REACH_MM / self._half_mm_per_us
         for us in near if len(near) > 1 else ():
             if sum(abs(other - us) <= reach_us for other in near) > 1:
-                beside = any_from(heard, self._shown_us(), self.gate_mm / self._mm_per_us)
+                beside = any_from(heard, surface_us, gate_us)
                 note = self.false_echo.see_beside if beside else self.false_echo.see
                 note(us * self._half_mm_per_us, mono_ms)
                 return

@@ -245,6 +245,11 @@ class HardSeason(SeasonRun):
         assert isinstance(self.plant, WatchedPlant)
         return self.plant
 
+    @property
+    def is_dewy(self) -> bool:
+        """Who cannot see the water does not pump it, faults or none."""
+        return any(ranger.has_dew for ranger in self.hardware.sensors.rangers.values())
+
     def reset_board(self, cause: str) -> None:
         self.hardware.reboot(cause)
         self.board = Board(self.hardware, self.wrong_settings or board_settings(self.site))

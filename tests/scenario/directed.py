@@ -336,7 +336,7 @@ class Stretch:
             self.season.plant.set_volume("main", 2.0 * ENOUGH_L)
             wait_min += POURED_MIN
         self.go_on(60.0 * wait_min)
-        self._until(lambda: not self._is_dewy(), 12.0, "the ranger's face stays wet")
+        self._until(lambda: not self.season.is_dewy, 12.0, "the ranger's face stays wet")
         self._until(lambda: "board-reboots" not in self.board.faults.standing, 1.0, "the board stays locked out")
         self.until_rest()
         self.order(ResumeAll())
@@ -352,10 +352,11 @@ class Stretch:
             self.until("00:10")
         given_l = self._given_by_order(zone_id)
         for _ in range(HIDDEN_TIMES):
-            if given_l == 0.0 and self._is_hidden(zone_id):
-                # Drops came onto the ranger's face, faults or none, between the order and its start.
-                self._until(lambda: not self._is_dewy(), 12.0, "the ranger's face stays wet")
-                given_l = self._given_by_order(zone_id)
+            if given_l > 0.0 or not self._is_hidden(zone_id):
+                break
+            # Drops came onto the ranger's face, faults or none, between the order and its start.
+            self._until(lambda: not self.season.is_dewy, 12.0, "the ranger's face stays wet")
+            given_l = self._given_by_order(zone_id)
         assert given_l >= 1.6, f"L1: {given_l:.1f} L were given when all was mended, 2 L were ordered"
 
     def _given_by_order(self, zone_id: str) -> float:
@@ -381,10 +382,6 @@ class Stretch:
     def _is_hidden(self, zone_id: str) -> bool:
         """Does a bed wait because the water cannot be seen?"""
         return "level-unknown" in self.judge.zones[zone_id].refused_ids
-
-    def _is_dewy(self) -> bool:
-        """Who cannot see the water does not pump it, faults or none."""
-        return any(ranger.has_dew for ranger in self.season.hardware.sensors.rangers.values())
 
     def _most_room(self) -> tuple[str, float]:
         """The bed that is furthest from its cap of the day, and by how much."""

@@ -135,7 +135,6 @@ class HardWeek:
         """When a ranger's face was last wet in calm times."""
         self._calm = False
         self._digest = hashlib.sha256()
-        self._rangers = tuple(self.season.hardware.sensors.rangers.values())
         self._orders = 0
         self._under_strikes: list[tuple[int, int]] = []
         """From when to when something was broken, or may still have been felt."""
@@ -171,10 +170,8 @@ class HardWeek:
         self.forks += 1
 
     def _take(self, now: Now, result: StepResult) -> None:
-        if self._calm:
-            for ranger in self._rangers:
-                if ranger.has_dew:
-                    self._dew_ms = now.mono_ms
+        if self._calm and self.season.is_dewy:
+            self._dew_ms = now.mono_ms
         for record in result.records:
             self.records.append((now, record))
             entry = [now.mono_ms, now.wall_ms, record.kind, record.key, record.data]

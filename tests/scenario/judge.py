@@ -810,7 +810,7 @@ class Judge:
         alone = alone and not self.line_is_bad() and pump.output not in self._ran_before_start
         if not alone or set(state.latches) - {"pump-runs-on"} or self._board_faults():
             return False
-        if any(ranger.has_dew for ranger in self._season.hardware.sensors.rangers.values()):
+        if self._season.is_dewy:
             # Nobody sees whether there is water to spare.
             return False
         tank = plant.tanks[pump.tank_id]
